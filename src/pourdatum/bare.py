@@ -1,0 +1,197 @@
+"""The bare floor: which points are floor, cell by cell, and how noisy they are.
+
+A cell in which anything stands is left out, for points of a wall or a crate a few
+millimetres above the floor cannot be told from floor by height. What is left is
+held against a smooth fit of itself; points off it by more than the noise allows
+are not floor (specks, reflections, nibs).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pourdatum.cells import Cells, Column
+from pourdatum.errors import NoFloor
+from pourdatum.localfit import local_fit
+
+Array = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+THING_M: Final = 0.03
+"""Height from which a point belongs to something that stands on the floor [m]."""
+_THING_TOP_M: Final = 0.6
+_FIRST_BANDWIDTH_M: Final = 0.1
+
+
+@dataclass(frozen=True, eq=False)
+class BareFloor:
+    """Floor points summed per cell.
+
+    Attributes
+    ----------
+    count : (ny, nx) array
+        Floor points in each cell, 0 where something stands or nothing was seen.
+    height_m : (ny, nx) array
+        Their mean level, brought to the cell's centre, local [m].
+    fitted_m : (ny, nx) array
+        Smooth fit of their heights above the coarse level [m]; NaN without support.
+    noise_m : float
+        Standard deviation of one floor point about the floor [m].
+    local_noise_m : (ny, nx) array
+        The same around each cell [m].
+    gate_m : float
+        Greatest distance of a floor point from the fit [m].
+    occupied : (ny, nx) bool array
+        Something stands in the cell.
+    """
+
+    cells: Cells
+    count: Array
+    height_m: Array
+    fitted_m: Array
+    noise_m: float
+    local_noise_m: Array
+    gate_m: float
+    occupied: Mask
+
+
+def bare_floor(cells: Cells) -> BareFloor:
+    """Tells floor points from all others.
+
+    Raises
+    ------
+    NoFloor
+        If less than half a square metre of clear floor was seen.
+    """
+    grid = cells.grid
+    shape = grid.shape
+    band = cells.band
+    cell_m = grid.cell_m
+    bandwidth = max(_FIRST_BANDWIDTH_M / cell_m, 1.6)
+    thing = THING_M
+    noise = 0.0
+    for _ in range(2):
+        occupied = _occupied(cells, thing)
+        clear = ~occupied.ravel()[band.cell] & (np.abs(band.height_m) < thing)
+        median, seen = _cell_median(band, clear, shape)
+        if seen.sum() * cell_m**2 < 0.5:
+            raise NoFloor(
+                f"only {seen.sum() * cell_m**2:.2f} m² of clear floor was seen",
+                hint="clear the floor and scan again",
+                id="no-floor",
+            )
+        fitted = _robust_fit(median, np.where(seen, cells.total(band, clear), 0), bandwidth)
+        residual = band.height_m - fitted.ravel()[band.cell]
+        usable = clear & np.isfinite(residual)
+        noise = _spread_of(residual[usable], band.count[usable])
+        if 6.0 * noise <= thing:
+            break
+        thing = min(6.0 * noise, 0.07)  # noisy scans need a higher step before a thing is one
+    gate = max(3.5 * noise, 0.0015) + 0.0005
+    for _ in range(2):
+        chosen = usable & (np.abs(residual) <= gate)
+        count = cells.total(band, chosen).astype(np.float64)
+        rise, _, _ = _cell_means(band, band.height_m, chosen, cells, count)
+        fitted = local_fit(count, bandwidth, with_error=False).height(rise)
+        residual = band.height_m - fitted.ravel()[band.cell]
+        usable = clear & np.isfinite(residual)
+    chosen = usable & (np.abs(residual) <= gate)
+    count = cells.total(band, chosen).astype(np.float64)
+    level, dx, dy = _cell_means(band, band.z_m, chosen, cells, count)
+    _, slope_x, slope_y = local_fit(count, bandwidth, with_error=False).height_and_slope(level)
+    centred = level - np.nan_to_num(slope_x) * dx - np.nan_to_num(slope_y) * dy
+    noise, local = _noise(cells, band, chosen, residual, count)
+    return BareFloor(cells, count, centred, fitted, noise, local, gate, occupied)
+
+
+def _occupied(cells: Cells, thing_m: float) -> Mask:
+    """Cells in which at least two points stand above the floor, up to 0.6 m."""
+    low = cells.total(cells.band, cells.band.height_m >= thing_m)
+    height = cells.structure.height_m
+    high = cells.total(cells.structure, (height > 0) & (height < _THING_TOP_M))
+    occupied: Mask = (low + high) >= 2
+    return occupied
+
+
+def _cell_median(band: Column, chosen: Mask, shape: tuple[int, int]) -> tuple[Array, Mask]:
+    """Median height of the chosen points of each cell, to the voxel's 1 mm."""
+    cell = band.cell[chosen]
+    count = band.count[chosen]
+    height = band.height_m[chosen]
+    value = np.zeros(shape[0] * shape[1])
+    seen = np.zeros(shape[0] * shape[1], bool)
+    if cell.size == 0:
+        return value.reshape(shape), seen.reshape(shape)
+    first = np.flatnonzero(np.diff(cell, prepend=-1))
+    running = np.cumsum(count)
+    before = np.concatenate([[0], running])[first]
+    total = np.add.reduceat(count, first)
+    middle = before + (total + 1) // 2
+    at = np.searchsorted(running, middle, side="left")
+    value[cell[first]] = height[at]
+    seen[cell[first]] = True
+    return value.reshape(shape), seen.reshape(shape)
+
+
+def _robust_fit(value: Array, weight: Array, bandwidth: float) -> Array:
+    """Local quadratic with Tukey's biweight, three rounds."""
+    weight = weight.astype(np.float64)
+    trust = weight
+    fitted = local_fit(trust, bandwidth, with_error=False).height(value)
+    for _ in range(2):
+        residual = np.where(weight > 0, value - fitted, np.nan)
+        scale = 1.4826 * float(np.nanmedian(np.abs(residual))) + 2e-4
+        u = np.nan_to_num(residual / (4.685 * scale), nan=2.0)
+        trust = weight * np.clip(1 - u**2, 0, None) ** 2
+        fitted = local_fit(trust, bandwidth, with_error=False).height(value)
+    return fitted
+
+
+def _spread_of(residual: Array, count: NDArray[np.int64]) -> float:
+    """Robust standard deviation of weighted residuals: 0.7413 of the quartile range."""
+    order = np.argsort(residual, kind="stable")
+    share = np.cumsum(count[order]) / count.sum()
+    low, high = np.interp([0.25, 0.75], share, residual[order])
+    return float(0.7413 * (high - low))
+
+
+def _cell_means(
+    band: Column, of: Array, chosen: Mask, cells: Cells, count: Array
+) -> tuple[Array, Array, Array]:
+    """Mean of a quantity, and mean offset from the cell's centre in cells, of chosen points."""
+    grid = cells.grid
+    cell, weight = band.cell[chosen], band.count[chosen]
+    safe = np.maximum(count, 1.0)
+    size = grid.ny * grid.nx
+
+    def mean(value: Array) -> Array:
+        total = np.bincount(cell, weights=value[chosen] * weight, minlength=size)
+        return total.reshape(grid.shape) / safe
+
+    x, y = grid.mesh()
+    dx = np.where(count > 0, (mean(band.x_m) - x) / grid.cell_m, 0.0)
+    dy = np.where(count > 0, (mean(band.y_m) - y) / grid.cell_m, 0.0)
+    return mean(of), dx, dy
+
+
+def _noise(
+    cells: Cells, band: Column, chosen: Mask, residual: Array, count: Array
+) -> tuple[float, Array]:
+    """Standard deviation of one point, over all and around each cell."""
+    from scipy.ndimage import gaussian_filter
+
+    size = cells.grid.ny * cells.grid.nx
+    squares = np.bincount(
+        band.cell[chosen], weights=band.count[chosen] * residual[chosen] ** 2, minlength=size
+    ).reshape(cells.grid.shape)
+    width = 0.3 / cells.grid.cell_m
+    total = gaussian_filter(count, width, mode="constant")
+    local = gaussian_filter(squares, width, mode="constant")
+    overall = float(np.sqrt(squares.sum() / max(count.sum(), 1.0)))
+    few = 20.0 / (2 * np.pi * width**2)
+    variance = np.where(total > few, local / np.maximum(total, 1e-12), overall**2)
+    return overall, np.sqrt(np.maximum(variance, 1e-14))

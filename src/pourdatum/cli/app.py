@@ -1,0 +1,181 @@
+"""The commands: options, one library call, a few lines printed."""
+
+from __future__ import annotations
+
+import contextlib
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from pourdatum import __version__
+from pourdatum.cli.options import Words, plan_options, shared_options
+from pourdatum.cli.say import printable, say, say_error, show_json
+from pourdatum.cli.stop import Commands
+from pourdatum.errors import JobError
+
+if TYPE_CHECKING:
+    from pourdatum.filelist import Command
+    from pourdatum.outcome import Plan, Survey
+
+_SETTINGS = {"help_option_names": ["-h", "--help"], "max_content_width": 100}
+
+
+@click.group(cls=Commands, context_settings=_SETTINGS)
+@click.version_option(__version__, prog_name="pourdatum", message="%(prog)s %(version)s")
+def app() -> None:
+    r"""From a 3D scan of a bare floor to a levelling plan: datum, litres, bags.
+
+    \b
+    pourdatum survey room.laz            what the floor is
+    pourdatum plan room.laz              what to pour, and how many bags
+    pourdatum plan room.laz --job job.toml --material my-bag.toml
+
+    The bag's own instructions, local codes and licensed practice come first.
+    """
+
+
+@app.command()
+@shared_options
+def survey(**words: Any) -> int:
+    """What the floor is: levels, holes, what the scan cannot say.
+
+    SCAN is one file or several of one campaign (stations, tiles): they are one floor.
+    """
+    return _run_command("survey", Words(**words))
+
+
+@app.command()
+@shared_options
+@plan_options
+def plan(**words: Any) -> int:
+    """What to pour: datum, litres, depth, bags to buy, humps.
+
+    SCAN is one file or several of one campaign (stations, tiles): they are one floor.
+    Exit status 1 says that the plan is not buildable as it stands.
+    """
+    return _run_command("plan", Words(**words))
+
+
+@app.command(context_settings={"ignore_unknown_options": True, "allow_extra_args": True})
+@click.argument("words", nargs=-1, metavar="BEFORE AFTER")
+def verify(words: tuple[str, ...]) -> int:
+    """What was placed, and whether the floor conforms. Not in this version."""
+    raise JobError(
+        "verify is not in this version",
+        hint="survey AFTER gives its levels", id="not-in-this-version",
+    )  # fmt: skip
+
+
+@app.command(short_help="List the shipped material sheets, or check your own.")
+@click.argument("sheet", required=False)
+@click.option("--json", "as_json", is_flag=True, help="Print as JSON and nothing else.")
+def materials(sheet: str | None, as_json: bool) -> int:
+    """List the shipped sheets, or check your own SHEET and print it as understood.
+
+    Shipped sheets are invented and generic: type in what your bag says.
+    """
+    from pourdatum.cli.sheets import sheet_lines, sheet_list_lines, sheets_as_data
+    from pourdatum.sheetfile import read_sheet, shipped_sheets
+
+    found = {name: read_sheet(name) for name in ([sheet] if sheet else shipped_sheets())}
+    if as_json:
+        show_json(sheets_as_data(found))
+    else:
+        say(sheet_lines(found[sheet]) if sheet else sheet_list_lines(found))
+    return 0
+
+
+@app.command(short_help="Write a simulated scan, and what is true of it.")
+@click.argument("name", required=False)
+@click.option(
+    "-o",
+    "--out",
+    metavar="FILE",
+    help="Scan to write: .laz, .las, .ply or .pcd. [default: <name>.laz]",
+)
+@click.option(
+    "--seed", type=click.IntRange(0, 2**31 - 1), default=0, help="Other points of the same scene."
+)
+@click.option("--points", type=click.IntRange(1000, 10_000_000), help="About how many points.")
+@click.option("--overwrite", is_flag=True, help="Replace files of these names.")
+def sample(
+    name: str | None, out: str | None, seed: int, points: int | None, overwrite: bool
+) -> int:
+    """Write a simulated scan whose truth is known, with its truth beside it.
+
+    Without NAME, list the scenes there are.
+    """
+    from pourdatum.simulate.samples import SAMPLES
+    from pourdatum.write.sample_files import write_sample
+
+    if name is None:
+        say(f"{item.name:<14} {item.line}" for item in SAMPLES.values())
+        return 0
+    written = write_sample(
+        name, out or f"{name}.laz", seed=seed, points=points, overwrite=overwrite
+    )
+    say(printable(str(path)) for path in written)
+    return 0
+
+
+@app.command(short_help="Print the JSON Schema of result.json.")
+@click.argument("command", metavar="survey|plan")
+def schema(command: str) -> int:
+    """Print the JSON Schema of a command's result.json."""
+    from pourdatum.results import result_schema
+
+    show_json(result_schema(command))
+    return 0
+
+
+@app.command(short_help="What is installed, and what to type for the rest.")
+def doctor() -> int:
+    """What is installed, which extra is missing, what to type to get it."""
+    from pourdatum.cli.doctor import examine
+
+    lines, sound = examine()
+    say(lines)
+    return 0 if sound else 2
+
+
+def _run_command(command: Command, words: Words) -> int:
+    """Check every word, hold the output folder, and only then read the scan."""
+    from pourdatum.cli.progress import shown_progress
+    from pourdatum.filelist import choose_files
+    from pourdatum.sheetfile import read_sheet
+    from pourdatum.write.folder import check_target, result_folder, writing
+
+    job = words.to_job()
+    kinds = choose_files(words.files, command)
+    if command == "plan":
+        read_sheet(job.material.sheet)
+    target = words.out
+    if target is None:
+        target = f"{Path(words.scans[0]).stem or 'scan'}-{command}"
+    check_target(target, overwrite=words.overwrite)
+
+    # Only now what takes time to load: a wrong word is answered at once.
+    from pourdatum import pipeline
+    from pourdatum.cli.lines import result_lines
+
+    measure = pipeline.plan_scan if command == "plan" else pipeline.survey_scan
+    with contextlib.ExitStack() as stack:
+        progress = stack.enter_context(shown_progress(words.quiet))
+        work = stack.enter_context(result_folder(target, overwrite=words.overwrite))
+        outcome = measure(words.scans, job, progress=progress)
+        with writing(target):
+            pipeline.fill_folder(outcome, work, kinds, progress=progress)
+    if words.as_json:
+        _show_result(outcome)
+    else:
+        say(map(printable, result_lines(outcome, target, kinds)))
+    return 0 if getattr(outcome, "buildable", True) else 1
+
+
+def _show_result(outcome: Survey | Plan) -> None:
+    from pourdatum.pipeline import result_data
+
+    for warning in outcome.warnings:
+        say_error(printable(f"pourdatum: {warning.code}: {warning.text}"))
+    show_json(result_data(outcome))

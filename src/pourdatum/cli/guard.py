@@ -1,0 +1,143 @@
+"""Runs a command and turns whatever ends it into an exit status and at most one line.
+
+0 and 1 are answers; 2 to 6 are refusals of ours, told on one line; 70 is a fault of
+ours; 130 and 143 are the user's or the system's wish to stop.
+"""
+
+from __future__ import annotations
+
+import errno
+import os
+import signal
+import sys
+import traceback
+import warnings
+from collections.abc import Sequence
+from types import FrameType
+from typing import Any, NoReturn
+
+import click
+
+from pourdatum.cli.say import error_line, error_object, say_error, show_json
+from pourdatum.cli.stop import INTERRUPTED, TERMINATED, Stopped
+from pourdatum.errors import JobError, LimitMet, OutputError, PourdatumError
+
+TRACE = "POURDATUM_TRACE"
+"""Environment variable that, set to 1, adds the traceback of a fault of ours."""
+
+
+def main(argv: Sequence[str] | None = None) -> NoReturn:
+    """The program: runs the words of the command line and exits."""
+    if not sys.warnoptions and os.environ.get(TRACE) != "1":
+        warnings.simplefilter("ignore")  # An answer is one line; what libraries murmur is not it.
+    status = run(sys.argv[1:] if argv is None else argv)
+    _close_quietly()
+    sys.exit(status)
+
+
+def run(argv: Sequence[str]) -> int:
+    """Run the words of a command line.
+
+    Returns
+    -------
+    int
+        Exit status.
+    """
+    from pourdatum.cli.app import app
+
+    words = list(argv)
+    as_json = "--json" in words[: words.index("--") if "--" in words else None]
+    previous = _catch_sigterm()
+    try:
+        status = app.main(args=words, prog_name="pourdatum", standalone_mode=False)
+        return status if isinstance(status, int) else 0
+    except PourdatumError as error:
+        return _refused(error, as_json)
+    except click.exceptions.Exit as leaving:
+        return leaving.exit_code
+    except click.ClickException as error:
+        return _refused(_from_click(error), as_json)
+    except Stopped as stopped:
+        say_error(f"pourdatum: {stopped.words}")
+        return stopped.status
+    except (KeyboardInterrupt, click.Abort):
+        say_error("pourdatum: interrupted; nothing was written")
+        return INTERRUPTED
+    except BrokenPipeError:
+        return 141
+    except MemoryError:
+        return _refused(_out_of_memory(), as_json)
+    except Exception as reason:
+        return _refused(_told_by_the_system(reason) or _fault(reason), as_json)
+    finally:
+        if previous is not None:
+            signal.signal(signal.SIGTERM, previous)
+
+
+def _refused(error: PourdatumError, as_json: bool) -> int:
+    say_error(error_line(error))
+    if as_json:
+        show_json(error_object(error))
+    return error.exit_status
+
+
+def _fault(reason: Exception) -> PourdatumError:
+    if os.environ.get(TRACE) == "1":
+        traceback.print_exception(reason, file=sys.stderr)
+    found = f"{type(reason).__name__}: {reason}" if str(reason) else type(reason).__name__
+    return PourdatumError(
+        f"a fault of ours ({found})", hint=f"please report it, with what {TRACE}=1 prints"
+    )
+
+
+def _told_by_the_system(reason: Exception) -> PourdatumError | None:
+    """A full disk or a limit of the machine, which no stage of ours could foresee."""
+    if isinstance(reason, OSError):
+        if reason.errno in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EROFS):
+            return OutputError(f"output cannot be written ({reason.strerror})", id="disk-full")
+        if reason.errno in (errno.EMFILE, errno.ENFILE, errno.ENOMEM, errno.EAGAIN):
+            return LimitMet(f"the system gives no more ({reason.strerror})", id="system-limit")
+    if isinstance(reason, RuntimeError) and "start new thread" in str(reason):
+        return LimitMet("the system gives no more threads", hint="raise its limit", id="threads")
+    return None
+
+
+def _from_click(error: click.ClickException) -> JobError:
+    hint = "see pourdatum --help"
+    if isinstance(error, click.UsageError) and error.ctx is not None:
+        hint = f"see {error.ctx.command_path} --help"
+    return JobError(error.format_message().rstrip("."), hint=hint, id="usage")
+
+
+def _out_of_memory() -> LimitMet:
+    peak = ""
+    if sys.platform != "win32":
+        import resource
+
+        used = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+        peak = f" at {used / (2**20 if sys.platform == 'darwin' else 2**10):,.0f} MB"
+    return LimitMet(
+        f"memory ran out{peak}", hint="give a larger --cell, or fewer files at a time", id="memory"
+    )
+
+
+def _catch_sigterm() -> Any:
+    def stop(number: int, frame: FrameType | None) -> None:
+        # Raised, so that unfinished output is cleared on the way out.
+        raise Stopped(TERMINATED, "stopped by the system; nothing was written")
+
+    try:
+        return signal.signal(signal.SIGTERM, stop)
+    except ValueError:  # Not in the main thread: a program that embeds us keeps its own.
+        return None
+
+
+def _close_quietly() -> None:
+    """Flush standard output; a reader that has gone away is no error of the job."""
+    for stream in (sys.stdout, sys.stderr):
+        try:
+            if stream is not None:
+                stream.flush()
+        except OSError:
+            # The interpreter flushes again on its way out, and would complain.
+            os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())

@@ -1,0 +1,142 @@
+"""A finished result as a few lines that a contractor reads aloud."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Final
+
+from pourdatum.outcome import Plan
+from pourdatum.report.words import level, place, span, volume_span, water
+from pourdatum.units import MM, show_area, show_height, show_mass, show_volume
+
+if TYPE_CHECKING:
+    from pourdatum.outcome import Survey
+
+CAUTION: Final = (
+    "Cement burns skin and eyes, its dust and grinding dust harm lungs, a mixer catches hands. "
+    "Have moisture and adhesion tested. The bag, local codes and licensed practice come first."
+)
+_SILENT: Final = frozenset(
+    {"not-in-this-version", "not-buildable", "no-price", "grind-not-priced", "nibs"}
+)
+"""Warnings that stand in the lines already, or speak to programs."""
+
+
+def result_lines(outcome: Survey | Plan, folder: str, kinds: Sequence[str]) -> list[str]:
+    """The lines printed after survey or plan.
+
+    Parameters
+    ----------
+    outcome : Survey or Plan
+    folder : str
+        Result folder, as the user named it.
+    kinds : sequence of str
+        Kinds of file that were written.
+    """
+    survey = outcome.survey if isinstance(outcome, Plan) else outcome
+    rows = _floor_rows(survey)
+    if isinstance(outcome, Plan):
+        rows += _plan_rows(outcome)
+    rows += _things_rows(outcome)
+    lines = [survey.title] if survey.title else []
+    lines += [f"{name:<12} {text}" for name, text in rows]
+    if isinstance(outcome, Plan) and outcome.obstacles:
+        lines += ["", "NOT BUILDABLE AS IT STANDS:"]
+        lines += [f"  {text}" for text in outcome.obstacles]
+    told = [item.text for item in outcome.warnings if item.code not in _SILENT]
+    told += [f"assumed: {text}" for text in survey.scan.assumptions]
+    if told:
+        lines += ["", "Note:"]
+        lines += [f"  {text}" for text in told]
+    first = {"report": "report.html", "result": "result.json"}
+    name = next((first[kind] for kind in ("report", "result") if kind in kinds), "")
+    return [*lines, "", f"Results: {folder}/{name}", CAUTION]
+
+
+def _floor_rows(survey: Survey) -> list[tuple[str, str]]:
+    system, figures, surface = survey.system, survey.figures, survey.surface
+    z0_m = survey.origin_m[2]
+    area = show_area(figures.area_m2, system)
+    if surface.inferred_m2 > 0.005:
+        area += f", {show_area(surface.inferred_m2, system)} of it hidden and inferred"
+    below = show_height(figures.high_m - figures.low_m, system)
+    slope = _per_length(figures.slope, system)
+    if figures.tilt_95 is not None:
+        slope += f" (to within {_per_length(figures.tilt_95, system, 2)})"
+    return [
+        ("floor", area),
+        ("high point", level(figures.high_m + z0_m, system)),
+        ("low point", f"{level(figures.low_m + z0_m, system)}, {below} below it"),
+        ("out of level", slope),
+    ]
+
+
+def _per_length(slope: float, system: str, decimals: int = 1) -> str:
+    if system == "imperial":
+        return f"{slope * 120:.{decimals + 1}f} in per 10 ft"
+    return f"{slope * MM:.{decimals}f} mm per m"
+
+
+def _plan_rows(plan: Plan) -> list[tuple[str, str]]:
+    system, order, volume = plan.system, plan.order, plan.volume
+    between = volume_span(*plan.volume_interval_m3, system)
+    depths = span(max(0.0, volume.min_depth_m), max(0.0, volume.max_depth_m), system)
+    per_bag, in_all = water(order.water_per_bag_l, system, 2), water(order.water_l, system)
+    powder = show_mass(order.powder_kg, system)
+    sure = f"enough in {order.confidence * 100:g} % of cases"
+    waste = f" with {order.waste * 100:g} % waste" if order.waste else ""
+    rows = [
+        ("datum", _datum_words(plan)),
+        ("fill", f"{show_volume(volume.volume_m3, system)} ({between}, 95 %)"),
+        ("depth", f"{depths}, mean {show_height(volume.mean_depth_m, system)}"),
+        ("material", f"{plan.sheet.name}, {powder} of powder in bags of {plan.sheet.bag_kg:g} kg"),
+        ("bags", f"{order.bags} expected{waste}, buy {order.bags_to_buy} ({sure})"),
+        ("water", f"{per_bag} to each bag, {in_all} in all"),
+    ]
+    if order.primer_l is not None:
+        rows.append(("primer", water(order.primer_l, system)))
+    if order.cost is not None:
+        rows.append(("cost", f"{order.cost:.2f} for the bags expected"))
+    return rows
+
+
+def _datum_words(plan: Plan) -> str:
+    datum, system = plan.datum, plan.system
+    z = level(datum.plane.z0_m + plan.origin_m[2], system)
+    match datum.kind:
+        case "high-point":
+            return f"{z}, level, {show_height(datum.least_m, system)} over the high point"
+        case "level":
+            return f"{z}, level, as given"
+        case "parallel":
+            return "parallel to the floor: flat, not level"
+        case _:
+            return f"falling {_per_length(datum.plane.slope, system)}"
+
+
+def _things_rows(outcome: Survey | Plan) -> list[tuple[str, str]]:
+    system, (x0_m, y0_m, _) = outcome.system, outcome.origin_m
+    rows = []
+
+    def at(place_m: tuple[float, float]) -> str:
+        return place(place_m[0] + x0_m, place_m[1] + y0_m, system)
+
+    if isinstance(outcome, Plan) and outcome.humps:
+        listed = [
+            f"{show_height(h.height_m, system)} at {at(h.place_m)}" for h in outcome.humps[:3]
+        ]
+        rows.append(("humps", _counted(len(outcome.humps), listed)))
+    openings = outcome.floor.openings
+    if openings:
+        listed = [f"{show_area(o.area_m2, system)} at {at(o.place_m)}" for o in openings[:3]]
+        rows.append(("to block", _counted(len(openings), listed)))
+    nibs = outcome.surface.nibs
+    if nibs:
+        listed = [f"{show_height(n.height_m, system)} at {at(n.place_m)}" for n in nibs[:3]]
+        rows.append(("to chip off", _counted(len(nibs), listed)))
+    return rows
+
+
+def _counted(count: int, listed: list[str]) -> str:
+    more = f"; and {count - len(listed)} more" if count > len(listed) else ""
+    return f"{count}: {'; '.join(listed)}{more}"

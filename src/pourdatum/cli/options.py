@@ -1,0 +1,171 @@
+"""The options that survey and plan share, defined once, and what they put over a job."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Final, TypeVar
+
+import click
+
+if TYPE_CHECKING:
+    from pourdatum.job import Job
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+
+class Number(click.ParamType[float]):
+    """A number within a range; a decimal comma is named."""
+
+    name = "number"
+
+    def __init__(self, low: float = -math.inf, high: float = math.inf, unit: str = "") -> None:
+        self._low, self._high, self._unit = low, high, unit
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> float:
+        """The text as a number, or a usage error that says what would be right."""
+        text = str(value).strip()
+        try:
+            number = float(text)
+        except ValueError:
+            if text.count(",") == 1 and text.replace(",", "").lstrip("+-").isdecimal():
+                point = text.replace(",", ".")
+                self.fail(f"'{text}' has a decimal comma; write {point}", param, ctx)
+            self.fail(f"'{text}' is not a number; write it without its unit", param, ctx)
+        if not self._low <= number <= self._high:
+            span = f"from {self._low:g} to {self._high:g} {self._unit}".rstrip()
+            self.fail(f"{text} is out of range; permitted {span}", param, ctx)
+        return number
+
+
+class DatumWord(click.ParamType[dict[str, Any]]):
+    """``high-point``, ``parallel``, or a level; becomes the job's [datum]."""
+
+    name = "datum"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> dict[str, Any]:
+        """The word as the job's keys."""
+        if isinstance(value, dict):
+            return value
+        if value in ("high-point", "parallel"):
+            return {"kind": value}
+        if any(c.isalpha() for c in str(value)) and str(value).lower() not in ("nan", "inf"):
+            self.fail(
+                f"'{value}' is not known; use high-point, parallel, or a level in the scan's unit",
+                param, ctx,
+            )  # fmt: skip
+        return {"kind": "level", "z": Number(-1e8, 1e8).convert(value, param, ctx)}
+
+
+_UNITS: Final = ["m", "cm", "mm", "ft", "us-ft", "in"]
+_SENSORS: Final = ["tripod", "mobile", "phone"]
+_AXES: Final = ["x", "y", "z", "-x", "-y", "-z"]
+
+
+def _option(*names: str, help: str, **more: Any) -> Callable[[F], F]:
+    return click.option(*names, help=help, **more)
+
+
+_SHARED: Final = [
+    click.argument("scans", metavar="SCAN...", nargs=-1, required=True),
+    _option("-o", "--out", metavar="DIR", help="Result folder. [default: <scan>-<command>]"),
+    _option("--job", "job_file", metavar="FILE.toml", help="Job file: all of this, and prices."),
+    _option("--units", type=click.Choice(_UNITS), help="Unit of the scan, if its file is silent."),
+    _option("--up", type=click.Choice(_AXES), help="Axis that points up, if its file is silent."),
+    _option("--sensor", type=click.Choice(_SENSORS), help="Kind of scanner, for its errors."),
+    _option("--control", metavar="FILE.csv", help="Control shots: name,x,y,z."),
+    _option("--outline", metavar="FILE.geojson", help="Area to pour, in the scan's coordinates."),
+    _option("--cell", type=Number(5, 1000, "mm"), metavar="MM", help="Cell size; else by density."),
+    _option(
+        "--criterion",
+        "criteria",
+        multiple=True,
+        metavar="TEXT",
+        help="Flatness asked for, e.g. 3mm/2m. Repeatable.",
+    ),
+    _option("--files", metavar="LIST", help="What to write, e.g. result,report, or all."),
+    _option("--overwrite", is_flag=True, help="Replace an existing result folder."),
+    _option("--scheduler", metavar="ADDRESS", help="Run on a Dask cluster."),
+    _option("--json", "as_json", is_flag=True, help="Print result.json and nothing else."),
+    _option("--quiet", is_flag=True, help="No progress."),
+]
+
+_PLAN_ONLY: Final = [
+    _option("--material", metavar="NAME|FILE.toml", help="Material sheet. [default: standard]"),
+    _option(
+        "--datum",
+        type=DatumWord(),
+        metavar="high-point|parallel|Z",
+        help="Target; Z is a level in the scan's own vertical and unit.",
+    ),
+    _option("--grind", type=click.Choice(["auto", "none"]), help="May grinding lower the datum?"),
+]
+
+
+def shared_options(command: F) -> F:
+    """Everything that survey and plan have in common."""
+    for option in reversed(_SHARED):
+        command = option(command)
+    return command
+
+
+def plan_options(command: F) -> F:
+    """What only a plan needs."""
+    for option in reversed(_PLAN_ONLY):
+        command = option(command)
+    return command
+
+
+@dataclass(frozen=True)
+class Words:
+    """The words of a command line as typed; None where not given."""
+
+    scans: tuple[str, ...]
+    out: str | None
+    job_file: str | None
+    units: str | None
+    up: str | None
+    sensor: str | None
+    control: str | None
+    outline: str | None
+    cell: float | None
+    criteria: tuple[str, ...]
+    files: str | None
+    overwrite: bool
+    scheduler: str | None
+    as_json: bool
+    quiet: bool
+    material: str | None = None
+    datum: dict[str, Any] | None = None
+    grind: str | None = None
+
+    def to_job(self) -> Job:
+        """The job file with these words over it."""
+        from pourdatum.errors import JobError
+        from pourdatum.job import read_job
+
+        if self.scheduler is not None:
+            raise JobError(
+                "running on a cluster is not in this version", where="--scheduler",
+                hint="leave it out", id="not-in-this-version",
+            )  # fmt: skip
+        scan = {
+            "units": self.units, "up": self.up, "sensor": self.sensor, "control": self.control,
+            "outline": self.outline, "cell_mm": self.cell,
+        }  # fmt: skip
+        over: dict[str, Any] = {
+            "scan": {key: value for key, value in scan.items() if value is not None},
+            "material": {} if self.material is None else {"sheet": self.material},
+            "grind": {} if self.grind is None else {"allowed": self.grind == "auto"},
+        }
+        over = {section: keys for section, keys in over.items() if keys}
+        if self.datum is not None:
+            over["datum"] = self.datum
+        if self.criteria:
+            over["criteria"] = list(self.criteria)
+        return read_job(self.job_file, over)

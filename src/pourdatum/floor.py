@@ -1,0 +1,218 @@
+"""Which points are floor, and where it ends: outline, openings, things that hide it.
+
+It selects and never rotates: level means the scan's vertical, not the floor's own
+plane, for rotating into that plane removes the slope that must be filled.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pourdatum.bare import THING_M, BareFloor, bare_floor
+from pourdatum.cells import Cells, cell_size_m, gather_cells
+from pourdatum.chunks import PointStore, Progress, silent
+from pourdatum.errors import JobError, NoFloor
+from pourdatum.grid import Grid
+from pourdatum.levels import Level, find_level
+from pourdatum.outline import Room, find_room, outline_polygon
+from pourdatum.scan import Scan
+from pourdatum.things import Obstruction, Opening, find_columns, find_openings, find_things
+from pourdatum.walls import Upright, face_points, tall_from_m, upright_structure, wall_lines
+
+if TYPE_CHECKING:
+    from shapely import Polygon
+
+Mask = NDArray[np.bool_]
+
+
+@dataclass(frozen=True, eq=False)
+class Floor:
+    """The floor of a scan.
+
+    Attributes
+    ----------
+    outline : shapely.Polygon
+        Area to pour, local plan [m]; columns and openings are its holes.
+    openings : tuple of Opening
+    obstructions : tuple of Obstruction
+        Columns, and loose things under which floor is inferred.
+    grid : Grid
+        Cells over the floor.
+    noise_m : float
+        Standard deviation of one floor point about the floor [m].
+    seen : (ny, nx) bool array
+        Cells in which floor was seen.
+    bare : BareFloor
+        Floor points summed per cell, for the surface.
+    level : Level
+        The coarse level by which points were told apart.
+    other_levels_m : tuple of (float, float)
+        Level [m, local] and area [m²] of other walkable surfaces in the scan.
+    walls_seen : bool
+        Whether walls bound the outline; else it ends where the points end.
+    outline_given : bool
+        Whether the user drew it.
+    scan : Scan
+        Where it was found.
+    """
+
+    outline: Polygon
+    openings: tuple[Opening, ...]
+    obstructions: tuple[Obstruction, ...]
+    grid: Grid
+    noise_m: float
+    seen: Mask
+    bare: BareFloor
+    level: Level
+    other_levels_m: tuple[tuple[float, float], ...]
+    walls_seen: bool
+    outline_given: bool
+    scan: Scan
+
+    @property
+    def cell_m(self) -> float:
+        """Side of a cell [m]."""
+        return self.grid.cell_m
+
+    @property
+    def area_m2(self) -> float:
+        """Area to pour, seen and hidden [m²]."""
+        return float(self.outline.area)
+
+
+def find_floor(
+    scan: Scan,
+    *,
+    cell_m: float | None = None,
+    outline: Polygon | None = None,
+    progress: Progress = silent,
+) -> Floor:
+    """Finds the floor among walls, ceiling, things and reflections.
+
+    Parameters
+    ----------
+    scan : Scan
+    cell_m : float, optional
+        Side of a cell [m]; default from the density of points.
+    outline : shapely.Polygon, optional
+        Area to pour, local plan [m]; columns and openings are cut from it.
+    progress : callable, optional
+        Called with the stage and the share done.
+
+    Returns
+    -------
+    Floor
+
+    Raises
+    ------
+    NoFloor
+        If there is none, or an outline given covers none of it.
+    """
+    import shapely
+
+    store = PointStore(scan)
+    level = find_level(store, progress)
+    cells = gather_cells(store, level, cell_size_m(level.density_per_m2, cell_m), progress)
+    bare = bare_floor(cells)
+    thing_m = max(THING_M, min(6 * bare.noise_m, 0.07))
+    points = _points_at_level(cells, bare)
+    structure = upright_structure(cells, thing_m)
+
+    def lines_of(mask: Mask) -> list[object]:
+        return list(wall_lines(*face_points(cells, mask), cells.grid.cell_m))  # type: ignore[arg-type]
+
+    room, lines = find_room(cells.grid, points, structure, lines_of, _start(level, cells.grid))  # type: ignore[arg-type]
+    if outline is None:
+        area = outline_polygon(cells.grid, room, lines, points)
+    else:
+        area, room = _within(outline, cells.grid, room)
+    tall_m = tall_from_m(structure, None)
+    columns = find_columns(cells, room, structure)
+    openings = find_openings(cells, room, structure, points, columns, bare.gate_m + 0.006)
+    things = find_things(cells.grid, room, structure, columns, tall_m)
+    cut = [thing.outline for thing in columns] + [hole.outline for hole in openings]
+    area = _largest(area.difference(shapely.union_all(cut))) if cut else area
+    return Floor(
+        outline=area,
+        openings=openings,
+        obstructions=columns + things,
+        grid=cells.grid,
+        noise_m=bare.noise_m,
+        seen=room.seen,
+        bare=bare,
+        level=level,
+        other_levels_m=tuple((other.level_m, other.area_m2) for other in level.others),
+        walls_seen=len(lines) > 0,
+        outline_given=outline is not None,
+        scan=scan,
+    )
+
+
+def _points_at_level(cells: Cells, bare: BareFloor) -> NDArray[np.int64]:
+    """Points per cell at the floor's height, beside walls and things too."""
+    fitted = _carried_on(bare.fitted_m)
+    off = np.abs(cells.band.height_m - fitted.ravel()[cells.band.cell])
+    return cells.total(cells.band, off <= bare.gate_m + 0.001)
+
+
+def _carried_on(height: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Heights with gaps filled from the nearest node: only to tell points apart."""
+    from scipy.ndimage import distance_transform_edt
+
+    row, col = distance_transform_edt(
+        np.isnan(height), return_distances=False, return_indices=True
+    )
+    out: NDArray[np.float64] = height[row, col]
+    return out
+
+
+def _start(level: Level, grid: Grid) -> Mask:
+    """Cells of the coarse floor."""
+    mask = np.zeros(grid.shape, bool)
+    sheet = level.sheet
+    x = (sheet.col + 0.5) * sheet.column_m
+    y = (sheet.row + 0.5) * sheet.column_m
+    row, col = grid.cell_of(x, y)
+    inside = (row >= 0) & (col >= 0) & (row < grid.ny) & (col < grid.nx)
+    mask[row[inside], col[inside]] = True
+    return mask
+
+
+def _within(outline: Polygon, grid: Grid, room: Room) -> tuple[Polygon, Room]:
+    """The user's outline, and the room cut to it."""
+    import shapely
+
+    if not outline.is_valid or outline.area <= 0:
+        raise JobError(
+            "the outline crosses itself or has no area",
+            where="--outline",
+            hint="draw it as one simple ring",
+            id="outline",
+        )
+    x, y = grid.mesh()
+    inside = shapely.contains_xy(outline, x, y)
+    seen = room.seen & inside
+    if seen.sum() * grid.cell_m**2 < 0.5 * outline.area:
+        raise NoFloor(
+            f"the outline of {outline.area:.1f} m² holds only"
+            f" {seen.sum() * grid.cell_m**2:.1f} m² of seen floor",
+            where="--outline",
+            hint="check its coordinates and unit against the scan's",
+            id="outline-misses",
+        )
+    return outline, Room(inside, seen, room.tall)
+
+
+def _largest(shape: Polygon) -> Polygon:
+    import shapely
+
+    if shape.geom_type == "Polygon":
+        return shape
+    return max(
+        (part for part in shapely.get_parts(shape) if part.geom_type == "Polygon"),
+        key=lambda part: part.area,
+    )

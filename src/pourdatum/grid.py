@@ -1,0 +1,186 @@
+"""Which cell a point falls into, and cell statistics that can be merged.
+
+A ``Grid`` is a lattice of nodes at cell centres, arrays in (y, x) order. A
+``VoxelStats`` is a sorted table of occupied voxels with exact integer sums;
+``merge`` adds two tables, so that pieces, order and workers leave the same bits.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pourdatum.errors import LimitMet
+
+_PLAN_BITS: Final = 21
+_LAYER_BITS: Final = 20
+_PLAN_OFFSET: Final = 1 << (_PLAN_BITS - 1)
+_LAYER_OFFSET: Final = 1 << (_LAYER_BITS - 1)
+
+
+@dataclass(frozen=True)
+class Grid:
+    """Nodes at cell centres over a piece of the plan.
+
+    Attributes
+    ----------
+    x0_m, y0_m : float
+        Centre of cell [0, 0], in the campaign's local plan frame [m].
+    cell_m : float
+        Side of a cell [m].
+    ny, nx : int
+        Rows and columns; arrays over the grid have shape (ny, nx).
+
+    Examples
+    --------
+    >>> Grid(0.0, 0.0, 0.5, 2, 3).x_m
+    array([0. , 0.5, 1. ])
+    """
+
+    x0_m: float
+    y0_m: float
+    cell_m: float
+    ny: int
+    nx: int
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """(ny, nx)."""
+        return (self.ny, self.nx)
+
+    @property
+    def x_m(self) -> NDArray[np.float64]:
+        """Centres of the columns [m], shape (nx,)."""
+        return self.x0_m + self.cell_m * np.arange(self.nx)
+
+    @property
+    def y_m(self) -> NDArray[np.float64]:
+        """Centres of the rows [m], shape (ny,)."""
+        return self.y0_m + self.cell_m * np.arange(self.ny)
+
+    def mesh(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """x and y of every node [m], each (ny, nx)."""
+        x, y = np.meshgrid(self.x_m, self.y_m)
+        return x, y
+
+    def cell_of(
+        self, x_m: NDArray[np.float64], y_m: NDArray[np.float64]
+    ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        """Row and column of the cell that holds each place; may lie outside the grid."""
+        col = np.floor((x_m - self.x0_m) / self.cell_m + 0.5).astype(np.int64)
+        row = np.floor((y_m - self.y0_m) / self.cell_m + 0.5).astype(np.int64)
+        return row, col
+
+
+@dataclass(frozen=True, eq=False)
+class VoxelStats:
+    """Occupied voxels and the exact integer sums of the points in each.
+
+    Attributes
+    ----------
+    key : (n,) int64 array
+        Packed voxel indices, strictly increasing.
+    count : (n,) int64 array
+        Points in the voxel.
+    sums : (k, n) int64 array
+        Sum of each of k integer quantities over the voxel's points.
+    """
+
+    key: NDArray[np.int64]
+    count: NDArray[np.int64]
+    sums: NDArray[np.int64]
+
+    @classmethod
+    def empty(cls, quantities: int) -> VoxelStats:
+        """The table of no points."""
+        none = np.empty(0, np.int64)
+        return cls(none, none, np.empty((quantities, 0), np.int64))
+
+    @classmethod
+    def of_points(cls, key: NDArray[np.int64], quantities: NDArray[np.int64]) -> VoxelStats:
+        """Statistics of points given by voxel key (m,) and integer quantities (k, m).
+
+        Examples
+        --------
+        >>> stats = VoxelStats.of_points(np.array([7, 3, 7]), np.array([[10, 20, 30]]))
+        >>> stats.key, stats.count, stats.sums
+        (array([3, 7]), array([1, 2]), array([[20, 40]]))
+        """
+        return _collapse(key, np.ones(key.size, np.int64), quantities)
+
+    def indices(self) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:
+        """Column, row and layer of every voxel."""
+        return unpack(self.key)
+
+
+def merge(a: VoxelStats, b: VoxelStats) -> VoxelStats:
+    """Statistics of the points of both tables together, to the last bit."""
+    if a.key.size == 0:
+        return b
+    if b.key.size == 0:
+        return a
+    return _collapse(
+        np.concatenate([a.key, b.key]),
+        np.concatenate([a.count, b.count]),
+        np.concatenate([a.sums, b.sums], axis=1),
+    )
+
+
+def pack(
+    col: NDArray[np.int64], row: NDArray[np.int64], layer: NDArray[np.int64]
+) -> NDArray[np.int64]:
+    """Column, row and layer in one int64 that sorts by row, column, layer.
+
+    Raises
+    ------
+    LimitMet
+        If an index does not fit: a plan of over a million cells a side.
+
+    Examples
+    --------
+    >>> unpack(pack(np.array([-3]), np.array([5]), np.array([-1])))
+    (array([-3]), array([5]), array([-1]))
+    """
+    for index, limit, name in ((col, _PLAN_OFFSET, "column"), (row, _PLAN_OFFSET, "row"),
+                               (layer, _LAYER_OFFSET, "layer")):  # fmt: skip
+        if index.size and (index.min() < -limit or index.max() >= limit):
+            raise LimitMet(
+                f"{name} index {index[np.argmax(np.abs(index))]} of a voxel is beyond {limit}",
+                hint="cut far stray points off the scan, or give a larger --cell",
+                id="grid-too-large",
+            )
+    return (
+        ((row + _PLAN_OFFSET) << (_PLAN_BITS + _LAYER_BITS))
+        | ((col + _PLAN_OFFSET) << _LAYER_BITS)
+        | (layer + _LAYER_OFFSET)
+    )
+
+
+def unpack(
+    key: NDArray[np.int64],
+) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:
+    """Column, row and layer of packed keys."""
+    layer = (key & ((1 << _LAYER_BITS) - 1)) - _LAYER_OFFSET
+    col = ((key >> _LAYER_BITS) & ((1 << _PLAN_BITS) - 1)) - _PLAN_OFFSET
+    row = (key >> (_PLAN_BITS + _LAYER_BITS)) - _PLAN_OFFSET
+    return col, row, layer
+
+
+def _collapse(
+    key: NDArray[np.int64], count: NDArray[np.int64], sums: NDArray[np.int64]
+) -> VoxelStats:
+    if key.size == 0:
+        return VoxelStats.empty(len(sums))
+    order = np.argsort(key, kind="stable")
+    key = key[order]
+    first = np.flatnonzero(np.concatenate([[True], key[1:] != key[:-1]]))
+    return VoxelStats(
+        key[first],
+        np.add.reduceat(count[order], first),
+        np.stack([np.add.reduceat(row[order], first) for row in sums])
+        if len(sums)
+        else np.empty((0, first.size), np.int64),
+    )

@@ -1,0 +1,202 @@
+"""Humps: where the floor stands out, and what taking them down would save."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pourdatum.localfit import local_fit
+from pourdatum.patch import patch_mean
+
+if TYPE_CHECKING:
+    from shapely import Polygon
+
+    from pourdatum.datum import Datum
+    from pourdatum.surface import Surface
+
+Array = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+LEAST_HUMP_M: Final = 0.002
+"""Prominence from which a hump is listed [m]."""
+_AROUND_M: Final = (0.45, 1.0)
+"""Widths of the robust fits that stand for the floor around a hump [m]."""
+_MOST: Final = 40
+_APART_M: Final = 0.25
+
+
+@dataclass(frozen=True, eq=False)
+class Hump:
+    """A connected region that stands out of the floor around it.
+
+    Attributes
+    ----------
+    place_m : tuple
+        Its top, local plan [m].
+    area_m2 : float
+        Area that stands above half its height [m²].
+    height_m : float
+        Prominence over the floor around it [m].
+    outline : shapely.Polygon
+        Region above half its height, local plan.
+    grind_m3 : float
+        Concrete to take off, so that this hump no longer sets the datum [m³].
+    saves_m3 : float
+        Fill saved when it is removed together with all humps as high [m³].
+    worth : bool or None
+        Whether grinding pays; None without prices.
+    """
+
+    place_m: tuple[float, float]
+    area_m2: float
+    height_m: float
+    outline: Polygon
+    grind_m3: float
+    saves_m3: float
+    worth: bool | None = None
+
+
+def find_humps(surface: Surface, datum: Datum) -> tuple[Hump, ...]:
+    """Humps of a floor, the one that costs most fill first.
+
+    A hump is a local maximum of the floor over a robust fit of the floor around it,
+    at two widths, so that a steep small one and a broad one are both found.
+
+    Parameters
+    ----------
+    surface : Surface
+    datum : Datum
+        Heights are seen against it, so that a fall is no hump.
+    """
+    grid = surface.grid
+    known = surface.measured | surface.inferred
+    x, y = grid.mesh()
+    over = np.where(known, surface.height_m - datum.plane.at(x, y), np.nan)
+    error = float(np.median(surface.standard_error_m[surface.measured])) if surface.measured.any() else 0.0
+    least = max(LEAST_HUMP_M, 6.0 * error)
+    tops: list[tuple[float, int, int, Array]] = []
+    for width_m in _AROUND_M:
+        rise = _over_surroundings(over, grid.cell_m, width_m)
+        rise = np.where(surface.measured, patch_mean(np.nan_to_num(rise), grid.cell_m), np.nan)
+        for height, row, col in _prominent(rise, least):
+            near = [np.hypot(row - r, col - c) * grid.cell_m < _APART_M for _, r, c, _ in tops]
+            if not any(near):
+                tops.append((height, row, col, rise))
+    tops.sort(key=lambda top: -float(np.nan_to_num(over[top[1], top[2]], nan=-9.0)))
+    return _priced(tops[:_MOST], over, surface)
+
+
+def _over_surroundings(over: Array, cell_m: float, width_m: float) -> Array:
+    """Height over a robust local plane of the given width, on cells of about 0.1 m."""
+    from scipy.ndimage import map_coordinates
+
+    step = max(int(round(0.1 / cell_m)), 1)
+    present = np.isfinite(over)
+    weight, value = _blocks(present.astype(np.float64), np.nan_to_num(over), step)
+    base = None
+    trust = weight.copy()
+    for _ in range(5):
+        base = local_fit(trust, width_m / (step * cell_m), 1, least_weight=2.0, with_error=False).height(value)
+        gap = np.where(weight > 0, value - base, np.nan)
+        scale = 1.4826 * float(np.nanmedian(np.abs(gap))) + 1e-4
+        # What stands out upwards loses its say; hollows keep it unless they are deep.
+        u = np.nan_to_num(gap / (np.where(gap > 0, 2.0, 5.0) * scale), nan=2.0)
+        trust = weight * np.clip(1 - u**2, 0.0, None) ** 2
+    assert base is not None
+    filled = np.where(np.isfinite(base), base, value)
+    row, col = np.mgrid[: over.shape[0], : over.shape[1]]
+    at = [(row - 0.5 * (step - 1)) / step, (col - 0.5 * (step - 1)) / step]
+    around: Array = map_coordinates(filled, at, order=1, mode="nearest")
+    return over - around
+
+
+def _blocks(weight: Array, value: Array, step: int) -> tuple[Array, Array]:
+    pad = [(0, -size % step) for size in weight.shape]
+    shape = [(size + extra[1]) // step for size, extra in zip(weight.shape, pad, strict=True)]
+
+    def total(field: Array) -> Array:
+        return np.pad(field, pad).reshape(shape[0], step, shape[1], step).sum(axis=(1, 3))
+
+    mass = total(weight)
+    return mass, total(weight * value) / np.maximum(mass, 1e-12)
+
+
+def _prominent(rise: Array, least: float) -> list[tuple[float, int, int]]:
+    """Local maxima whose prominence is at least ``least``: (prominence, row, col).
+
+    Cells are flooded from the highest down; where two islands meet, the lower top
+    has as its prominence the height from that saddle. The last island's counts from
+    the level of the floor around, zero.
+    """
+    ny, nx = rise.shape
+    filled = np.where(np.isfinite(rise), rise, -np.inf).ravel()
+    order = np.argsort(-filled, kind="stable")
+    order = order[filled[order] > 0.0]
+    parent = np.full(ny * nx, -1, np.int64)
+    found: list[tuple[float, int, int]] = []
+
+    def root(k: int) -> int:
+        while parent[k] != k:
+            parent[k] = parent[parent[k]]
+            k = int(parent[k])
+        return k
+
+    for k in order.tolist():
+        row, col = divmod(k, nx)
+        parent[k] = k
+        for other in (k - 1 if col else -1, k + 1 if col < nx - 1 else -1, k - nx, k + nx):
+            if other < 0 or other >= ny * nx or parent[other] < 0:
+                continue
+            a, b = root(k), root(other)
+            if a == b:
+                continue
+            high, low = (a, b) if filled[a] >= filled[b] else (b, a)
+            prominence = filled[low] - filled[k]
+            if prominence >= least:
+                found.append((float(prominence), low // nx, low % nx))
+            parent[low] = high
+    roots = {root(int(k)) for k in order.tolist()}
+    found += [(float(filled[k]), k // nx, k % nx) for k in roots if filled[k] >= least]
+    return found
+
+
+def _priced(
+    tops: list[tuple[float, int, int, Array]], over: Array, surface: Surface
+) -> tuple[Hump, ...]:
+    """Humps with what each takes off and saves, together with those as high."""
+    from scipy.ndimage import binary_dilation, label
+
+    from pourdatum.outline import cells_polygon
+
+    grid = surface.grid
+    cell_m2 = grid.cell_m**2
+    known = np.isfinite(over)
+    patches = np.where(surface.measured, patch_mean(np.nan_to_num(over, nan=-9.0), grid.cell_m), -np.inf)
+    top = float(patches.max())
+    removed = np.zeros(grid.shape, bool)
+    humps = []
+    for height, row, col, rise in tops:
+        region, _ = label(np.nan_to_num(rise, nan=-1.0) > 0.5 * rise[row, col])
+        own = region == region[row, col]
+        foot, _ = label(np.nan_to_num(rise, nan=-1.0) > 0.15 * rise[row, col])
+        removed |= binary_dilation(foot == foot[row, col], np.ones((3, 3)))
+        left = np.where(removed, -np.inf, patches)
+        rest = float(left.max()) if np.isfinite(left.max()) else top
+        drop = max(top - max(rest, top - 0.05), 0.0)
+        grind = float(np.clip(over[known & (foot == foot[row, col])] - (top - drop), 0, None).sum()) * cell_m2
+        saves = drop * surface.floor.area_m2 if grind > 0 else 0.0
+        outline = cells_polygon(grid, own)
+        humps.append(
+            Hump(
+                place_m=(float(grid.x_m[col]), float(grid.y_m[row])),
+                area_m2=float(own.sum()) * cell_m2,
+                height_m=height,
+                outline=outline if outline.geom_type == "Polygon" else outline.convex_hull,
+                grind_m3=grind,
+                saves_m3=saves,
+            )
+        )
+    return tuple(humps)

@@ -1,0 +1,287 @@
+"""The job file as models: every key that a job may have, checked at the door.
+
+Units are those in the keys; what comes in the scan's own coordinates and unit
+(outline, control, exit, lines, thresholds, ``toward``) stays so here and becomes
+metres in ``pipeline``, where the scan's unit is known.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from pathlib import Path
+from typing import Annotated, Any, Final, Literal
+
+from pydantic import BeforeValidator, Field, model_validator
+
+from pourdatum.errors import JobError
+from pourdatum.tomlfile import (
+    Place,
+    Section,
+    Text,
+    as_tuple,
+    between,
+    check,
+    not_empty,
+    plain_text,
+    read_toml,
+)
+
+SCHEMA: Final = 1
+"""Number of the job format that this version writes and reads."""
+
+Unit = Literal["m", "cm", "mm", "ft", "us-ft", "in"]
+Axis = Literal["x", "y", "z", "-x", "-y", "-z"]
+Money = Annotated[float, between(0.0, 1e7)]
+Price = Annotated[float, between(0.0, 1e6, above=True)]
+
+
+def _date_as_text(value: object) -> object:
+    # TOML has dates of its own, and people write calibration dates as such.
+    return value.isoformat() if isinstance(value, (dt.date, dt.time)) else value
+
+
+Note = Annotated[str, BeforeValidator(plain_text), BeforeValidator(_date_as_text)]
+
+
+class ScanSection(Section):
+    """How to read the scan, and where the floor ends."""
+
+    units: Unit | None = None
+    up: Axis | None = None
+    sensor: Literal["tripod", "mobile", "phone"] | None = None
+    control: str | None = None
+    outline: str | None = None
+    cell_mm: Annotated[float, between(5.0, 1000.0)] | None = None
+
+
+class DatumSection(Section):
+    """What the floor is to be."""
+
+    kind: Literal["high-point", "level", "parallel", "fall"] = "high-point"
+    z_m: Annotated[float, between(-1e4, 1e4)] | None = None
+    z: Annotated[float, between(-1e8, 1e8)] | None = None
+    """As ``z_m``, but in the scan's unit: what ``--datum Z`` gives."""
+    slope_mm_per_m: Annotated[float, between(0.0, 200.0, above=True)] | None = None
+    toward: Place | None = None
+
+    def unused(self) -> tuple[str, ...]:
+        """Keys that belong to another kind than the stated one."""
+        of_kind = {"z_m": "level", "z": "level", "slope_mm_per_m": "fall", "toward": "fall"}
+        return tuple(
+            key for key, kind in of_kind.items()
+            if kind != self.kind and getattr(self, key) is not None
+        )  # fmt: skip
+
+    @model_validator(mode="after")
+    def _agrees(self) -> DatumSection:
+        if self.z_m is not None and self.z is not None:
+            raise ValueError("datum has both z_m and z: two levels; keep one")
+        if self.kind == "level" and self.z_m is None and self.z is None:
+            raise ValueError('datum.kind = "level" needs z_m, the level in metres')
+        stated = "kind" in self.model_fields_set
+        if not stated and (self.z_m is not None or self.z is not None):
+            raise ValueError('datum has z_m and no kind: write kind = "level"')
+        missing = [n for n in ("slope_mm_per_m", "toward") if getattr(self, n) is None]
+        if self.kind == "fall" and missing:
+            raise ValueError(f'datum.kind = "fall" needs {" and ".join(missing)}')
+        if not stated and len(missing) < 2:
+            raise ValueError('datum has a slope and no kind: write kind = "fall"')
+        return self
+
+
+class GrindSection(Section):
+    """Whether grinding may lower the datum, how far, and what it costs."""
+
+    allowed: bool = True
+    max_depth_mm: Annotated[float, between(0.0, 100.0, above=True)] | None = None
+    price_per_m2: Money | None = None
+    price_per_m2_mm: Money | None = None
+    setup_price: Money | None = None
+
+    @property
+    def priced(self) -> bool:
+        """Whether grinding can be weighed against filling."""
+        return self.price_per_m2 is not None or self.price_per_m2_mm is not None
+
+
+class MaterialSection(Section):
+    """Which sheet, and what the bags cost here."""
+
+    sheet: Annotated[str, not_empty] = "standard"
+    waste: Annotated[float, between(0.0, 1.0)] = 0.0
+    price_per_bag: Price | None = None
+    labour_per_bag: Money = 0.0
+    confidence: Annotated[float, between(0.5, 0.999)] = 0.95
+
+
+class PreparationSection(Section):
+    """What grinding off laitance or shot-blasting does to the floor before the pour."""
+
+    removal_mm: Annotated[float, between(0.0, 50.0)] = 0.0
+    roughness_mm: Annotated[float, between(0.0, 10.0)] = 0.0
+    absorbency: Literal["absorbent", "normal", "dense"] = "normal"
+    """Of the prepared substrate; chooses the primer."""
+
+
+class BuildUpSection(Section):
+    """What lies on the poured floor: covering, adhesive, membrane."""
+
+    mm: Annotated[float, between(0.0, 300.0)]
+
+
+class ThresholdSection(Section):
+    """A finished level that the floor must meet."""
+
+    place: Place
+    level: float
+    tolerance_mm: Annotated[float, between(0.0, 100.0)] = 2.0
+
+
+class LineSection(Section):
+    """A joint or crack."""
+
+    kind: Literal["movement", "isolation", "saw-cut", "day", "crack"]
+    points: Annotated[
+        tuple[tuple[float, float], ...], as_tuple, Field(min_length=2, max_length=10_000)
+    ]
+
+
+class SurveySection(Section):
+    """Who measured, with what. Printed; what is missing is printed as not given."""
+
+    instrument: Note = ""
+    serial: Note = ""
+    calibrated: Note = ""
+    operator: Note = ""
+    benchmark: Note = ""
+    closure: Note = ""
+    dates: Note = ""
+    slab_age: Note = ""
+    propping: Note = ""
+    temperature: Note = ""
+
+
+class PourSection(Section):
+    """How the material gets to the floor."""
+
+    mode: Literal["bags", "pump"] = "bags"
+    exit: Place | None = None
+    mixers: Annotated[int, between(1, 50)] = 1
+    minutes_per_batch: Annotated[float, between(0.0, 120.0, above=True)] = 6.0
+    litres_per_minute: Annotated[float, between(0.0, 2000.0, above=True)] | None = None
+    hose_l: Annotated[float, between(0.0, 5000.0)] | None = None
+    max_load_kg_per_m2: Annotated[float, between(0.0, 1e5, above=True)] | None = None
+
+    @model_validator(mode="after")
+    def _agrees(self) -> PourSection:
+        if self.mode == "pump" and self.litres_per_minute is None:
+            raise ValueError('pour.mode = "pump" needs litres_per_minute')
+        return self
+
+
+class Job(Section):
+    """One job: what the job file says, with what the command line put over it.
+
+    Examples
+    --------
+    >>> Job().material.sheet, Job().datum.kind
+    ('standard', 'high-point')
+    """
+
+    schema_: Annotated[str | None, Field(alias="schema")] = None
+    units: Literal["metric", "imperial"] = "metric"
+    title: Text = ""
+    criteria: Annotated[tuple[Text, ...], as_tuple] = ()
+    """As ``--criterion``."""
+    scan: ScanSection = ScanSection()
+    datum: DatumSection = DatumSection()
+    grind: GrindSection = GrindSection()
+    material: MaterialSection = MaterialSection()
+    preparation: PreparationSection = PreparationSection()
+    build_up: BuildUpSection | None = None
+    threshold: Annotated[tuple[ThresholdSection, ...], as_tuple] = ()
+    line: Annotated[tuple[LineSection, ...], as_tuple] = ()
+    survey: SurveySection = SurveySection()
+    pour: PourSection = PourSection()
+
+
+_PATHS: Final = (("scan", "control"), ("scan", "outline"), ("material", "sheet"))
+
+
+def read_job(path: str | Path | None = None, over: dict[str, Any] | None = None) -> Job:
+    """A job from its file, with the command line's words over it.
+
+    Paths in the file are taken from the file's folder, so that a job means the same
+    from wherever it is run.
+
+    Parameters
+    ----------
+    path : str or Path, optional
+        Job file; without it, the defaults.
+    over : dict, optional
+        Nested values that win over the file's, by the file's keys. A ``datum`` here
+        replaces the file's whole, so that two datums never meet.
+
+    Raises
+    ------
+    JobError
+        Naming file, line, key, value and what would be right.
+    """
+    source, text = "command line", ""
+    data: dict[str, Any] = {}
+    if path is not None:
+        source = str(path)
+        data, text = read_toml(Path(path), "job file")
+        _check_schema(data, source)
+        _resolve_paths(data, Path(path).parent)
+        if over:
+            check(Job, data, source, text)
+    for key, value in (over or {}).items():
+        if isinstance(value, dict) and key != "datum" and isinstance(data.get(key), dict):
+            data[key] = {**data[key], **value}
+        else:
+            data[key] = value
+    return check(Job, data, source if not over else "command line", text if not over else "")
+
+
+def check_control(job: Job) -> None:
+    """Raise ``JobError`` where control shots are named and their file is not there."""
+    if job.scan.control is not None and not Path(job.scan.control).is_file():
+        raise JobError(
+            "control file is missing or no regular file",
+            where=job.scan.control,
+            hint="check the path",
+            id="control",
+        )
+
+
+def is_path(sheet: str) -> bool:
+    """Whether a sheet is named by its file rather than by a shipped name."""
+    return sheet.endswith(".toml") or "/" in sheet or "\\" in sheet
+
+
+def _resolve_paths(data: dict[str, Any], folder: Path) -> None:
+    for section, key in _PATHS:
+        table = data.get(section)
+        if not isinstance(table, dict):
+            continue
+        value = table.get(key)
+        if isinstance(value, str) and value and (key != "sheet" or is_path(value)):
+            table[key] = str(folder / value)
+
+
+def _check_schema(data: dict[str, Any], source: str) -> None:
+    stated = data.get("schema")
+    if stated is None:
+        return
+    name, _, number = str(stated).partition("/")
+    if name != "pourdatum.job" or not number.isdecimal():
+        raise JobError(
+            f"schema = '{stated}' is no job of ours",
+            where=source, hint=f"write pourdatum.job/{SCHEMA}, or leave it out", id="job-schema",
+        )  # fmt: skip
+    if int(number) > SCHEMA:
+        raise JobError(
+            f"job is of format {number}, this version reads up to format {SCHEMA}",
+            where=source, hint="bring pourdatum up to date", id="job-schema",
+        )  # fmt: skip

@@ -1,0 +1,177 @@
+"""Local quadratic fits on a grid, with their own standard errors.
+
+At every node a quadratic is fitted to the cell means around it, each weighted by
+its point count times a Gaussian of its distance. Unlike a running mean or a local
+plane, the quadratic keeps the top of a hump: what is left is of fourth order,
+``bandwidth**4 / 8`` times the bi-Laplacian of the floor (Fan and Gijbels, Local
+Polynomial Modelling and Its Applications, 1996, chapter 3; from memory).
+
+All sums over neighbours are separable convolutions, so a fit of 80 000 nodes
+takes a fraction of a second.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+_POWERS: Final = {
+    1: ((0, 0), (1, 0), (0, 1)),
+    2: ((0, 0), (1, 0), (0, 1), (2, 0), (1, 1), (0, 2)),
+}
+_REACH: Final = 3.0
+"""Bandwidths at which the kernel is cut off."""
+
+
+@dataclass(frozen=True, eq=False)
+class LocalFit:
+    """A linear smoother: cell values to fitted heights and slopes.
+
+    Attributes
+    ----------
+    order : int
+        1 for a local plane, 2 for a local quadratic.
+    bandwidth : float
+        Standard deviation of the Gaussian, in cells.
+    weight : (ny, nx) array
+        Weight of each cell's value, its point count.
+    rows : (3, m, ny, nx) array
+        What multiplies the m local moments to give height, slope in x, slope in y.
+    variance : (ny, nx) array
+        Variance of the fitted height for unit variance of one point; inf where
+        the fit has no support.
+    """
+
+    order: int
+    bandwidth: float
+    weight: Array
+    rows: Array
+    variance: Array
+
+    @property
+    def supported(self) -> NDArray[np.bool_]:
+        """Where the fit stands on data."""
+        return np.isfinite(self.variance)
+
+    def height(self, value: Array) -> Array:
+        """Fitted height at every node, (ny, nx); NaN where there is no support."""
+        return self._apply(value, (0,))[0]
+
+    def height_and_slope(self, value: Array) -> tuple[Array, Array, Array]:
+        """Fitted height, and slope per cell in x and y, each (ny, nx)."""
+        height, slope_x, slope_y = self._apply(value, (0, 1, 2))
+        return height, slope_x, slope_y
+
+    def _apply(self, value: Array, which: tuple[int, ...]) -> list[Array]:
+        weighted = np.where(self.weight > 0, self.weight * value, 0.0)
+        moments = _moments(weighted, self.bandwidth, self.order, squared=False)
+        out = []
+        for index in which:
+            fitted = np.zeros_like(weighted)
+            for row, power in zip(self.rows[index], _POWERS[self.order], strict=True):
+                fitted += row * moments[power]
+            out.append(np.where(self.supported, fitted, np.nan))
+        return out
+
+
+def local_fit(
+    weight: Array,
+    bandwidth: float,
+    order: int = 2,
+    *,
+    least_weight: float = 12.0,
+    with_error: bool = True,
+) -> LocalFit:
+    """The local fit for given cell weights; values are applied later, as often as wanted.
+
+    Parameters
+    ----------
+    weight : (ny, nx) array
+        Point count of each cell, 0 where a cell takes no part. Cells of inverse
+        variance ``weight`` give the least-squares fit its standard error.
+    bandwidth : float
+        Standard deviation of the Gaussian, in cells.
+    order : int
+        1 or 2.
+    least_weight : float
+        Kernel-weighted count below which a node has no support.
+    with_error : bool
+        Whether the variance is worked out; without, it is that of a local mean,
+        enough to tell where the fit stands on data.
+
+    Examples
+    --------
+    A quadratic floor is met exactly, edges and gaps included:
+
+    >>> y, x = np.mgrid[0:20, 0:20].astype(float)
+    >>> floor = 0.01 * x - 0.002 * x * y + 0.003 * y**2
+    >>> weight = np.where((x > 8) & (x < 12) & (y > 9), 0.0, 4.0)
+    >>> bool(np.allclose(local_fit(weight, 3.0).height(floor), floor))
+    True
+    """
+    powers = _POWERS[order]
+    size = len(powers)
+    ny, nx = weight.shape
+    rows = np.zeros((3, size, ny, nx))
+    variance = np.full((ny, nx), np.inf)
+    moments = _moments(weight, bandwidth, 2 * order, squared=False)
+    usable = moments[0, 0] >= least_weight
+    if not usable.any():
+        return LocalFit(order, bandwidth, weight, rows, variance)
+    mass = moments[0, 0][usable]
+    normal = _matrices(moments, powers, usable) / mass[:, None, None]
+    # Powers are in bandwidths, so the entries are of order one. A whiff of a ridge keeps the
+    # batch invertible; what leans on it is refused.
+    inverse = np.linalg.inv(normal + 1e-12 * np.eye(size))
+    sound = np.abs(inverse).max(axis=(1, 2)) < 1e6
+    inverse[~sound] = 0.0
+    if with_error:
+        squares = _moments(weight, bandwidth, 2 * order, squared=True)
+        spread = _matrices(squares, powers, usable)
+        first = inverse[:, 0]
+        own = np.einsum("ni,ni->n", np.einsum("ni,nij->nj", first, spread), first) / mass**2
+        variance[usable] = np.where(sound, own, np.inf)
+    else:
+        variance[usable] = np.where(sound, 1.0 / mass, np.inf)
+    # A slope comes out per bandwidth; give it per cell.
+    for index, scale in ((0, 1.0), (1, 1.0 / bandwidth), (2, 1.0 / bandwidth)):
+        rows[index][:, usable] = inverse[:, index].T * (scale / mass)
+    return LocalFit(order, bandwidth, weight, rows, variance)
+
+
+def _matrices(
+    moments: dict[tuple[int, int], Array],
+    powers: tuple[tuple[int, int], ...],
+    usable: NDArray[np.bool_],
+) -> Array:
+    """Normal matrices (n, m, m) of the usable nodes."""
+    keys = list(moments)
+    stack = np.stack([moments[key][usable] for key in keys], axis=1)
+    pick = [[keys.index((a + c, b + d)) for c, d in powers] for a, b in powers]
+    out: Array = stack[:, pick]
+    return out
+
+
+def _moments(
+    field: Array, bandwidth: float, highest: int, *, squared: bool
+) -> dict[tuple[int, int], Array]:
+    """Kernel-weighted sums of ``field * dx**a * dy**b``, a + b up to ``highest``.
+
+    Distances are in bandwidths. With ``squared`` the kernel is the Gaussian's square.
+    """
+    from scipy.ndimage import correlate1d
+
+    reach = max(2, int(np.ceil(_REACH * bandwidth)))
+    offset = np.arange(-reach, reach + 1) / bandwidth
+    kernel = np.exp(-0.5 * offset**2) ** (2 if squared else 1)
+    out: dict[tuple[int, int], Array] = {}
+    for a in range(highest + 1):
+        along_x = correlate1d(field, kernel * offset**a, axis=1, mode="constant")
+        for b in range(highest + 1 - a):
+            out[a, b] = correlate1d(along_x, kernel * offset**b, axis=0, mode="constant")
+    return out

@@ -1,0 +1,187 @@
+"""What a command found, finished: the values that files, pages and lines are made from.
+
+Nothing here computes more than a difference of two arrays. Places and levels are
+local (``origin_m`` subtracted), lengths in metres; ``results`` adds the origin back.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pourdatum.units import System
+
+if TYPE_CHECKING:
+    from pourdatum.datum import Datum
+    from pourdatum.floor import Floor
+    from pourdatum.grind import Hump
+    from pourdatum.material import Order, Sheet
+    from pourdatum.scan import Scan
+    from pourdatum.surface import Surface
+    from pourdatum.volume import Volume
+
+
+@dataclass(frozen=True)
+class Warned:
+    """Something the user must know: a stable word for scripts and a sentence."""
+
+    code: str
+    text: str
+
+
+@dataclass(frozen=True)
+class FloorFigures:
+    """The floor in a few numbers, local level.
+
+    ``high_m`` and ``low_m`` are those of a patch of 100 mm, without the bias of an
+    extreme; ``slope`` and ``bearing_rad`` (downhill, clockwise from +y) are of the
+    best-fit plane; ``tilt_95`` is the slope [m/m] by which the whole floor may be out,
+    in whichever direction, at 95 %.
+    """
+
+    area_m2: float
+    high_m: float
+    low_m: float
+    mean_m: float
+    slope: float
+    bearing_rad: float | None
+    tilt_95: float | None
+
+
+@dataclass(frozen=True)
+class Notes:
+    """Who measured, with what: (what, answer) in print order, answer empty where not given."""
+
+    entries: tuple[tuple[str, str], ...] = ()
+
+
+@dataclass(frozen=True, eq=False)
+class Survey:
+    """What the floor is.
+
+    Attributes
+    ----------
+    scan : Scan
+        Where it came from.
+    surface : Surface
+        Levels as scanned.
+    figures : FloorFigures
+    title : str
+        Of the job; may be empty. Foreign text: escape it wherever it is shown.
+    system : "metric" or "imperial"
+        What people are shown.
+    assumptions : tuple of str
+    warnings : tuple of Warned
+    notes : Notes
+    """
+
+    scan: Scan
+    surface: Surface
+    figures: FloorFigures
+    title: str = ""
+    system: System = "metric"
+    assumptions: tuple[str, ...] = ()
+    warnings: tuple[Warned, ...] = ()
+    notes: Notes = Notes()
+
+    @property
+    def floor(self) -> Floor:
+        """Outline, openings, and what stands on the floor."""
+        return self.surface.floor
+
+    @property
+    def origin_m(self) -> tuple[float, float, float]:
+        """Add to local places and levels to get the scan's own [m]."""
+        return self.surface.origin_m
+
+
+@dataclass(frozen=True, eq=False)
+class Plan:
+    """What to pour.
+
+    Attributes
+    ----------
+    survey : Survey
+        The floor as scanned, with title, system, assumptions and warnings of this plan.
+    surface : Surface
+        The floor that is poured on: as scanned, less the stated removal and roughness
+        of the preparation. The same object as ``survey.surface`` where none is stated.
+    datum : Datum
+    sheet : Sheet
+    volume : Volume
+    volume_interval_m3 : tuple of 2 floats
+        95 % interval of the fill.
+    order : Order
+    humps : tuple of Hump
+    obstacles : tuple of str
+        Why the plan is not buildable as it stands; empty where it is.
+    removal_m, roughness_m : float
+        Of the preparation, as stated in the job.
+    mixers : int
+        As stated in the job.
+    grind_open : bool
+        Grinding was asked for and is not decided.
+    """
+
+    survey: Survey
+    surface: Surface
+    datum: Datum
+    sheet: Sheet
+    volume: Volume
+    volume_interval_m3: tuple[float, float]
+    order: Order
+    humps: tuple[Hump, ...] = ()
+    obstacles: tuple[str, ...] = ()
+    removal_m: float = 0.0
+    roughness_m: float = 0.0
+    mixers: int = 1
+    grind_open: bool = False
+
+    @property
+    def buildable(self) -> bool:
+        """Whether it can be poured as it stands."""
+        return not self.obstacles
+
+    @property
+    def scan(self) -> Scan:
+        """Where it came from."""
+        return self.survey.scan
+
+    @property
+    def floor(self) -> Floor:
+        """Outline, openings, and what stands on the floor."""
+        return self.surface.floor
+
+    @property
+    def origin_m(self) -> tuple[float, float, float]:
+        """Add to local places and levels to get the scan's own [m]."""
+        return self.surface.origin_m
+
+    @property
+    def title(self) -> str:
+        """Of the job; foreign text."""
+        return self.survey.title
+
+    @property
+    def system(self) -> System:
+        """What people are shown."""
+        return self.survey.system
+
+    @property
+    def warnings(self) -> tuple[Warned, ...]:
+        """What the user must know."""
+        return self.survey.warnings
+
+    @property
+    def assumptions(self) -> tuple[str, ...]:
+        """What was taken for granted."""
+        return self.survey.assumptions
+
+    @property
+    def depth_m(self) -> NDArray[np.float64]:
+        """Datum minus floor at the cell centres (ny, nx) [m], NaN where there is no floor."""
+        x_m, y_m = self.surface.grid.mesh()
+        return np.asarray(self.datum.plane.at(x_m, y_m) - self.surface.height_m)

@@ -1,0 +1,229 @@
+"""The highest floor: that of a patch a straightedge would feel, without the luck of the draw.
+
+The highest of thousands of noisy cells lies above the highest floor. How far is
+found by running the surface's own smoother on simulated noise over a calmed copy
+of the floor, and taking off what the maximum gains on average.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pourdatum.errors import NoFloor
+from pourdatum.localfit import LocalFit, local_fit
+from pourdatum.smoothing import Smoother
+
+if TYPE_CHECKING:
+    from pourdatum.geometry import Plane
+    from pourdatum.surface import Surface
+
+Array = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+PATCH_M: Final = 0.1
+"""Side of the patch whose mean counts as a height of the floor [m]."""
+_DRAWS: Final = 24
+_SEED: Final = 1
+_CALM_M: Final = 0.25
+_UNSUPPORTED: Final = 4.0
+_SOUND_M: Final = 0.0003
+"""A cell whose standard error exceeds both four typical ones and 0.3 mm sets no extreme."""
+
+
+@dataclass(frozen=True)
+class HighPoint:
+    """The highest patch of a floor.
+
+    Attributes
+    ----------
+    z_m : float
+        Its mean height above the plane asked about [m], bias taken out.
+    place_m : tuple
+        Its middle, local plan [m].
+    bias_m : float
+        What was taken off: the mean gain of a maximum over noise [m].
+    standard_error_m : float
+        Of ``z_m``, from point noise [m].
+    """
+
+    z_m: float
+    place_m: tuple[float, float]
+    bias_m: float
+    standard_error_m: float
+
+
+def highest_patch(surface: Surface, plane: Plane | None = None, *, outside: Mask | None = None) -> HighPoint:
+    """The highest mean over a 100 mm square wholly inside the floor.
+
+    Parameters
+    ----------
+    surface : Surface
+    plane : Plane, optional
+        Heights are above this; default the local zero level.
+    outside : (ny, nx) bool array, optional
+        Cells that take no part, such as humps that will be ground.
+
+    Raises
+    ------
+    NoFloor
+        If no patch of the floor was seen well enough.
+    """
+    x, y = surface.grid.mesh()
+    height = surface.height_m if plane is None else surface.height_m - plane.at(x, y)
+    allowed = _patch_places(surface)
+    if outside is not None:
+        allowed &= ~outside
+    if not allowed.any():
+        raise NoFloor(
+            "no patch of 100 mm of the floor was seen well enough to set a datum",
+            hint="scan again from closer, or give the datum as a level",
+            id="no-high-point",
+        )
+    estimate = _Estimate(surface, height, allowed)
+    at, top = estimate.highest()
+    bias, spread = estimate.gain_of_maximum()
+    return HighPoint(
+        top - bias,
+        (float(x[at]), float(y[at])),
+        bias,
+        float(np.hypot(spread, 0.5 * bias)),
+    )
+
+
+def patch_mean(height: Array, cell_m: float) -> Array:
+    """Mean over a square of 100 mm about each node; NaN where it meets one.
+
+    Examples
+    --------
+    >>> x = 0.025 * np.arange(-6, 7)
+    >>> bowl = np.tile(x**2, (13, 1))
+    >>> bool(np.isclose(patch_mean(bowl, 0.025)[6, 6], 0.1**2 / 12))
+    True
+    """
+    from scipy.ndimage import correlate1d
+
+    kernel = _box(cell_m)
+    out = correlate1d(height, kernel, axis=0, mode="nearest")
+    mean: Array = correlate1d(out, kernel, axis=1, mode="nearest")
+    return mean
+
+
+def _box(cell_m: float) -> Array:
+    """Weights along one axis of node heights for the mean over the patch.
+
+    Shares of the cells, then corrected at the middle so that the second moment is
+    that of the patch: a quadratic floor has its exact mean.
+    """
+    half = 0.5 * PATCH_M / cell_m
+    reach = max(int(np.ceil(half - 0.5)), 1)
+    edges = np.arange(-reach, reach + 2) - 0.5
+    share = np.diff(np.clip(edges, -half, half)) / (2 * half)
+    node = np.arange(-reach, reach + 1)
+    excess = float(share @ node**2) - half**2 / 3
+    share[reach - 1 : reach + 2] -= 0.5 * excess * np.array([1.0, -2.0, 1.0])
+    return share
+
+
+def _patch_places(surface: Surface) -> Mask:
+    """Nodes about which a patch lies inside the floor and stands on seen points."""
+    import shapely
+    from scipy.ndimage import uniform_filter
+
+    x, y = surface.grid.mesh()
+    # Set back by half a patch, so that a patch laid along the wall fits.
+    inner = surface.floor.outline.buffer(-0.5 * PATCH_M, join_style="mitre")
+    # A node may stand up to half a cell nearer to the edge than the patch's middle.
+    inner = inner.buffer(0.3 * surface.grid.cell_m, join_style="mitre")
+    allowed: Mask = shapely.contains_xy(inner, x, y)
+    error = surface.standard_error_m
+    known = error[surface.measured]
+    if known.size == 0:
+        return np.zeros_like(allowed)
+    limit = max(_UNSUPPORTED * float(np.median(known)), _SOUND_M)
+    size = max(3, 2 * round(0.25 * PATCH_M / surface.grid.cell_m) + 1)
+    seen = uniform_filter((surface.count > 0).astype(np.float64), size, mode="constant")
+    return allowed & (error <= limit) & surface.measured & (seen >= 0.5)
+
+
+class _Estimate:
+    """The highest patch of a calmed floor, and the same on simulated floors.
+
+    Only the window around patches that could be the highest is worked on.
+    """
+
+    def __init__(self, surface: Surface, height: Array, allowed: Mask) -> None:
+        cell_m = surface.grid.cell_m
+        error = np.where(np.isfinite(surface.standard_error_m), surface.standard_error_m, 0.0)
+        mean = np.where(allowed, patch_mean(height, cell_m), -np.inf)
+        near = allowed & (mean > float(mean.max()) - 8.0 * np.maximum(error, 2e-5))
+        rows, cols = np.nonzero(near)
+        widest = max(fit.bandwidth for fit in surface.smoother.fits)
+        reach = int(np.ceil(3 * max(widest, _CALM_M / cell_m))) + 3
+        self._window = (
+            slice(max(int(rows.min()) - reach, 0), int(rows.max()) + reach + 1),
+            slice(max(int(cols.min()) - reach, 0), int(cols.max()) + reach + 1),
+        )
+        self._cell_m = cell_m
+        self._places = near[self._window]
+        self._error = error[self._window]
+        self._smoother = _cut(surface.smoother, self._window)
+        count = surface.count[self._window]
+        noise = surface.noise_m[self._window]
+        self._noise = np.where(count > 0, noise / np.sqrt(np.maximum(count, 1.0)), 0.0)
+        supported = np.isfinite(surface.standard_error_m[self._window]) & (count > 0)
+        width = max(_CALM_M / cell_m, 2.0)
+        self._wide = local_fit(
+            supported.astype(np.float64), width, least_weight=6.0, with_error=False
+        )
+        self._calm = self._calmed(height[self._window])
+
+    def highest(self) -> tuple[tuple[int, int], float]:
+        """Node and mean height of the highest patch."""
+        mean = np.where(self._places, patch_mean(self._calm, self._cell_m), -np.inf)
+        row, col = np.unravel_index(int(np.argmax(mean)), mean.shape)
+        rows, cols = self._window
+        return (rows.start + int(row), cols.start + int(col)), float(mean[row, col])
+
+    def gain_of_maximum(self) -> tuple[float, float]:
+        """What this estimate gains over the truth on average, and its spread [m]."""
+        truth = self.highest()[1]
+        draw = np.random.default_rng(_SEED)
+        tops = []
+        for _ in range(_DRAWS // 2):
+            shaken = self._smoother.height(self._noise * draw.standard_normal(self._noise.shape))
+            shaken = np.nan_to_num(shaken)
+            # Each draw is used with both signs: their mean errs less than two draws' would.
+            for sign in (1.0, -1.0):
+                calm = self._calmed(self._calm + sign * shaken)
+                tops.append(float(patch_mean(calm, self._cell_m)[self._places].max()))
+        return float(np.mean(tops)) - truth, float(np.std(tops))
+
+    def _calmed(self, height: Array) -> Array:
+        """The floor without the part of its roughness that noise alone explains.
+
+        Each height is drawn towards a wide fit by the positive-part rule of James and
+        Stein (Proc. 4th Berkeley Symp. 1, 1961; from memory): hardly where it differs by
+        far more than its standard error, wholly where it differs by less.
+        """
+        wide = self._wide.height(np.nan_to_num(height))
+        gap = height - wide
+        keep = np.clip(1.0 - (self._error / np.maximum(np.abs(gap), 1e-12)) ** 2, 0.0, 1.0)
+        return np.where(np.isfinite(gap), wide + keep * gap, np.nan_to_num(height, nan=-1e3))
+
+
+def _cut(smoother: Smoother, window: tuple[slice, slice]) -> Smoother:
+    fits = tuple(
+        LocalFit(
+            fit.order,
+            fit.bandwidth,
+            fit.weight[window],
+            fit.rows[(slice(None), slice(None), *window)],
+            fit.variance[window],
+        )
+        for fit in smoother.fits
+    )
+    return Smoother(fits, smoother.shares[(slice(None), *window)], smoother.standard_error_m[window])

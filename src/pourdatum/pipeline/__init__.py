@@ -1,0 +1,376 @@
+"""The story as one function per command: from files and a job to a finished result."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+from pourdatum.chunks import Progress, silent
+from pourdatum.datum import DatumRequest, choose_datum
+from pourdatum.errors import JobError
+from pourdatum.filelist import choose_files
+from pourdatum.floor import find_floor
+from pourdatum.geometry import fit_plane
+from pourdatum.grind import find_humps
+from pourdatum.job import Job, check_control
+from pourdatum.material import obstacles, order
+from pourdatum.outcome import FloorFigures, Plan, Survey, Warned
+from pourdatum.outline_file import outline_to_local, read_outline
+from pourdatum.patch import highest_patch
+from pourdatum.pipeline.remarks import (
+    LATER,
+    criteria_not_used,
+    floor_warnings,
+    plan_assumptions,
+    plan_warnings,
+    survey_notes,
+    unused_keys,
+    with_base_names,
+)
+from pourdatum.read import read_scan
+from pourdatum.sheetfile import read_sheet
+from pourdatum.spread import fill_interval
+from pourdatum.surface import make_surface
+from pourdatum.units import MM
+from pourdatum.volume import Volume, fill_volume
+from pourdatum.write.folder import result_folder, writing
+from pourdatum.write.result_json import write_json
+from pourdatum.write.tables import write_table
+
+if TYPE_CHECKING:
+    from pourdatum.datum import Datum
+    from pourdatum.material import Sheet
+    from pourdatum.scan import Scan
+    from pourdatum.surface import Surface
+
+_RAYLEIGH_95: Final = math.sqrt(-2.0 * math.log(0.05))
+"""Length that a vector of two independent standard normal parts keeps below in 95 % of cases."""
+
+
+def survey_scan(
+    paths: Sequence[str | Path], job: Job | None = None, *, progress: Progress = silent
+) -> Survey:
+    """What the floor in these files is.
+
+    Parameters
+    ----------
+    paths : sequence of paths
+        Files of one campaign.
+    job : Job, optional
+        Units, outline and title; the defaults without it.
+    progress : callable, optional
+        Called with the stage and the share done.
+
+    Raises
+    ------
+    PourdatumError
+        One of its children, each with the exit status it stands for.
+    """
+    job = job or Job()
+    surface = _measured(paths, job, progress)
+    progress("high and low places", None)
+    return survey_floor(surface, job)
+
+
+def plan_scan(
+    paths: Sequence[str | Path], job: Job | None = None, *, progress: Progress = silent
+) -> Plan:
+    """What to pour on the floor in these files; parameters and errors as ``survey_scan``."""
+    job = job or Job()
+    read_sheet(job.material.sheet)  # A wrong word is said before minutes of reading.
+    surface = _measured(paths, job, progress)
+    progress("datum and volume", None)
+    return plan_pour(surface, job)
+
+
+def survey_floor(surface: Surface, job: Job | None = None) -> Survey:
+    """A surface in figures.
+
+    Parameters
+    ----------
+    surface : Surface
+        Levels as scanned.
+    job : Job, optional
+        Title, units shown and survey notes.
+    """
+    job = job or Job()
+    scan = with_base_names(surface.floor.scan)
+    warnings = [*floor_warnings(surface), *unused_keys(job), *criteria_not_used(job)]
+    return Survey(
+        scan=scan,
+        surface=surface,
+        figures=_figures(surface),
+        title=job.title,
+        system=job.units,
+        assumptions=scan.assumptions,
+        warnings=(*warnings, Warned("not-in-this-version", LATER["survey"])),
+        notes=survey_notes(job),
+    )
+
+
+def plan_pour(surface: Surface, job: Job | None = None) -> Plan:
+    """A surface and a job as a plan: datum, fill, humps, order.
+
+    Parameters
+    ----------
+    surface : Surface
+        Levels as scanned.
+    job : Job, optional
+        What to plan for; the defaults without it.
+
+    Raises
+    ------
+    JobError
+        If the sheet cannot be read, or holds no fall as steep as the one asked for.
+    """
+    job = job or Job()
+    scan = surface.floor.scan
+    sheet = read_sheet(job.material.sheet)
+    _check_fall(job, sheet)
+    prepared, poured_on = _prepared(surface, job)
+    datum = choose_datum(prepared, _request(job, scan), sheet.least_m)
+    volume = _fill(poured_on, datum, sheet, sheet.least_m)
+    interval = fill_interval(poured_on, datum, volume)
+    bought = order(
+        volume,
+        sheet,
+        volume_interval_m3=interval,
+        waste=job.material.waste,
+        confidence=job.material.confidence,
+        price_per_bag=job.material.price_per_bag,
+        labour_per_bag=job.material.labour_per_bag,
+        absorbency=job.preparation.absorbency,
+    )
+    survey = survey_floor(surface, job)
+    plan = Plan(
+        survey=survey,
+        surface=poured_on,
+        datum=datum,
+        sheet=sheet,
+        volume=volume,
+        volume_interval_m3=interval,
+        order=bought,
+        humps=tuple(find_humps(poured_on, datum)),
+        obstacles=obstacles(
+            _judged(volume, poured_on, datum, sheet),
+            sheet,
+            area_m2=volume.outline_m2,
+            datum_slope=datum.plane.slope,
+            max_load_kg_per_m2=job.pour.max_load_kg_per_m2,
+        ),
+        removal_m=job.preparation.removal_mm / MM,
+        roughness_m=job.preparation.roughness_mm / MM,
+        mixers=job.pour.mixers,
+        grind_open=wants_grinding(job),
+    )
+    told = replace(
+        survey,
+        assumptions=(*survey.assumptions, *plan_assumptions(plan, job)),
+        warnings=(
+            *floor_warnings(surface),
+            *unused_keys(job),
+            *criteria_not_used(job),
+            *plan_warnings(plan, job),
+        ),
+    )
+    return replace(plan, survey=told)
+
+
+def wants_grinding(job: Job) -> bool:
+    """Whether grinding may lower the datum: allowed, and either priced or asked for."""
+    asked = "allowed" in job.grind.model_fields_set
+    return job.grind.allowed and (job.grind.priced or asked)
+
+
+def write_results(
+    outcome: Survey | Plan,
+    folder: str | Path,
+    *,
+    files: str | None = None,
+    overwrite: bool = False,
+) -> Path:
+    """Write a finished result as a folder, whole or not at all.
+
+    Parameters
+    ----------
+    outcome : Survey or Plan
+    folder : str or Path
+        Result folder; its parent exists.
+    files : str, optional
+        As ``--files``: ``"result,report"`` or ``"all"``.
+    overwrite : bool
+        Replace an existing result folder.
+
+    Raises
+    ------
+    OutputError
+        If it exists or cannot be written.
+    JobError
+        If ``files`` names what is not known.
+    """
+    kinds = choose_files(files, "plan" if isinstance(outcome, Plan) else "survey")
+    with result_folder(folder, overwrite=overwrite) as work, writing(folder):
+        fill_folder(outcome, work, kinds)
+    return Path(folder)
+
+
+def fill_folder(
+    outcome: Survey | Plan, work: Path, kinds: Sequence[str], *, progress: Progress = silent
+) -> None:
+    """Write the files of these kinds into an open folder."""
+    from pourdatum.report.page import write_page
+    from pourdatum.report.picture import draw_depth, draw_levels
+    from pourdatum.write.surface_nc import write_surface
+
+    plan = outcome if isinstance(outcome, Plan) else None
+    for kind in kinds:
+        progress(f"writing {kind}", None)
+        match kind:
+            case "result":
+                write_json(result_data(outcome), work / "result.json")
+            case "report":
+                write_page(outcome, work / "report.html")
+            case "pictures":
+                if isinstance(outcome, Plan):
+                    draw_depth(outcome, work / "depth.png")
+                else:
+                    draw_levels(outcome, work / "levels.png")
+            case "tables" if plan is not None and plan.humps:
+                _write_humps(plan, work / "humps.csv")
+            case "netcdf":
+                write_surface(outcome.surface, work / "surface.nc", plan.datum if plan else None)
+
+
+def result_data(outcome: Survey | Plan) -> dict[str, Any]:
+    """The content of ``result.json`` as plain values."""
+    from pourdatum.results import as_data, plan_result, survey_result
+
+    return as_data(survey_result(outcome) if isinstance(outcome, Survey) else plan_result(outcome))
+
+
+def _measured(paths: Sequence[str | Path], job: Job, progress: Progress) -> Surface:
+    drawn = read_outline(job.scan.outline) if job.scan.outline else None
+    check_control(job)
+    progress("reading the scan", None)
+    scan = read_scan(*paths, units=job.scan.units, up=job.scan.up)
+    cell_m = None if job.scan.cell_mm is None else job.scan.cell_mm / MM
+    outline = None if drawn is None else outline_to_local(drawn, scan.frame)
+    floor = find_floor(scan, cell_m=cell_m, outline=outline, progress=progress)
+    progress("levels", None)
+    return make_surface(scan, floor, sensor=job.scan.sensor, progress=progress)
+
+
+def _figures(surface: Surface) -> FloorFigures:
+    known = surface.measured | surface.inferred
+    x_m, y_m = surface.grid.mesh()
+    best, _ = fit_plane(x_m[known], y_m[known], surface.height_m[known])
+    # The lowest patch is the highest of the floor turned over: one method, one bias taken out.
+    turned = replace(surface, height_m=-surface.height_m)
+    return FloorFigures(
+        area_m2=surface.measured_m2 + surface.inferred_m2,
+        high_m=highest_patch(surface).z_m,
+        low_m=-highest_patch(turned).z_m,
+        mean_m=float(surface.height_m[known].mean()),
+        slope=best.slope,
+        bearing_rad=None if best.slope == 0.0 else best.bearing_rad,
+        tilt_95=_RAYLEIGH_95 * surface.shared.tilt_rad,
+    )
+
+
+def _request(job: Job, scan: Scan) -> DatumRequest:
+    x0_m, y0_m, z0_m = scan.origin_m
+    unit_m = scan.frame.unit_m
+    height_m = unit_m if scan.frame.height_unit_m is None else scan.frame.height_unit_m
+    wish = job.datum
+    if wish.kind == "level":
+        z_m = wish.z_m if wish.z is None else wish.z * height_m
+        assert z_m is not None  # The job's model saw to it.
+        return DatumRequest(kind="level", z_m=z_m - z0_m)
+    if wish.kind == "fall":
+        assert wish.slope_mm_per_m is not None
+        assert wish.toward is not None
+        x, y = wish.toward
+        return DatumRequest(
+            kind="fall",
+            slope=wish.slope_mm_per_m / MM,
+            toward_m=(x * unit_m - x0_m, y * unit_m - y0_m),
+        )
+    return DatumRequest(kind=wish.kind)
+
+
+def _check_fall(job: Job, sheet: Sheet) -> None:
+    slope = job.datum.slope_mm_per_m
+    if job.datum.kind == "fall" and slope is not None and slope > sheet.max_fall_mm_per_m:
+        raise JobError(
+            f"a fall of {slope:g} mm per m is steeper than {sheet.name} holds "
+            f"({sheet.max_fall_mm_per_m:g})",
+            where="datum.slope_mm_per_m",
+            hint="lay a screed to falls, or choose a material that holds it",
+            id="fall-too-steep",
+        )
+
+
+def _prepared(surface: Surface, job: Job) -> tuple[Surface, Surface]:
+    """The floor after its preparation: the top that sets the datum, the mean that is filled.
+
+    Removal lowers everything. Roughness is depth below the top of the texture, which
+    the powder fills and a straightedge does not feel.
+    """
+    removal_m = job.preparation.removal_mm / MM
+    roughness_m = job.preparation.roughness_mm / MM
+    top = surface if removal_m == 0.0 else replace(surface, height_m=surface.height_m - removal_m)
+    mean = top if roughness_m == 0.0 else replace(top, height_m=top.height_m - roughness_m)
+    return top, mean
+
+
+def _fill(surface: Surface, datum: Datum, sheet: Sheet, least_m: float) -> Volume:
+    return fill_volume(
+        surface.height_m,
+        surface.grid,
+        surface.floor.outline,
+        datum.plane,
+        least_m=least_m,
+        greatest_m=sheet.greatest_m,
+    )
+
+
+def _judged(volume: Volume, surface: Surface, datum: Datum, sheet: Sheet) -> Volume:
+    """The fill as held against the sheet's least depth: a shortfall within the noise is none.
+
+    A high-point datum stands the least depth over the floor's true top, so that about
+    half the cells of a flat floor fall short of it by their own noise.
+    """
+    if volume.short_m2 == 0.0:
+        return volume
+    known = surface.measured | surface.inferred
+    errors = surface.standard_error_m[known]
+    errors = errors[errors == errors]
+    typical_m = float(sorted(errors)[len(errors) // 2]) if len(errors) else 0.0
+    noise_m = 4.0 * typical_m
+    return _fill(surface, datum, sheet, max(0.0, sheet.least_m - noise_m))
+
+
+def _write_humps(plan: Plan, path: Path) -> None:
+    from pourdatum.results import plan_result
+
+    header = ["hump", "x_m", "y_m", "area_m2", "height_mm", "grind_l", "saves_l", "worth"]
+    rows = [
+        [number, *hump.place, hump.area_m2, hump.height_mm, hump.grind_l, hump.saves_l, hump.worth]
+        for number, hump in enumerate(plan_result(plan).grind.humps, 1)
+    ]
+    write_table(path, header, rows)
+
+
+__all__ = [
+    "fill_folder",
+    "plan_pour",
+    "plan_scan",
+    "result_data",
+    "survey_floor",
+    "survey_scan",
+    "wants_grinding",
+    "write_results",
+]

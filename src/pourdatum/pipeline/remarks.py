@@ -1,0 +1,144 @@
+"""What is said beside the figures: warnings, assumptions, who measured with what."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import PurePath
+from typing import TYPE_CHECKING, Final
+
+from pourdatum.material import BAG_YIELD_SHARE, POUR_ACCURACY_M
+from pourdatum.outcome import Notes, Warned
+from pourdatum.units import MM
+
+if TYPE_CHECKING:
+    from pourdatum.job import Job
+    from pourdatum.outcome import Plan
+    from pourdatum.scan import Scan
+    from pourdatum.surface import Surface
+
+LATER: Final = {
+    "survey": "flatness is not in this version: the list is empty",
+    "plan": "the grinding curve, batches, bays, edge age and depth pins are not in this version: "
+    "they are null or empty",
+}
+
+
+def with_base_names(scan: Scan) -> Scan:
+    """The scan with files by their names alone: a result tells nothing of the machine."""
+    names = {item.file: PurePath(item.file).name for item in scan.inputs}
+
+    def shortened(text: str) -> str:
+        for path, name in names.items():
+            text = text.replace(path, name)
+        return text
+
+    return replace(
+        scan,
+        inputs=tuple(replace(item, file=names[item.file]) for item in scan.inputs),
+        assumptions=tuple(shortened(text) for text in scan.assumptions),
+        warnings=tuple((code, shortened(text)) for code, text in scan.warnings),
+    )
+
+
+def floor_warnings(surface: Surface) -> list[Warned]:
+    """What the scan itself, its openings and nibs give to think about."""
+    found = [Warned(code, text) for code, text in with_base_names(surface.floor.scan).warnings]
+    blind = sum(opening.depth_m is None for opening in surface.floor.openings)
+    if blind:
+        found.append(
+            Warned(
+                "opening-depth",
+                f"nothing was seen inside {blind} of the openings: depth_mm is null",
+            )
+        )
+    if surface.nibs:
+        found.append(
+            Warned("nibs", f"small solid spots to chip off before the pour: {len(surface.nibs)}")
+        )
+    return found
+
+
+def unused_keys(job: Job) -> list[Warned]:
+    """Keys that were given, are sound, and do not enter the figures of this version."""
+    given = [
+        ("control", bool(job.scan.control), "control shots: levels carry the scan's own tilt"),
+        (
+            "threshold",
+            bool(job.threshold),
+            "thresholds: compare their levels with the datum yourself",
+        ),
+        ("build-up", job.build_up is not None, "build-up: no threshold is met by it"),
+        ("line", bool(job.line), "joints and cracks: carry movement joints through by hand"),
+    ]
+    found = [
+        Warned(f"{code}-not-used", f"not in this version: {text}")
+        for code, is_given, text in given
+        if is_given
+    ]
+    found += [
+        Warned("datum-key-unused", f'datum.{key} is not used with kind = "{job.datum.kind}"')
+        for key in job.datum.unused()
+    ]
+    return found
+
+
+def criteria_not_used(job: Job) -> list[Warned]:
+    """Criteria that were asked for, word for word."""
+    if not job.criteria:
+        return []
+    asked = ", ".join(job.criteria)
+    return [Warned("criterion-not-used", f"not in this version: flatness by {asked}")]
+
+
+def plan_warnings(plan: Plan, job: Job) -> list[Warned]:
+    """What a plan leaves open or null, and why it may not be buildable."""
+    found = [Warned("not-buildable", text) for text in plan.obstacles]
+    sheet, absorbency = plan.sheet, job.preparation.absorbency
+    if plan.order.primer is None:
+        lacking = f"for a substrate that is {absorbency}" if sheet.primer else "at all"
+        found.append(Warned("no-primer", f"the sheet names no primer {lacking}: primer_l is null"))
+    if plan.order.cost is None:
+        found.append(Warned("no-price", "no price per bag is given: cost is null"))
+    if plan.grind_open:
+        found.append(
+            Warned(
+                "grind-not-decided",
+                "not in this version: grinding is not weighed against filling; humps are listed "
+                "and nothing is ground",
+            )
+        )
+    elif plan.humps:
+        found.append(
+            Warned("grind-not-priced", "grinding is not planned: humps are listed, worth is null")
+        )
+    wait = sheet.cover_hours(plan.volume.max_depth_m)
+    if wait is None:
+        found.append(
+            Warned("no-cover-time", "the sheet does not say when the floor may be covered")
+        )
+    found.append(Warned("not-in-this-version", LATER["plan"]))
+    return found
+
+
+def plan_assumptions(plan: Plan, job: Job) -> list[str]:
+    """What a plan takes for granted."""
+    accuracy, bag_yield = POUR_ACCURACY_M * MM, BAG_YIELD_SHARE * 100
+    parts = f"pouring accuracy {accuracy:g} mm over the floor and bag yield {bag_yield:g} %"
+    sure = f"one-sided confidence {plan.order.confidence:g}"
+    said = [f"bags_to_buy: {parts}, one standard uncertainty each, {sure}"]
+    if plan.order.primer is not None and "absorbency" not in job.preparation.model_fields_set:
+        said.append(f"primer: substrate taken as {job.preparation.absorbency}")
+    if plan.removal_m or plan.roughness_m:
+        said.append(
+            f"preparation: floor taken as {plan.removal_m * MM:g} mm lower and "
+            f"{plan.roughness_m * MM:g} mm rough before the pour"
+        )
+    if plan.datum.kind == "high-point":
+        said.append(f"datum: highest floor and the least depth of {plan.sheet.depth_mm[0]:g} mm")
+    return said
+
+
+def survey_notes(job: Job) -> Notes:
+    """Who measured with what, in print order."""
+    given = job.survey.model_dump()
+    return Notes(tuple((name.replace("_", " "), str(value)) for name, value in given.items()))

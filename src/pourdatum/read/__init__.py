@@ -1,0 +1,190 @@
+"""From files to a ``Scan``: one file per format, chosen by content.
+
+``read_scan`` reads headers and takes one look at the points. The points themselves
+are read later, piece by piece, by whoever walks over the scan's chunks.
+"""
+
+from __future__ import annotations
+
+import os
+from dataclasses import dataclass
+from pathlib import PurePath
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pourdatum.errors import JobError, ScanError
+from pourdatum.read.content import FORMATS, open_by_content
+from pourdatum.read.frames import Settled, settle
+from pourdatum.read.look import Opened
+from pourdatum.read.source import Source, find_source, sha256_of
+from pourdatum.scan import ChunkRef, Frame, InputFile, Scan, Station
+
+__all__ = ["CHUNK_POINTS", "FORMATS", "read_scan"]
+
+CHUNK_POINTS: Final = 1_000_000
+
+
+@dataclass(frozen=True, eq=False)
+class _File:
+    source: Source
+    sha256: str
+    opened: Opened
+    settled: Settled
+
+
+def read_scan(
+    *paths: str | os.PathLike[str],
+    units: str | None = None,
+    up: str | None = None,
+    chunk_points: int = CHUNK_POINTS,
+) -> Scan:
+    """One campaign of scan files, checked and ready to be read in pieces.
+
+    Parameters
+    ----------
+    *paths : path
+        Files of one campaign: stations or tiles in one frame.
+    units : str, optional
+        Unit of the coordinates where a file does not say; a name of
+        ``pourdatum.units.LENGTH_UNITS``.
+    up : str, optional
+        Axis that points up: ``"x"``, ``"y"``, ``"z"``, with ``-`` for downwards.
+    chunk_points : int
+        Points of a piece, about.
+
+    Returns
+    -------
+    Scan
+        Its origin is in whole metres, near the middle of the first file.
+
+    Raises
+    ------
+    ScanError
+        If a file is missing, damaged, cut short or no scan.
+    JobError
+        If a word is wrong, contradicts the file, or only the user can tell the unit.
+    NoFloor
+        If coordinates are stored too coarsely for any floor.
+    """
+    if not paths:
+        raise JobError("no scan file is given", hint="name one file or more", id="no-scan")
+    if chunk_points < 1:
+        raise JobError(f"chunk_points is {chunk_points}", hint="give 1 or more", id="chunk-points")
+    sources = [find_source(path) for path in paths]
+    _check_no_twins(sources)
+    files: list[_File] = []
+    for source in sources:
+        sha256 = sha256_of(source)
+        _check_new(sha256, source, files)
+        opened = open_by_content(source, chunk_points)
+        if opened.look.kept == 0:
+            raise ScanError(
+                "holds no points that are measurements",
+                where=source.shown,
+                hint="export the scan again",
+                id="no-points",
+            )
+        files.append(_File(source, sha256, opened, settle(opened, source, units, up)))
+    _check_one_vertical(files)
+    return _scan(files)
+
+
+def _check_no_twins(sources: list[Source]) -> None:
+    seen: dict[str, Source] = {}
+    for source in sources:
+        real = os.path.realpath(source.path)
+        if real in seen:
+            raise _twins(seen[real], source)
+        seen[real] = source
+
+
+def _check_new(sha256: str, source: Source, files: list[_File]) -> None:
+    for earlier in files:
+        if earlier.sha256 == sha256:
+            raise _twins(earlier.source, source)
+
+
+def _twins(first: Source, second: Source) -> JobError:
+    return JobError(
+        f"same scan twice ({first.shown})",
+        where=second.shown,
+        hint="name each file once",
+        id="same-scan-twice",
+    )
+
+
+def _check_one_vertical(files: list[_File]) -> None:
+    first = files[0]
+    for other in files[1:]:
+        if other.settled.up != first.settled.up:
+            raise JobError(
+                f"{other.settled.up} is up here, {first.settled.up} in {first.source.shown}",
+                where=other.source.shown,
+                hint="give --up if the files share a frame",
+                id="two-verticals",
+            )
+
+
+def _scan(files: list[_File]) -> Scan:
+    origin = _origin(files[0])
+    frames = [Frame(f.settled.unit_m, f.settled.up, origin, f.settled.height_unit_m) for f in files]
+    corners = np.concatenate(
+        [
+            frame.to_metres(np.stack([f.opened.look.low, f.opened.look.high])) - np.array(origin)
+            for f, frame in zip(files, frames, strict=True)
+        ]
+    )
+    several = len(files) > 1
+    return Scan(
+        inputs=tuple(_input(f) for f in files),
+        stations=tuple(_station(f, frame) for f, frame in zip(files, frames, strict=True)),
+        frame=frames[0],
+        low_m=_triple(corners.min(axis=0)),
+        high_m=_triple(corners.max(axis=0)),
+        step_m=max(f.settled.step_m for f in files),
+        assumptions=tuple(
+            f"{f.source.shown}: {note}" if several else note
+            for f in files
+            for note in (*f.opened.notes, *f.settled.notes)
+        ),
+        warnings=tuple(w for f in files for w in (*f.opened.warnings, *f.settled.warnings)),
+    )
+
+
+def _origin(first: _File) -> tuple[float, float, float]:
+    """Whole metres below the median of the first file: near the points, and the same each run."""
+    settled = first.settled
+    frame = Frame(settled.unit_m, settled.up, height_unit_m=settled.height_unit_m)
+    middle = np.median(frame.to_metres(first.opened.look.sample), axis=0)
+    return _triple(np.floor(middle))
+
+
+def _station(file: _File, frame: Frame) -> Station:
+    opened = file.opened
+    place = opened.place
+    return Station(
+        name=PurePath(file.source.path).stem,
+        chunks=tuple(
+            ChunkRef(file.source.path, p.start, p.count, opened.reader, frame, p.details)
+            for p in opened.pieces
+        ),
+        place_m=None if place is None else _triple(frame.to_metres(np.array([place]))[0]),
+    )
+
+
+def _input(file: _File) -> InputFile:
+    return InputFile(
+        file=file.source.shown,
+        sha256=file.sha256,
+        points=file.opened.records,
+        format=file.opened.format,
+        units=file.settled.unit_words,
+        up=file.settled.up,
+    )
+
+
+def _triple(values: NDArray[np.float64]) -> tuple[float, float, float]:
+    x, y, z = (float(v) for v in values)
+    return x, y, z

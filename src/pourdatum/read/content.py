@@ -1,0 +1,128 @@
+"""Chooses the reader by content, never by the name of the file.
+
+A format is one line in ``FORMATS``: how its content begins, and what opens it. What is
+not read is still recognised, so that a failed download is called a web page.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Final
+
+from pourdatum.errors import ScanError
+from pourdatum.read.las import is_las, open_las
+from pourdatum.read.look import Opened
+from pourdatum.read.pcd import is_pcd, open_pcd
+from pourdatum.read.ply import is_ply, open_ply
+from pourdatum.read.source import Source, read_head
+
+
+@dataclass(frozen=True)
+class Format:
+    """A format that is read: its name, the test of its first bytes, what opens it."""
+
+    name: str
+    matches: Callable[[bytes], bool]
+    open: Callable[[Source, int], Opened]
+
+
+FORMATS: Final = (
+    Format("LAS or LAZ", is_las, open_las),
+    Format("PLY", is_ply, open_ply),
+    Format("PCD", is_pcd, open_pcd),
+)
+
+
+def open_by_content(source: Source, chunk_points: int) -> Opened:
+    """Open a file with the reader that its first bytes call for.
+
+    Raises
+    ------
+    ScanError
+        If it is none of ``FORMATS``; says what the content looks like.
+    """
+    head = read_head(source)
+    for kind in FORMATS:
+        if kind.matches(head):
+            return kind.open(source, chunk_points)
+    known = ", ".join(kind.name for kind in FORMATS)
+    raise ScanError(
+        f"not a scan that is read by this version: it looks like {looks_like(head)}",
+        where=source.shown,
+        hint=f"export the scan as {known}",
+        id="not-a-scan",
+    )
+
+
+_MAGIC: Final[tuple[tuple[bytes, str], ...]] = (
+    (b"ASTM-E57", "an E57 scan"),
+    (b"PK\x03\x04", "a zip archive (or an office or USDZ file)"),
+    (b"\x1f\x8b", "a gzip archive"),
+    (b"7z\xbc\xaf\x27\x1c", "a 7z archive"),
+    (b"Rar!", "a RAR archive"),
+    (b"glTF", "a GLB mesh"),
+    (b"%PDF", "a PDF document"),
+    (b"\x89PNG", "a PNG picture"),
+    (b"\xff\xd8\xff", "a JPEG picture"),
+    (b"\x89HDF", "an HDF5 or NetCDF file"),
+    (b"PAR1", "a Parquet table"),
+    (b"II*\x00", "a TIFF picture"),
+    (b"MM\x00*", "a TIFF picture"),
+    (b"{\\rtf", "a rich text document"),
+)
+
+
+def looks_like(head: bytes) -> str:
+    r"""What content begins like, in words for people.
+
+    Examples
+    --------
+    >>> looks_like(b"<!DOCTYPE html><title>404</title>")
+    'a web page (HTML), perhaps a failed download'
+    >>> looks_like(b"0.1 0.2 0.3\n0.4 0.5 0.6\n")
+    'text with columns of numbers'
+    """
+    for magic, words in _MAGIC:
+        if head.startswith(magic):
+            return words
+    if not head.strip(b"\0"):
+        return "nothing but zero bytes, perhaps a failed copy"
+    if head.startswith((b"\xff\xfe", b"\xfe\xff")):
+        return "text in UTF-16"
+    if b"\0" in head:
+        return "binary data of an unknown kind"
+    return _text_looks_like(head.removeprefix(b"\xef\xbb\xbf").strip())
+
+
+def _text_looks_like(head: bytes) -> str:
+    lower = head[:512].lower()
+    if lower.startswith((b"<!doctype html", b"<html")) or b"<html" in lower:
+        return "a web page (HTML), perhaps a failed download"
+    if lower.startswith(b"<"):
+        return "an XML document"
+    if lower.startswith((b"{", b"[")):
+        return "JSON (or a glTF mesh)"
+    if lower.startswith(b"solid"):
+        return "an STL mesh"
+    if lower.startswith(b"version https://git-lfs"):
+        return "a pointer to a file that was never downloaded"
+    first_words = [line.split()[0] for line in head.splitlines() if line.split()]
+    if first_words and {b"v"} <= set(first_words[:50]) <= {
+        b"v", b"vn", b"vt", b"f", b"o", b"g", b"s", b"#", b"mtllib", b"usemtl",
+    }:  # fmt: skip
+        return "an OBJ mesh"
+    words = head.replace(b",", b" ").replace(b";", b" ").split()[:60]
+    words = words[:-1] or words  # the last may be cut off
+    if words and sum(map(_is_number, words)) > 0.6 * len(words):
+        return "text with columns of numbers"
+    printable = sum(b >= 32 or b in (9, 10, 13) for b in head)
+    return "plain text" if printable == len(head) else "binary data of an unknown kind"
+
+
+def _is_number(word: bytes) -> bool:
+    try:
+        float(word)
+    except ValueError:
+        return False
+    return True

@@ -1,0 +1,272 @@
+"""LAS 1.0 to 1.4, LAZ, and COPC read as the LAZ file that it is.
+
+Stored coordinates are 32-bit integers; times scale plus offset, in float64, they are
+the file's coordinates. Points flagged as withheld or classed as noise (7 low, 18 high)
+are left out, as are those whose writer had no number for them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pourdatum.errors import ScanError
+from pourdatum.read.crs import stated_unit
+from pourdatum.read.las_header import LasHeader, read_las_header
+from pourdatum.read.laz import PackedChunk, Packing, read_packing, unpack
+from pourdatum.read.look import Gatherer, Look, Opened, Piece, check_voids, rows_per_piece
+from pourdatum.read.source import Source, opened, read_exactly
+
+_NO_NUMBER: Final = -(2**31)
+"""What a NaN becomes when a writer casts it to a 32-bit integer."""
+_NOISE: Final = (7, 18)
+_DISTINCT_LEAST: Final = 20
+_STEP_SAMPLE_LEAST: Final = 1000
+_BOX_SLACK_STEPS: Final = 2.0
+_CHUNKS_SEEN: Final = 7
+_LOOK_POINTS: Final = 1_000_000
+
+
+@dataclass(frozen=True)
+class _Rows:
+    """How to read a piece: plain records, or packed chunks."""
+
+    source: Source
+    header: LasHeader
+    packing: Packing | None = None
+    chunks: tuple[PackedChunk, ...] = ()
+    inside_box: bool = False
+    """Whether points outside the header's box mean damage."""
+
+
+def is_las(head: bytes) -> bool:
+    """Whether the content begins as LAS and LAZ do."""
+    return head.startswith(b"LASF")
+
+
+def open_las(source: Source, chunk_points: int) -> Opened:
+    """Check a LAS or LAZ file and look it over.
+
+    Raises
+    ------
+    ScanError
+        If header, table of chunks or body are damaged, cut short, or without points.
+    """
+    header = read_las_header(source)
+    unit, unit_warnings = stated_unit(header, source)
+    slim = replace(header, records=())  # what pieces carry to workers
+    if header.packed:
+        packing, chunks = read_packing(header, source)
+        seen = _look_packed(source, slim, packing, chunks)
+        pieces = _packed_pieces(source, slim, packing, chunks, chunk_points, seen.boxed)
+    else:
+        seen = _look_plain(source, slim)
+        rows = rows_per_piece(chunk_points, header.record_bytes)
+        details = _Rows(source, slim)
+        pieces = tuple(
+            Piece(start, min(rows, header.points - start), details)
+            for start in range(0, header.points, rows)
+        )
+    return Opened(
+        format=_name(header),
+        records=header.points,
+        pieces=pieces,
+        reader=read_las_points,
+        look=seen.look,
+        step=seen.step,
+        metres_by_convention=True,
+        up_by_convention="z",
+        stated_unit=unit,
+        warnings=header.warnings + unit_warnings + _left_out(seen, header, source),
+    )
+
+
+def read_las_points(path: str, start: int, count: int, details: _Rows) -> NDArray[np.float64]:
+    """Points of a piece; see ``pourdatum.scan.Reader``."""
+    stored, keep = _stored(details, start, count)
+    points = _scaled(stored[keep] if not keep.all() else stored, details.header)
+    if details.inside_box:
+        _check_box(points, details.header, details.source)
+    return points
+
+
+@dataclass(frozen=True, eq=False)
+class _LasLook:
+    """A look, with the step of the stored integers and what was left out.
+
+    ``boxed`` tells that the header's box holds what was seen, ``all_seen`` that this was
+    every point; if not, the look's box and count are those of the header.
+    """
+
+    look: Look
+    dropped: int
+    step: tuple[float, float, float] = (1.0, 1.0, 1.0)
+    all_seen: bool = True
+    boxed: bool = False
+
+
+def _stored(details: _Rows, start: int, count: int) -> tuple[NDArray[np.int32], NDArray[np.bool_]]:
+    """Stored integers of every record (n, 3), and which of them are measurements."""
+    header = details.header
+    if details.packing is None:
+        with opened(details.source) as stream:
+            data = read_exactly(
+                stream,
+                header.begin + start * header.record_bytes,
+                count * header.record_bytes,
+                details.source,
+            )
+        records = np.frombuffer(data, np.uint8).reshape(-1, header.record_bytes)
+    else:
+        records = unpack(details.packing, details.chunks, details.source)
+    stored = np.ascontiguousarray(records[:, :12]).view("<i4")
+    keep = (stored != _NO_NUMBER).all(axis=1)
+    if header.point_format >= 6:
+        withheld, kind = records[:, 15] & np.uint8(4), records[:, 16]
+    elif header.minor >= 1:
+        withheld, kind = records[:, 15] & np.uint8(128), records[:, 15] & np.uint8(31)
+    else:  # version 1.0 leaves the byte to its writer
+        return stored, keep
+    keep &= withheld == 0
+    for noise in _NOISE:
+        keep &= kind != noise
+    return stored, keep
+
+
+def _scaled(stored: NDArray[np.int32], header: LasHeader) -> NDArray[np.float64]:
+    scale, offset = np.array(header.scale), np.array(header.offset)
+    return np.asarray(stored * scale + offset, np.float64)
+
+
+def _check_box(points: NDArray[np.float64], header: LasHeader, source: Source) -> None:
+    if len(points) == 0:
+        return
+    slack = _BOX_SLACK_STEPS * np.asarray(header.scale)
+    low, high = np.asarray(header.low) - slack, np.asarray(header.high) + slack
+    if (points.min(axis=0) < low).any() or (points.max(axis=0) > high).any():
+        outside = int(np.count_nonzero(((points < low) | (points > high)).any(axis=1)))
+        raise ScanError(
+            f"compressed data are damaged: {outside} points lie outside the box in the header",
+            where=source.shown,
+            hint="copy or export the scan again",
+            id="laz-damaged",
+        )
+
+
+def _look_plain(source: Source, header: LasHeader) -> _LasLook:
+    gatherer = Gatherer(header.points)
+    rows = rows_per_piece(_LOOK_POINTS, header.record_bytes)
+    details = _Rows(source, header)
+    void = 0
+    for start in range(0, header.points, rows):
+        stored, keep = _stored(details, start, min(rows, header.points - start))
+        void += _voids(stored)
+        gatherer.add(stored[keep].astype(np.float64))
+    check_voids(void, header.points, source)
+    seen = _LasLook(gatherer.result(), dropped=header.points - gatherer.kept)
+    return _in_file_units(seen, header)
+
+
+def _look_packed(
+    source: Source, header: LasHeader, packing: Packing, chunks: tuple[PackedChunk, ...]
+) -> _LasLook:
+    """A few chunks tell the rest, if they lie in the box that the header states."""
+    picked = np.unique(np.linspace(0, len(chunks) - 1, _CHUNKS_SEEN).round().astype(int))
+    seen = _gather(source, header, packing, [chunks[i] for i in picked])
+    with np.errstate(all="ignore"):  # the box may hold anything
+        low = np.rint((np.asarray(header.low) - header.offset) / header.scale)
+        high = np.rint((np.asarray(header.high) - header.offset) / header.scale)
+    boxed = bool(
+        np.isfinite([low, high]).all()
+        and (seen.look.low >= low - _BOX_SLACK_STEPS).all()
+        and (seen.look.high <= high + _BOX_SLACK_STEPS).all()
+    )
+    if len(picked) < len(chunks):
+        if not boxed:
+            seen = _gather(source, header, packing, list(chunks))
+        else:
+            look = Look(low, high, seen.look.sample, header.points)
+            seen = replace(seen, look=look, all_seen=False)
+    return replace(_in_file_units(seen, header), boxed=boxed)
+
+
+def _gather(
+    source: Source, header: LasHeader, packing: Packing, chunks: list[PackedChunk]
+) -> _LasLook:
+    records = sum(c.points for c in chunks)
+    gatherer = Gatherer(records)
+    void = 0
+    for chunk in chunks:
+        stored, keep = _stored(_Rows(source, header, packing, (chunk,)), 0, chunk.points)
+        void += _voids(stored)
+        gatherer.add(stored[keep].astype(np.float64))
+    check_voids(void, records, source)
+    return _LasLook(gatherer.result(), dropped=records - gatherer.kept)
+
+
+def _voids(stored: NDArray[np.int32]) -> int:
+    return int(np.count_nonzero((stored == _NO_NUMBER).any(axis=1)))
+
+
+def _in_file_units(seen: _LasLook, header: LasHeader) -> _LasLook:
+    """A look at stored integers as a look at coordinates; the step they really use."""
+    scale, offset = np.asarray(header.scale), np.asarray(header.offset)
+    look = seen.look
+    x, y, z = (s * _common_step(look.sample[:, i]) for i, s in enumerate(header.scale))
+    in_units = Look(
+        look.low * scale + offset,
+        look.high * scale + offset,
+        look.sample * scale + offset,
+        look.kept,
+    )
+    return replace(seen, look=in_units, step=(x, y, z))
+
+
+def _common_step(stored: NDArray[np.float64]) -> int:
+    """Greatest number of which all differences are multiples; 1 where too few to tell."""
+    if len(stored) < _STEP_SAMPLE_LEAST:
+        return 1
+    levels = np.unique(stored).astype(np.int64)
+    if len(levels) < _DISTINCT_LEAST:
+        return 1
+    return int(np.gcd.reduce(np.diff(levels)))
+
+
+def _packed_pieces(
+    source: Source,
+    header: LasHeader,
+    packing: Packing,
+    chunks: tuple[PackedChunk, ...],
+    chunk_points: int,
+    boxed: bool,
+) -> tuple[Piece, ...]:
+    """Whole packed chunks, as many as fit into a piece."""
+    most = rows_per_piece(chunk_points, header.record_bytes)
+    pieces: list[Piece] = []
+    group: list[PackedChunk] = []
+    start = held = 0
+    for chunk in (*chunks, None):
+        if group and (chunk is None or held + chunk.points > most):
+            details = _Rows(source, header, packing, tuple(group), boxed)
+            pieces.append(Piece(start, held, details))
+            start, held, group = start + held, 0, []
+        if chunk is not None:
+            group.append(chunk)
+            held += chunk.points
+    return tuple(pieces)
+
+
+def _left_out(seen: _LasLook, header: LasHeader, source: Source) -> tuple[tuple[str, str], ...]:
+    if not seen.dropped:
+        return ()
+    which = f"{seen.dropped} of {header.points}" if seen.all_seen else "some"
+    return (("noise-points", f"{source.shown}: {which} points (withheld, noise) are left out"),)
+
+
+def _name(header: LasHeader) -> str:
+    if header.record("copc", 1) is not None:
+        return "COPC"
+    return f"{'LAZ' if header.packed else 'LAS'} 1.{header.minor}"

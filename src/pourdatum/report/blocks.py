@@ -1,0 +1,264 @@
+"""Parts that the page of a survey and the page of a plan have in common."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from pourdatum.report import words
+from pourdatum.report.markup import Html, el, joined, tied
+from pourdatum.units import MM, show_area, show_height, show_length
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+    from pourdatum.outcome import Survey
+
+MOST_ROWS: Final = 60
+"""Rows of a table on the page; the files list all."""
+
+# Warnings speak of the keys of the result file where scripts read them; here people do.
+_FOR_PEOPLE: Final = {
+    "no-price": "No price per bag was given, so no cost is worked out.",
+    "no-primer": "The material's sheet names no primer for this substrate.",
+    "grind-not-priced": "Grinding is not planned; the humps are listed all the same.",
+    "grind-not-decided": "Whether grinding pays is not worked out in this version; nothing is "
+    "taken as ground.",
+}
+_FOR_SCRIPTS: Final = frozenset({"not-in-this-version"})
+
+
+def section(title: str, *children: object, cls: str = "") -> Html:
+    """A heading and what stands under it."""
+    return el("section", el("h2", title), *children, cls=cls)
+
+
+def figure_card(name: str, main: str, *notes: str | None) -> Html:
+    """One of the large figures at the top."""
+    small = [el("dd", note) for note in notes if note]
+    return el("div", el("dt", name), el("dd", tied(main), cls="main"), small)
+
+
+def table(head: Sequence[object], rows: Iterable[Sequence[object]], caption: str = "") -> Html:
+    """Rows of figures under their names."""
+    listed = list(rows)
+    body = [el("tr", [el("td", cell) for cell in row]) for row in listed[:MOST_ROWS]]
+    more = len(listed) - MOST_ROWS
+    note = el("p", f"{more} more are not shown here.", cls="soft") if more > 0 else None
+    return joined(
+        [
+            el(
+                "table",
+                el("caption", caption) if caption else None,
+                el("thead", el("tr", [el("th", name, scope="col") for name in head])),
+                el("tbody", body),
+            ),
+            note,
+        ]
+    )
+
+
+def facts(rows: Iterable[tuple[str, object]]) -> Html:
+    """Names and what was said of each; what is empty is printed as not given."""
+    missing = el("span", words.NOT_GIVEN, cls="open")
+    body = [
+        el("tr", el("th", name, scope="row"), el("td", missing if said in ("", None) else said))
+        for name, said in rows
+    ]
+    return el("table", el("tbody", body), cls="words")
+
+
+def place_head(survey: Survey) -> Html:
+    """Name of a column of places, with its unit."""
+    return joined(["Place ", tied(f"x, y ({words.plan_unit(survey.system)})")])
+
+
+def bullets(items: Iterable[object]) -> Html:
+    """A list."""
+    return el("ul", [el("li", item) for item in items])
+
+
+def place(survey: Survey, place_m: tuple[float, float]) -> Html:
+    """A local place in the scan's own plan coordinates; may break after its comma."""
+    x_m, y_m = (a + b for a, b in zip(place_m, survey.origin_m[:2], strict=True))
+    x, y = words.place(x_m, y_m, survey.system).split(" ")
+    return joined([tied(x), " ", tied(y)])
+
+
+def cannot_say(survey: Survey) -> Html:
+    """The uncertainty in words."""
+    surface, system, figures = survey.surface, survey.system, survey.figures
+    known = surface.measured & np.isfinite(surface.standard_error_m)
+    said: list[object] = []
+    noise = f"One point of the scan errs by {show_height(survey.floor.noise_m, system)}"
+    if known.any():
+        typical = float(np.median(surface.standard_error_m[known]))
+        cell = words.whole(surface.grid.cell_m, system)
+        noise += (
+            f"; the level of a cell of {cell}, from all points around it, "
+            f"by {_fine(typical, survey)} (one standard deviation)"
+        )
+    said.append(f"{noise}.")
+    said.append(_shared(survey))
+    if surface.inferred_m2 > 0.0:
+        share = surface.inferred_m2 / max(figures.area_m2, 1e-12)
+        said.append(
+            f"{show_area(surface.inferred_m2, system)} ({100 * share:.1f} % of the floor) was not "
+            "seen: it lies under loose things or in their shade. Its level is inferred from the "
+            "floor around it, and is hatched on the map. Clear it and look before you order."
+        )
+    said.append(_edge(survey))
+    said.append(
+        "A scan shows shape only. Strength, moisture, cracks, cleanliness and adhesion of the "
+        "substrate are tested on site."
+    )
+    return section("What the scan cannot say", bullets(said))
+
+
+def _fine(value_m: float, survey: Survey) -> str:
+    """A standard error: in hundredths of a millimetre, or thousandths of an inch."""
+    if survey.system == "imperial":
+        return f"{value_m / 0.0254:.3f} in"
+    return f"{value_m * MM:.2f} mm"
+
+
+def _shared(survey: Survey) -> str:
+    shared, system = survey.surface.shared, survey.system
+    tilt = survey.figures.tilt_95
+    parts = []
+    if tilt is not None and math.isfinite(tilt):
+        left, low, right, high = survey.floor.outline.bounds
+        long_m = math.hypot(right - left, high - low)
+        parts.append(
+            f"The whole floor may be tilted by up to {words.fall_fine(tilt, system)} (95 %), which "
+            f"is {show_height(tilt * long_m, system)} over its {show_length(long_m, system)} from "
+            "corner to corner."
+        )
+    else:
+        parts.append("How far the whole floor may be tilted is not known.")
+    if shared.warp_m > 0.0:
+        parts.append(
+            "Slow waves of the scan itself may reach "
+            f"{show_height(2 * shared.warp_m, system)} (95 %)."
+        )
+    parts.append(
+        "These errors do not average out. A few levels taken with a rotating laser at the corners "
+        "of the room would show them."
+    )
+    return " ".join(parts)
+
+
+def _edge(survey: Survey) -> str:
+    if survey.floor.outline_given:
+        return "The edge of the floor is the outline that was given."
+    if survey.floor.walls_seen:
+        return "The edge of the floor follows the walls that the scan shows."
+    return (
+        "No walls were seen: the edge of the floor is where its points end. Check it on site, or "
+        "give an outline."
+    )
+
+
+def nibs(survey: Survey) -> Html | None:
+    """Small spots to chip off."""
+    spots = sorted(survey.surface.nibs, key=lambda nib: -nib.height_m)
+    if not spots:
+        return None
+    system = survey.system
+    rows = [
+        (number, place(survey, nib.place_m), tied(show_height(nib.height_m, system)),
+         tied(words.whole(nib.width_m, system)))
+        for number, nib in enumerate(spots, 1)
+    ]  # fmt: skip
+    return section(
+        "Nibs to chip off",
+        el("p", "Small solid spots, such as mortar droppings. They do not set the datum."),
+        table(("No.", place_head(survey), "Height", "Width"), rows),
+    )
+
+
+def things(survey: Survey) -> Html | None:
+    """What stands on the floor."""
+    stands = survey.floor.obstructions
+    if not stands:
+        return None
+    system = survey.system
+    meaning = {
+        "column": "column, cut out",
+        "loose": "loose, floor inferred",
+        "unsure": "fixed or loose? floor inferred",
+    }
+    rows = [
+        (meaning[thing.kind], place(survey, thing.place_m), tied(show_area(thing.area_m2, system)),
+         tied(show_length(thing.height_m, system)) if math.isfinite(thing.height_m) else "")
+        for thing in sorted(stands, key=lambda thing: (thing.kind, -thing.area_m2))
+    ]  # fmt: skip
+    head = ("What", place_head(survey), "Footprint", "Height")
+    return section("What stands on the floor", table(head, rows))
+
+
+def told(survey: Survey, *, without: frozenset[str] = frozenset()) -> Html | None:
+    """Warnings, then assumptions."""
+    warned = [
+        _FOR_PEOPLE.get(item.code, item.text)
+        for item in survey.warnings
+        if item.code not in without | _FOR_SCRIPTS
+    ]
+    parts = []
+    if warned:
+        parts.append(section("Warnings", bullets(_sentence(text) for text in warned)))
+    if survey.assumptions:
+        listed = bullets(_sentence(text) for text in survey.assumptions)
+        parts.append(section("Taken for granted", listed))
+    return joined(parts) if parts else None
+
+
+def _sentence(text: str) -> str:
+    shown = words.plain(text, 600).replace("bags_to_buy", "bags to buy")
+    return shown[:1].upper() + shown[1:] + ("" if shown.endswith((".", "?", "!", "…")) else ".")
+
+
+def particulars(survey: Survey) -> Html:
+    """Who measured, with what, as given."""
+    rows = [(_sentence(name).rstrip("."), words.plain(said)) for name, said in survey.notes.entries]
+    if not rows:
+        usual = ("Instrument", "Serial", "Calibrated", "Operator", "Benchmark")
+        rows = [(name, "") for name in usual]
+    return section("Survey", facts(rows))
+
+
+def inputs(survey: Survey) -> Html:
+    """The files that were read, and how to know them again."""
+    parts = []
+    for item in survey.scan.inputs:
+        about = f"{item.format}, {words.count(item.points)} points, unit {item.units}, up {item.up}"
+        code = el("code", f"sha256 {item.sha256}")
+        parts.append((words.plain(item.file), [about, el("br"), code]))
+    return section("Scan files", facts(parts), cls="long")
+
+
+def cautions(*more: str) -> Html:
+    """What hurts people, and what comes before this page."""
+    return el(
+        "section",
+        el("h2", "Before you start"),
+        bullets(
+            [
+                (
+                    "Cement powder and wet mix burn skin and eyes: gloves, goggles, long sleeves; "
+                    "wash at once."
+                ),
+                (
+                    "Grinding, sweeping and mixing raise silica dust, which harms lungs for good: "
+                    "extraction and vacuum, no dry sweeping, and the right mask."
+                ),
+                "Paddle mixers catch hands, sleeves and cords. Bags are heavy lifts: share them.",
+                *more,
+                "Moisture and adhesion of the substrate are tested, not scanned.",
+                "The bag's own instructions, local codes and licensed practice come first.",
+            ]
+        ),
+        cls="caution",
+    )

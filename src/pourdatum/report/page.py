@@ -1,0 +1,247 @@
+"""The report: one HTML file that needs no network and no script.
+
+What the contractor asks comes first, then the map, then what a surveyor wants to
+know. The same result gives the same bytes.
+"""
+
+from __future__ import annotations
+
+import base64
+import io
+import math
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+from pourdatum.report import blocks, plan_blocks, stylesheet, words
+from pourdatum.report.markup import Html, el, tied
+from pourdatum.report.picture import draw_depth, draw_levels
+from pourdatum.units import show_area, show_height
+
+if TYPE_CHECKING:
+    from pourdatum.outcome import Plan, Survey
+
+_SHOWN_ABOVE: Final = frozenset({"not-buildable"})
+
+
+def write_page(outcome: Survey | Plan, path: str | Path, *, picture: bytes | None = None) -> None:
+    """Write the report of a survey or a plan.
+
+    Parameters
+    ----------
+    outcome : Survey or Plan
+        Finished result.
+    path : str or Path
+        File to write.
+    picture : bytes, optional
+        The map as PNG where it has been drawn already; drawn here without it.
+
+    Raises
+    ------
+    OSError
+        If the file cannot be written.
+    """
+    from pourdatum.outcome import Plan
+
+    if picture is None:
+        held = io.BytesIO()
+        if isinstance(outcome, Plan):
+            draw_depth(outcome, held)
+        else:
+            draw_levels(outcome, held)
+        picture = held.getvalue()
+    if isinstance(outcome, Plan):
+        page = plan_page(outcome, picture)
+    else:
+        page = survey_page(outcome, picture)
+    Path(path).write_bytes(page.encode())
+
+
+def plan_page(plan: Plan, picture: bytes) -> str:
+    """The report of a plan as HTML."""
+    survey, volume = plan.survey, plan.volume
+    system = plan.system
+    alt = (
+        f"Plan of the floor coloured by depth of fill, "
+        f"{words.span(volume.min_depth_m, volume.max_depth_m, system)}, deeper is darker, with "
+        "contours, high point, humps, openings, columns and inferred floor."
+    )
+    caption = (
+        "Depth of fill, deeper is darker. Axes are the plan coordinates of the scan. Contours are "
+        "labelled in " + ("inches." if system == "imperial" else "mm.")
+    )
+    suspended = "The mass on a suspended floor is an engineer's question."
+    main = [
+        plan_blocks.verdict(plan),
+        plan_blocks.figures(plan),
+        el(
+            "div",
+            _map(picture, alt, caption),
+            el(
+                "div",
+                plan_blocks.setting_out(plan),
+                plan_blocks.openings(plan),
+                plan_blocks.grinding(plan),
+            ),
+            cls="desk",
+        ),
+        el(
+            "div",
+            plan_blocks.material(plan),
+            el("div", plan_blocks.still_open(), blocks.things(survey), blocks.nibs(survey)),
+            cls="even",
+        ),
+        blocks.cautions(suspended),
+        el(
+            "div",
+            blocks.cannot_say(survey),
+            el("div", blocks.told(survey, without=_SHOWN_ABOVE)),
+            cls="even",
+        ),
+        _provenance(survey, plan),
+    ]
+    return _document(survey, "Levelling plan", main)
+
+
+def survey_page(survey: Survey, picture: bytes) -> str:
+    """The report of a survey as HTML."""
+    alt = (
+        "Plan of the floor coloured by height above and below its mean level, with contours, "
+        "openings, columns and inferred floor."
+    )
+    unit = "inches" if survey.system == "imperial" else "mm"
+    caption = (
+        f"Height above (+) and below (−) the mean level in {unit}; dashed contours are below it. "
+        "Axes are the plan coordinates of the scan."
+    )
+    main = [
+        _levels(survey),
+        el(
+            "div",
+            _map(picture, alt, caption),
+            el("div", blocks.cannot_say(survey), _holes(survey)),
+            cls="desk",
+        ),
+        el("div", blocks.things(survey), blocks.nibs(survey), cls="even"),
+        el("div", blocks.told(survey), cls="even"),
+        _provenance(survey, None),
+        blocks.cautions(),
+    ]
+    return _document(survey, "Survey of a floor", main)
+
+
+def _document(survey: Survey, kind: str, main: list[Html]) -> str:
+    from pourdatum import __version__
+
+    title = words.plain(survey.title)
+    if not title:
+        title = words.plain(survey.scan.inputs[0].file) if survey.scan.inputs else kind
+    head = [
+        el("meta", charset="utf-8"),
+        el("meta", http_equiv="Content-Security-Policy", content=stylesheet.policy()),
+        el("meta", name="viewport", content="width=device-width, initial-scale=1"),
+        el("meta", name="referrer", content="no-referrer"),
+        el("title", f"{title}: {kind.lower()}"),
+        Html(f"<style>{stylesheet.CSS}</style>"),
+    ]
+    body = [
+        el("header", el("p", kind, cls="kind"), el("h1", el("bdi", title))),
+        el("main", main),
+        el(
+            "footer",
+            el(
+                "p",
+                f"Made with pourdatum {__version__}. Places are x, y in the plan coordinates of "
+                "the scan. Intervals hold in 95 cases of 100.",
+            ),
+        ),
+    ]
+    page = el("html", el("head", head), el("body", body), lang="en")
+    return f"<!DOCTYPE html>\n{page}\n"
+
+
+def _map(picture: bytes, alt: str, caption: str) -> Html:
+    source = "data:image/png;base64," + base64.b64encode(picture).decode()
+    wide, tall = (int.from_bytes(picture[k : k + 4], "big") for k in (16, 20))
+    image = el("img", src=source, alt=alt, width=str(wide), height=str(tall))
+    return el("figure", image, el("figcaption", caption))
+
+
+def _levels(survey: Survey) -> Html:
+    figures, system, z0_m = survey.figures, survey.system, survey.origin_m[2]
+    cards = [
+        blocks.figure_card(
+            "Floor",
+            show_area(figures.area_m2, system),
+            f"of it {show_area(survey.surface.inferred_m2, system)} inferred"
+            if survey.surface.inferred_m2 > 0.0
+            else "all of it seen",
+        )
+    ]
+    span_m = figures.high_m - figures.low_m
+    if math.isfinite(span_m):
+        cards += [
+            blocks.figure_card(
+                "From low to high",
+                show_height(span_m, system),
+                "between patches of 100 mm" if system == "metric" else "between patches of 4 in",
+            ),
+            blocks.figure_card("Highest", words.level(figures.high_m + z0_m, system)),
+            blocks.figure_card(
+                "Mean level", words.level(figures.mean_m + z0_m, system), "in the scan's vertical"
+            ),
+            blocks.figure_card("Lowest", words.level(figures.low_m + z0_m, system)),
+        ]
+    turn = figures.bearing_rad
+    down = None if turn is None else f"downhill {math.degrees(turn) % 360:.0f}° clockwise from +y"
+    sure = figures.tilt_95
+    known = None if sure is None else f"known to {words.fall_fine(sure, system)} (95 %)"
+    cards.append(blocks.figure_card("Falls", words.fall(figures.slope, system), down, known))
+    return el("dl", cards, cls="figures")
+
+
+def _holes(survey: Survey) -> Html | None:
+    holes = survey.floor.openings
+    if not holes:
+        return None
+    system = survey.system
+    rows = [
+        (
+            number,
+            blocks.place(survey, hole.place_m),
+            tied(show_area(hole.area_m2, system)),
+            "not seen" if hole.depth_m is None else tied(words.whole(hole.depth_m, system)),
+        )
+        for number, hole in enumerate(holes, 1)
+    ]
+    head = ("No.", blocks.place_head(survey), "Area", "Goes down")
+    return blocks.section("Openings", blocks.table(head, rows))
+
+
+def _provenance(survey: Survey, plan: Plan | None) -> Html:
+    files = el("div", blocks.inputs(survey), _method(plan))
+    return el("div", blocks.particulars(survey), files, cls="even")
+
+
+def _method(plan: Plan | None) -> Html:
+    said = [
+        (
+            "Points of the floor are told from walls, ceiling, things and reflections. Each cell "
+            "gets the level of a smooth surface through the points around it; where things hide "
+            "the floor, it is carried on from around them."
+        ),
+    ]
+    if plan is not None:
+        if plan.datum.kind == "high-point":
+            said.append(
+                "The high point is the highest mean of a patch of 100 mm, with the upward bias of "
+                "a maximum taken out; single spots and inferred floor never set it."
+            )
+        said.append(
+            "The fill is the exact volume between the surface and the datum inside the outline. "
+            "Its interval holds the noise, the inferred floor, and the tilt and waves of the scan."
+        )
+        said.append(
+            "Bags to buy adds to that the accuracy of pouring and the yield of a bag, at the "
+            "stated confidence."
+        )
+    return blocks.section("How it was worked out", *[el("p", text) for text in said])

@@ -1,0 +1,369 @@
+"""Parts of a plan's page: what to pour, what to buy, how to set the datum, what to grind."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from pourdatum.report import words
+from pourdatum.report.blocks import bullets, facts, figure_card, place, place_head, section, table
+from pourdatum.report.markup import Html, el, tied
+from pourdatum.report.picture import datum_place
+from pourdatum.units import (
+    FOOT_M,
+    INCH_M,
+    POUND_KG,
+    US_GALLON_L,
+    System,
+    show_area,
+    show_height,
+    show_mass,
+    show_volume,
+)
+
+if TYPE_CHECKING:
+    from pourdatum.outcome import Plan
+    from pourdatum.things import Opening
+
+STOP_OVER_M: Final = 0.02
+"""How far a stop at an opening stands above the finished level: a thumb's width, our choice."""
+_RIM_M: Final = 0.15
+SPECK_M2: Final = 0.005
+"""An area that shows as 0.01 m² at least."""
+
+
+def verdict(plan: Plan) -> Html:
+    """Whether it can be poured as it stands, and why not."""
+    if plan.buildable:
+        depths = _allowed(plan)
+        text = f"Can be poured as planned: the depth stays within the {depths} of the material"
+        text += ", but for small patches." if plan.volume.deep_m2 > SPECK_M2 else "."
+        return el("div", el("p", el("b", "Buildable. "), text), cls="verdict")
+    return el(
+        "div",
+        el("p", el("b", "Not buildable as it stands.")),
+        bullets(words.plain(why, 400) for why in plan.obstacles),
+        el(
+            "p",
+            "Ways out: grind the humps that set the datum; choose a material for this depth; fill "
+            "the deep places first and let them set; or another datum.",
+        ),
+        cls="verdict no",
+    )
+
+
+def figures(plan: Plan) -> Html:
+    """The figures a contractor asks for first."""
+    system, volume, order, sheet = plan.system, plan.volume, plan.order, plan.sheet
+    low_m3, high_m3 = plan.volume_interval_m3
+    z_m = float(plan.datum.plane.at(*datum_place(plan))) + plan.origin_m[2]
+    inferred = plan.surface.inferred_m2
+    few, many = order.bags_interval
+    uses = f"{few}" if few == many else f"{few} to {many}"
+    return el(
+        "dl",
+        figure_card(
+            "To fill",
+            show_volume(volume.volume_m3, system),
+            f"{words.volume_span(low_m3, high_m3, system)} (95 %)",
+            _cubic(volume.volume_m3) if system == "imperial" else None,
+        ),
+        figure_card(
+            "Bags to buy",
+            words.count(order.bags_to_buy),
+            f"of {_bag(sheet.bag_kg, system)}; enough with {100 * order.confidence:g} % confidence",
+            f"expected use {order.bags} ({uses}), {_waste(order.waste)}",
+        ),
+        figure_card(
+            "Water",
+            words.water(order.water_l, system, 0),
+            f"{_water_per_bag(plan)} for each bag, for {order.bags} bags",
+        ),
+        figure_card(
+            "Depth",
+            words.span(volume.min_depth_m, volume.max_depth_m, system),
+            f"mean {show_height(volume.mean_depth_m, system)}",
+            _too_deep(plan),
+        ),
+        figure_card("Datum", words.level(z_m, system), "finished level, in the scan's vertical"),
+        figure_card(
+            "Floor",
+            show_area(volume.outline_m2, system),
+            f"of it {show_area(inferred, system)} inferred" if inferred > 0.0 else "all of it seen",
+        ),
+        cls="figures",
+    )
+
+
+def setting_out(plan: Plan) -> Html:
+    """The datum, and how it gets onto the site."""
+    datum, system = plan.datum, plan.system
+    low_m, high_m = (z + plan.origin_m[2] for z in datum.interval_m)
+    sloping = datum.plane.slope > 0.0
+    said: list[object] = []
+    if datum.high_place_m is not None:
+        at = place(plan.survey, datum.high_place_m)
+        unit = words.plan_unit(system)
+        over = words.limit(datum.least_m, system)
+        where = [el("b", "high point"), " at x, y = ", at, f" {unit} (the triangle on the map). "]
+        said.append(
+            [
+                "Hold the staff of a rotating laser on the ",
+                *where,
+                (
+                    f"The datum, which is the top of the finished pour, lies {over} above the "
+                    f"floor there{_after_preparation(plan)}. Carry that height through the room."
+                ),
+            ]
+        )
+    else:
+        kinds = {
+            "level": "The datum is the level given in the job. Set it from the benchmark or the "
+            "threshold that it was taken from.",
+            "parallel": "The datum is the plane that fits the floor best, raised: it is flat, not "
+            "level. Set it out at the corners of the room.",
+            "fall": "The datum falls as the job asks. Set it out at the corners and at the drain.",
+        }
+        said.append(kinds.get(datum.kind, ""))
+    if sloping:
+        turn = math.degrees(datum.plane.bearing_rad)
+        said.append(
+            f"It falls {words.fall(datum.plane.slope, system)}, downhill {turn:.0f}° clockwise "
+            "from +y."
+        )
+    said.append(
+        f"In the vertical of the scan it lies between {words.level(low_m, system)} and "
+        f"{words.level(high_m, system)} (95 %)."
+    )
+    said.append(
+        "Set the tops of depth pins to the datum with the laser, and read the high point again "
+        "before the first bag is mixed. If the laser and the map differ by more than the interval, "
+        "stop and ask the surveyor."
+    )
+    return section("Setting the datum", bullets(said))
+
+
+def grinding(plan: Plan) -> Html:
+    """Humps, what each would save, and the dust."""
+    system = plan.system
+    if not plan.humps:
+        return section("Grinding", el("p", "No hump stands out of this floor."))
+    priced = any(hump.worth is not None for hump in plan.humps)
+    head: list[object] = ["No.", place_head(plan.survey), "Height", "Area"]
+    grind = any(_known(hump.grind_m3) for hump in plan.humps)
+    saves = any(_known(hump.saves_m3) for hump in plan.humps)
+    head += ["To grind"] * grind + ["Saves"] * saves + ["Worth it"] * priced
+    rows = []
+    for number, hump in enumerate(plan.humps, 1):
+        row: list[object] = [
+            number,
+            place(plan.survey, hump.place_m),
+            tied(show_height(hump.height_m, system)),
+            tied(show_area(hump.area_m2, system)),
+        ]
+        row += [_volume(hump.grind_m3, plan)] * grind + [_volume(hump.saves_m3, plan)] * saves
+        row += [{True: "yes", False: "no", None: "open"}[hump.worth]] * priced
+        rows.append(row)
+    said = "Height is over the floor around the hump; the numbers are those on the map."
+    if saves:
+        said += " A hump saves what it says only if those as high are ground with it."
+    if not priced:
+        said += " Whether grinding pays was not worked out."
+    return section(
+        "Humps",
+        table(head, rows),
+        el("p", said, cls="soft"),
+        el(
+            "p",
+            "Grinding concrete makes respirable silica dust: extraction at the tool, a vacuum of "
+            "the right class, masks, and nobody else in the room.",
+        ),
+    )
+
+
+def openings(plan: Plan) -> Html | None:
+    """What must be blocked off, and how high."""
+    holes = plan.floor.openings
+    if not holes:
+        return None
+    system = plan.system
+    rows = []
+    for number, hole in enumerate(holes, 1):
+        depth_m = _depth_beside(plan, hole)
+        stop = "" if depth_m is None else tied(words.whole(max(depth_m, 0.0) + STOP_OVER_M, system))
+        below = "not seen" if hole.depth_m is None else tied(words.whole(hole.depth_m, system))
+        rows.append(
+            (
+                number,
+                place(plan.survey, hole.place_m),
+                tied(_across(hole.area_m2, system)),
+                below,
+                stop,
+            )
+        )
+    return section(
+        "Openings to block off",
+        table(("No.", place_head(plan.survey), "Across", "Goes down", "Stop above slab"), rows),
+        el(
+            "p",
+            f"Each stop reaches {words.whole(STOP_OVER_M, system)} above the datum, tight to the "
+            "slab. A stop that ends below the pour is a lost drain.",
+            cls="soft",
+        ),
+    )
+
+
+def material(plan: Plan) -> Html:
+    """What the sheet says, and what this floor takes of it; nothing that was not given."""
+    sheet, order, system = plan.sheet, plan.order, plan.system
+    mean_m, deep_m = plan.volume.mean_depth_m, plan.volume.max_depth_m
+    rows: list[tuple[str, object]] = [
+        ("Material", words.plain(sheet.name)),
+        ("Depth in one layer", _allowed(plan)),
+        ("Powder", f"{show_mass(order.powder_kg, system)}, {_waste(0.0)}"),
+        ("Bags, expected use", f"{order.bags}, {_waste(order.waste)}"),
+        ("Water", f"{_water_per_bag(plan)} for each bag. Measure it, do not feel it"),
+        ("Working time", f"{sheet.working_time_min:g} min"),
+    ]
+    if order.primer is not None and order.primer_l is not None:
+        coats = f"{order.primer.coats} coat{'s' if order.primer.coats != 1 else ''}"
+        dry = "" if order.primer.dry_min is None else f", dry after {order.primer.dry_min:g} min"
+        litres = words.water(order.primer_l, system)
+        rows.append(("Primer", f"{litres} in {coats}, {order.primer.substrate} substrate{dry}"))
+    else:
+        rows.append(("Primer", ""))
+    if sheet.walk_after_h is not None:
+        rows.append(("Walk on it after", f"{sheet.walk_after_h:g} h"))
+    cover = sheet.cover_hours(deep_m)
+    if cover is not None:
+        usual = sheet.cover_hours(mean_m)
+        text = f"{cover:.0f} h at the deepest place, {usual:.0f} h at the mean depth"
+        rows.append(("Cover it after", text))
+    if sheet.temperature_c is not None:
+        rows.append(("Temperature", _temperature(sheet.temperature_c, system)))
+    if sheet.strength:
+        rows.append(("Strength", words.plain(sheet.strength)))
+    if sheet.substrates:
+        rows.append(("Goes on", words.plain(", ".join(sheet.substrates))))
+    rows.append(("Mass at the deepest place", _mass(plan)))
+    if order.price_per_bag is not None and order.cost is not None:
+        rows.append(
+            (
+                "Cost of the expected use",
+                (
+                    f"{_money(order.cost)} for {order.bags} bags, labour as stated; "
+                    f"{_money(order.price_per_bag)} a bag"
+                ),
+            )
+        )
+    return section("Material", facts(rows))
+
+
+def still_open() -> Html:
+    """What is asked for before the order and was not given."""
+    asked = ("Kind of substrate", "Moisture", "Pull-off strength", "Cleanliness")
+    return section(
+        "Open until tested",
+        facts((name, "") for name in asked),
+        el("p", "The order is subject to these.", cls="soft"),
+    )
+
+
+def _depth_beside(plan: Plan, hole: Opening) -> float | None:
+    """Greatest depth of the pour beside an opening [m]."""
+    x_m, y_m = plan.surface.grid.mesh()
+    depth_m = plan.depth_m
+    left, low, right, high = hole.outline.bounds
+    beside = (x_m >= left - _RIM_M) & (x_m <= right + _RIM_M)
+    beside &= (y_m >= low - _RIM_M) & (y_m <= high + _RIM_M)
+    beside &= np.isfinite(depth_m) & (plan.surface.measured | plan.surface.inferred)
+    return float(depth_m[beside].max()) if beside.any() else None
+
+
+def _too_deep(plan: Plan) -> str | None:
+    if plan.volume.deep_m2 <= SPECK_M2:
+        return None
+    greatest = words.limit(plan.sheet.greatest_m, plan.system)
+    return f"{show_area(plan.volume.deep_m2, plan.system)} deeper than {greatest}"
+
+
+def _allowed(plan: Plan) -> str:
+    """Range of depth that the sheet states."""
+    least, greatest = plan.sheet.least_m, plan.sheet.greatest_m
+    low, high = words.limit(least, plan.system), words.limit(greatest, plan.system)
+    return f"{low.rsplit(' ', 1)[0]} to {high}"
+
+
+def _after_preparation(plan: Plan) -> str:
+    if plan.removal_m == 0.0:
+        return ""
+    return f" once {show_height(plan.removal_m, plan.system)} has been taken off in preparation"
+
+
+def _known(value: float | None) -> bool:
+    return value is not None and math.isfinite(value)
+
+
+def _volume(value_m3: float | None, plan: Plan) -> Html:
+    if value_m3 is None or not math.isfinite(value_m3):
+        return tied("open")
+    if value_m3 < 0.001 and plan.system == "metric":
+        return tied(f"{1000 * value_m3:.2f} l")
+    return tied(show_volume(value_m3, plan.system))
+
+
+def _across(area_m2: float, system: System) -> str:
+    """Diameter of a circle of this area, to the centimetre or half inch."""
+    across_m = math.sqrt(4 * max(area_m2, 0.0) / math.pi)
+    if system == "imperial":
+        return f"{across_m / INCH_M:.1f} in"
+    return f"{1000 * across_m:.0f} mm" if across_m < 1.0 else f"{across_m:.2f} m"
+
+
+def _bag(bag_kg: float, system: System) -> str:
+    return f"{bag_kg / POUND_KG:.1f} lb" if system == "imperial" else f"{bag_kg:g} kg"
+
+
+def _waste(waste: float) -> str:
+    return f"{100 * waste:g} % waste in it" if waste > 0.0 else "no waste in it"
+
+
+def _water_per_bag(plan: Plan) -> str:
+    """Per bag with its tolerance, and by weight: marks on buckets are not to be trusted."""
+    litres, tolerance = plan.order.water_per_bag_l, plan.sheet.water_tolerance_l
+    if plan.system == "imperial":
+        more = "" if tolerance is None else f" ± {tolerance / US_GALLON_L:.2f}"
+        return f"{litres / US_GALLON_L:.2f}{more} US gal ({litres / POUND_KG:.1f} lb on a scale)"
+    more = "" if tolerance is None else f" ± {tolerance:g}"
+    return f"{litres:g}{more} l ({litres:g} kg on a scale)"
+
+
+def _cubic(volume_m3: float) -> str:
+    feet = volume_m3 / FOOT_M**3
+    return f"{feet:.1f} ft³, {feet / 27:.2f} yd³"
+
+
+def _money(sum_of_it: float) -> str:
+    """In whatever money the prices are: nobody stated which."""
+    return f"{sum_of_it:,.2f}".replace(",", " ")
+
+
+def _temperature(ends_c: tuple[float, float], system: System) -> str:
+    if system == "imperial":
+        low, high = (f"{c * 9 / 5 + 32:.0f}" for c in ends_c)
+        return f"{low} to {high} °F"
+    return f"{ends_c[0]:g} to {ends_c[1]:g} °C"
+
+
+def _mass(plan: Plan) -> str:
+    order = plan.order
+    if plan.system == "imperial":
+        scale, unit = FOOT_M**2 / POUND_KG, "lb per ft²"
+    else:
+        scale, unit = 1.0, "kg per m²"
+    text = f"{order.mass_kg_per_m2 * scale:.1f} {unit} wet"
+    if order.set_kg_per_m2 is not None:
+        text += f", {order.set_kg_per_m2 * scale:.1f} set"
+    return text

@@ -1,0 +1,146 @@
+"""Signs and labels on the map: high point, humps, openings, contours with their values."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pourdatum.report import contours, lettering, paint, style
+from pourdatum.report.labels import Box, Taken
+from pourdatum.report.layout import DPI, SMALL_PT, Layout, Scale
+from pourdatum.report.view import Mark, PlanView
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+_REACH_PX: Final = {"hump": 23.0, "high": 17.0, "opening": 15.0, "column": 8.0, "nib": 9.0}
+_TALL_PX: Final = SMALL_PT / 72 * DPI * 1.15
+SIGNS: Final = {"high": ("^", 11), "opening": ("X", 8), "nib": ("D", 5)}
+"""Marker and its size [pt]."""
+# A word must stand next to its sign; a sign with a line to its place may step further aside.
+_NEAR: Final = (1.0, 1.6)
+_FAR: Final = (1.0, 1.8, 3.0, 5.0)
+_PX_PER_HUMP: Final = 130.0**2
+_LABELS_PER_LEVEL: Final = 4
+_APART_PX: Final = 260.0
+_SHORTEST_PX: Final = 70.0
+_TRIES: Final = (0.5, 0.3, 0.7, 0.15, 0.85, 0.4, 0.6, 0.05, 0.95)
+
+
+def draw_signs(axes: Axes, view: PlanView, layout: Layout, scale: Scale, unit_m: float) -> None:
+    """Signs first, since their places are given; then the values of the contours."""
+    _, _, wide, tall = layout.map_in
+    taken = Taken(Box(2, 2, wide * DPI - 2, tall * DPI - 2))
+    # On a small map many signs hide what they point at; the highest come first.
+    room = int(wide * tall * DPI**2 / _PX_PER_HUMP)
+    marks = [m for m in view.marks if m.kind != "hump"]
+    marks += [m for m in view.marks if m.kind == "hump"][:room]
+    placed = [(mark, _sign(axes, mark, layout, taken)) for mark in marks]
+    for mark, at in placed:
+        if mark.text and at is not None:
+            size = lettering.width_in(mark.text, SMALL_PT) * DPI + 8, _TALL_PX
+            spot = taken.beside(*at, _reach(mark, layout) + 3, *size, steps=_NEAR)
+            if spot is not None:
+                _label(axes, layout.place(spot), mark.text)
+    _contours(axes, view, layout, scale, unit_m, taken)
+
+
+def _sign(axes: Axes, mark: Mark, layout: Layout, taken: Taken) -> tuple[float, float] | None:
+    """Draw the sign of a mark; the pixel where it came to stand, None where it has no room."""
+    at = layout.px(mark.place_m)
+    reach = _reach(mark, layout)
+    if mark.kind == "hump":
+        if not taken.free(Box.around(*at, 2 * reach, 2 * reach)):
+            # The place is taken, mostly by the high point: step aside, keep a line to it.
+            aside = taken.beside(*at, 20.0, 2 * reach, 2 * reach, steps=_FAR)
+            if aside is None:
+                return None
+            line = [mark.place_m, layout.place(aside)]
+            paint.strokes(axes, [line], style.INK, 1.0, zorder=5.9)
+            at = aside
+        x_m, y_m = layout.place(at)
+        axes.plot(
+            [x_m], [y_m], "o", markersize=15, zorder=6, linestyle="none",
+            markerfacecolor=style.PAPER, markeredgecolor=style.INK, markeredgewidth=1.2,
+        )  # fmt: skip
+        axes.text(
+            x_m, y_m, str(mark.number), fontproperties=style.font(SMALL_PT, bold=True),
+            color=style.INK, ha="center", va="center_baseline", zorder=6.5, clip_on=True,
+        )  # fmt: skip
+    elif mark.kind != "column":
+        sign, size = SIGNS[mark.kind]
+        axes.plot(
+            [mark.place_m[0]], [mark.place_m[1]], sign, markersize=size, zorder=6.2,
+            color=style.INK, markeredgecolor=style.PAPER, markeredgewidth=1.0, linestyle="none",
+        )  # fmt: skip
+    taken.take(Box.around(*at, 2 * reach, 2 * reach))
+    return at
+
+
+def _reach(mark: Mark, layout: Layout) -> float:
+    """Half the size of a sign, or of the thing it names [px]."""
+    return max(_REACH_PX[mark.kind], mark.half_m * layout.px_per_m)
+
+
+def _contours(
+    axes: Axes, view: PlanView, layout: Layout, scale: Scale, unit_m: float, taken: Taken
+) -> None:
+    grid, value = contours.thinned(view.grid, view.value_m / unit_m)
+    calm = contours.smoothed(grid, value, max(2 * grid.cell_m, 6 / layout.px_per_m))
+    diverging = view.ramp == "level"
+    drawn = []
+    for level in scale.levels():
+        lines = contours.trace(grid, calm, level, view.outline, _SHORTEST_PX / layout.px_per_m)
+        # In black and white, dashes tell below from above the mean.
+        dash: Any = (0, (5, 2)) if diverging and level < 0 else "-"
+        paint.strokes(axes, lines, style.INK, 1.4 if diverging and level == 0 else 0.75, 2.0, dash)
+        drawn.append((scale.text(level, signed=diverging), lines))
+    for text, lines in drawn:
+        _contour_labels(axes, text, lines, layout, taken)
+
+
+def _contour_labels(
+    axes: Axes, text: str, lines: list[NDArray[np.float64]], layout: Layout, taken: Taken
+) -> None:
+    size = lettering.width_in(text, SMALL_PT) * DPI + 20, _TALL_PX
+    put: list[tuple[float, float]] = []
+    for line in lines[:12]:
+        pixels = (line - np.array(layout.box_m[:2])) * layout.px_per_m
+        along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(pixels, axis=0).T))])
+        # A small ring must stay visible around its label; a line from wall to wall need not.
+        ring = bool(np.allclose(line[0], line[-1]))
+        if along[-1] < (4.0 if ring else 1.0) * size[0]:
+            continue
+        for share in _TRIES:
+            at = share * along[-1]
+            x = float(np.interp(at, along, pixels[:, 0]))
+            y = float(np.interp(at, along, pixels[:, 1]))
+            box = Box.around(x, y, *size)
+            near = any(math.hypot(x - a, y - b) < _APART_PX for a, b in put)
+            if not near and taken.free(box):
+                taken.take(box)
+                put.append((x, y))
+                _label(axes, layout.place((x, y)), text)
+                break
+        if len(put) == _LABELS_PER_LEVEL:
+            return
+
+
+def _label(axes: Axes, at_m: tuple[float, float], text: str) -> None:
+    from matplotlib.patheffects import withStroke
+
+    axes.text(
+        *at_m,
+        text,
+        fontproperties=style.font(SMALL_PT),
+        parse_math=False,
+        color=style.INK,
+        ha="center",
+        va="center_baseline",
+        zorder=7,
+        clip_on=True,
+        path_effects=[withStroke(linewidth=3.0, foreground=style.PAPER)],
+    )

@@ -1,0 +1,185 @@
+r"""Words and figures as people read them: foreign text made safe, numbers with units.
+
+Examples
+--------
+>>> plain("Annex\u202e <b>\x07")
+'Annex <b>'
+>>> escaped('"Annex" <b>')
+'&quot;Annex&quot; &lt;b&gt;'
+>>> span(0.0021, 0.0118, "metric")
+'2.1 to 11.8 mm'
+"""
+
+from __future__ import annotations
+
+import html
+import unicodedata
+from typing import Final
+
+from pourdatum.units import FOOT_M, INCH_M, MM, US_GALLON_L, System, show_height
+
+MINUS: Final = "\u2212"
+NOT_GIVEN: Final = "not given"
+# Marks that turn or hide the text around them; a title has no use for them.
+_TURNING: Final = frozenset(
+    "\u061c\u200b\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2060\u2066\u2067\u2068\u2069\ufeff"
+)
+
+
+def plain(text: object, limit: int = 160) -> str:
+    r"""Foreign text on one line, without controls and turning marks, cut at a limit.
+
+    Parameters
+    ----------
+    text : object
+        A title, a name, a file name; anything else is shown as ``str`` gives it.
+    limit : int
+        Most characters kept; a longer text ends in an ellipsis.
+
+    Examples
+    --------
+    >>> plain("two\nlines\ud800")
+    'two lines'
+    >>> plain("abcdef", limit=4)
+    'abc…'
+    """
+    kept = []
+    # Cut before the work, so that a text of megabytes costs nothing.
+    for character in str(text)[: 8 * limit]:
+        kind = unicodedata.category(character)
+        if character.isspace() or kind in ("Zl", "Zp"):
+            kept.append(" ")
+        elif kind not in ("Cc", "Cs", "Cn", "Co") and character not in _TURNING:
+            kept.append(character)
+    line = " ".join("".join(kept).split())
+    return line if len(line) <= limit else line[: limit - 1].rstrip() + "…"
+
+
+def escaped(text: object, limit: int = 160) -> str:
+    """``plain`` text, safe inside HTML and inside a quoted attribute."""
+    return html.escape(plain(text, limit), quote=True)
+
+
+def minus(text: str) -> str:
+    """A shown number with a true minus sign."""
+    return text.replace("-", MINUS)
+
+
+def span(low_m: float, high_m: float, system: System) -> str:
+    """Two heights or depths as one range."""
+    low, high = show_height(low_m, system), show_height(high_m, system)
+    return minus(high if low == high else f"{low.rsplit(' ', 1)[0]} to {high}")
+
+
+def fall(slope: float, system: System) -> str:
+    """A slope as people read it: mm per m, or inches per 10 feet.
+
+    Examples
+    --------
+    >>> fall(0.0018, "metric"), fall(0.0018, "imperial")
+    ('1.8 mm per m', '0.22 in per 10 ft')
+    """
+    if system == "imperial":
+        return f"{slope * 120:.2f} in per 10 ft"
+    return f"{slope * MM:.1f} mm per m"
+
+
+def fall_fine(slope: float, system: System) -> str:
+    """An uncertain slope, with one decimal more."""
+    if system == "imperial":
+        return f"{slope * 120:.3f} in per 10 ft"
+    return f"{slope * MM:.2f} mm per m"
+
+
+def limit(value_m: float, system: System) -> str:
+    """A stated limit, without zeros that nobody stated.
+
+    Examples
+    --------
+    >>> limit(0.012, "metric"), limit(0.0025, "metric"), limit(0.012, "imperial")
+    ('12 mm', '2.5 mm', '0.47 in')
+    """
+    if system == "imperial":
+        return show_height(value_m, system)
+    return f"{value_m * MM:.6g} mm"
+
+
+def whole(value_m: float, system: System) -> str:
+    """A size that is known to a millimetre or a twentieth of an inch at best.
+
+    Examples
+    --------
+    >>> whole(0.0404, "metric"), whole(0.0404, "imperial")
+    ('40 mm', '1.6 in')
+    """
+    if system == "imperial":
+        return f"{value_m / INCH_M:.1f} in"
+    return minus(f"{value_m * MM:.0f} mm")
+
+
+def volume_span(low_m3: float, high_m3: float, system: System) -> str:
+    """Two volumes as one range, both in the same number of decimals.
+
+    Examples
+    --------
+    >>> volume_span(0.0962, 0.1041, "metric")
+    '96 to 104 l'
+    """
+    scale = MM / US_GALLON_L if system == "imperial" else MM
+    unit = "US gal" if system == "imperial" else "l"
+    decimals = 0 if max(abs(low_m3), abs(high_m3)) * scale >= 100 else 1
+    low, high = (f"{v * scale:,.{decimals}f}".replace(",", " ") for v in (low_m3, high_m3))
+    return minus(f"{low} to {high} {unit}")
+
+
+def level(z_m: float, system: System) -> str:
+    """A level in the scan's own vertical: to 0.1 mm, or to a thousandth of a foot.
+
+    Examples
+    --------
+    >>> level(12.3454, "metric"), level(12.3454, "imperial")
+    ('12.3454 m', '40.503 ft')
+    """
+    if system == "imperial":
+        return minus(f"{z_m / FOOT_M:.3f} ft")
+    return minus(f"{z_m:.4f} m")
+
+
+def place(x_m: float, y_m: float, system: System) -> str:
+    """A place in the scan's plan coordinates, to the centimetre or tenth of a foot.
+
+    Examples
+    --------
+    >>> place(1.234, -5.0, "metric")
+    '1.23, −5.00'
+    """
+    unit, decimals = (FOOT_M, 1) if system == "imperial" else (1.0, 2)
+    return minus(f"{x_m / unit:.{decimals}f}, {y_m / unit:.{decimals}f}")
+
+
+def plan_unit(system: System) -> str:
+    """Unit of places: m or ft."""
+    return "ft" if system == "imperial" else "m"
+
+
+def height_unit(system: System) -> tuple[str, float]:
+    """Unit of depths and its size in metres: mm or in."""
+    return ("in", INCH_M) if system == "imperial" else ("mm", 1.0 / MM)
+
+
+def water(litres: float, system: System, decimals: int = 1) -> str:
+    """An amount of water or primer: litres, or US gallons."""
+    if system == "imperial":
+        return f"{litres / US_GALLON_L:,.{decimals}f} US gal".replace(",", " ")
+    return f"{litres:,.{decimals}f} l".replace(",", " ")
+
+
+def count(number: int | float) -> str:
+    """A whole number with thin groups.
+
+    Examples
+    --------
+    >>> count(1234567)
+    '1 234 567'
+    """
+    return f"{number:,.0f}".replace(",", " ")

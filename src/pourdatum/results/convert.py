@@ -1,0 +1,226 @@
+"""From finished results to the models of ``result.json``: origins, units and rounding."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Any
+
+from pourdatum import __version__
+from pourdatum.results.models import (
+    Common,
+    DatumPart,
+    FillPart,
+    FloorPart,
+    GrindPart,
+    HumpPart,
+    InputPart,
+    MaterialPart,
+    NibPart,
+    ObstructionPart,
+    OpeningPart,
+    Place,
+    PlanResult,
+    PourPart,
+    SurveyResult,
+    WarningPart,
+)
+from pourdatum.units import MM
+
+if TYPE_CHECKING:
+    from pourdatum.outcome import Plan, Survey
+
+
+def survey_result(survey: Survey) -> SurveyResult:
+    """A finished survey as it is written."""
+    return SurveyResult(**_common(survey, "survey"), flatness=[])
+
+
+def plan_result(plan: Plan) -> PlanResult:
+    """A finished plan as it is written."""
+    return PlanResult(
+        **_common(plan.survey, "plan"),
+        buildable=plan.buildable,
+        obstacles=list(plan.obstacles),
+        datum=_datum(plan),
+        fill=_fill(plan),
+        grind=_grind(plan),
+        material=_material(plan),
+        pour=PourPart(batches=[], mixers=plan.mixers, edge_age_min=None, bays=None),
+        pins=[],
+    )
+
+
+def as_data(result: Common) -> dict[str, Any]:
+    """A result as plain values for JSON, keys as published."""
+    return result.model_dump(mode="json", by_alias=True)
+
+
+def _common(survey: Survey, command: str) -> dict[str, Any]:
+    return {
+        "schema": f"pourdatum.{command}/1",
+        "version": __version__,
+        "title": survey.title,
+        "inputs": [InputPart(**vars(item)) for item in survey.scan.inputs],
+        "assumptions": list(survey.assumptions),
+        "warnings": [WarningPart(code=item.code, text=item.text) for item in survey.warnings],
+        "floor": _floor(survey),
+    }
+
+
+def _floor(survey: Survey) -> FloorPart:
+    surface, figures = survey.surface, survey.figures
+    origin, level_m = survey.origin_m[:2], survey.origin_m[2]
+    bearing, tilt = figures.bearing_rad, figures.tilt_95
+    return FloorPart(
+        area_m2=_area(figures.area_m2),
+        measured_m2=_area(surface.measured_m2),
+        inferred_m2=_area(surface.inferred_m2),
+        cell_mm=_mm(surface.grid.cell_m),
+        high_z_m=_metres(figures.high_m + level_m),
+        low_z_m=_metres(figures.low_m + level_m),
+        mean_z_m=_metres(figures.mean_m + level_m),
+        range_mm=_mm(figures.high_m - figures.low_m),
+        slope_mm_per_m=_mm(figures.slope),
+        slope_bearing_deg=_degrees(bearing),
+        noise_mm=_mm(survey.floor.noise_m),
+        level_uncertainty_mm_per_m=None if tilt is None else _mm(tilt),
+        openings=[
+            OpeningPart(
+                place=_place(item.place_m, origin),
+                area_m2=_area(item.area_m2),
+                depth_mm=_mm_or_none(item.depth_m),
+            )
+            for item in survey.floor.openings
+        ],
+        obstructions=[
+            ObstructionPart(
+                kind=item.kind,
+                place=_place(item.place_m, origin),
+                area_m2=_area(item.area_m2),
+                height_mm=_mm_or_none(item.height_m),
+            )
+            for item in survey.floor.obstructions
+        ],
+        nibs=[
+            NibPart(
+                place=_place(nib.place_m, origin),
+                height_mm=_mm(nib.height_m),
+                width_mm=_mm(nib.width_m),
+            )
+            for nib in surface.nibs
+        ],
+    )
+
+
+def _datum(plan: Plan) -> DatumPart:
+    datum, plane = plan.datum, plan.datum.plane
+    origin, level_m = plan.origin_m[:2], plan.origin_m[2]
+    place = datum.high_place_m
+    if place is None and plane.slope > 0.0:
+        middle = plan.floor.outline.centroid
+        place = (middle.x, middle.y)
+    z_m = plane.z0_m if place is None else float(plane.at(*place))
+    # The interval is that of the plane's level at the local origin; it is as wide anywhere.
+    low_m, high_m = (z_m + end - plane.z0_m for end in datum.interval_m)
+    bearing = None if plane.slope == 0.0 else plane.bearing_rad
+    return DatumPart(
+        kind=datum.kind,
+        z_m=_metres(z_m + level_m),
+        z_interval_m=(_metres(low_m + level_m), _metres(high_m + level_m)),
+        place=None if place is None else _place(place, origin),
+        slope_mm_per_m=_mm(plane.slope),
+        slope_bearing_deg=_degrees(bearing),
+    )
+
+
+def _fill(plan: Plan) -> FillPart:
+    volume, (low_m3, high_m3) = plan.volume, plan.volume_interval_m3
+    return FillPart(
+        volume_l=_litres(volume.volume_m3),
+        volume_interval_l=(_litres(low_m3), _litres(high_m3)),
+        area_m2=_area(volume.area_m2),
+        mean_depth_mm=_mm(volume.mean_depth_m),
+        min_depth_mm=_mm(volume.min_depth_m),
+        max_depth_mm=_mm(volume.max_depth_m),
+        short_m2=_area(volume.short_m2),
+        deep_m2=_area(volume.deep_m2),
+    )
+
+
+def _grind(plan: Plan) -> GrindPart:
+    origin = plan.origin_m[:2]
+    nothing = None if plan.grind_open else 0.0
+    return GrindPart(
+        volume_l=nothing,
+        area_m2=nothing,
+        humps=[
+            HumpPart(
+                place=_place(hump.place_m, origin),
+                area_m2=_area(hump.area_m2),
+                height_mm=_mm(hump.height_m),
+                grind_l=_litres_or_none(hump.grind_m3),
+                saves_l=_litres_or_none(hump.saves_m3),
+                worth=hump.worth,
+            )
+            for hump in plan.humps
+        ],
+        curve=[],
+    )
+
+
+def _material(plan: Plan) -> MaterialPart:
+    order = plan.order
+    return MaterialPart(
+        name=plan.sheet.name,
+        powder_kg=_round(order.powder_kg, 3),
+        bags=order.bags,
+        bags_interval=order.bags_interval,
+        bags_to_buy=order.bags_to_buy,
+        water_l=_round(order.water_l, 3),
+        water_per_bag_l=order.water_per_bag_l,
+        primer_l=None if order.primer_l is None else _round(order.primer_l, 3),
+        cost=None if order.cost is None else _round(order.cost, 2),
+        mass_kg_per_m2=_round(order.mass_kg_per_m2, 3),
+    )
+
+
+# One rule of rounding for every file: far below what matters, so that no sum shows it,
+# and far above the last bits, so that they are not shown off as knowledge.
+
+
+def _round(value: float, decimals: int) -> float:
+    return round(float(value), decimals) + 0.0  # Adding zero turns -0.0 into 0.0.
+
+
+def _metres(value_m: float) -> float:
+    return _round(value_m, 6)
+
+
+def _mm(value_m: float) -> float:
+    return _round(value_m * MM, 3)
+
+
+def _mm_or_none(value_m: float | None) -> float | None:
+    return None if value_m is None or not math.isfinite(value_m) else _mm(value_m)
+
+
+def _area(value_m2: float) -> float:
+    return _round(value_m2, 4)
+
+
+def _litres(value_m3: float) -> float:
+    return _round(value_m3 * MM, 3)
+
+
+def _litres_or_none(value_m3: float | None) -> float | None:
+    return None if value_m3 is None or not math.isfinite(value_m3) else _litres(value_m3)
+
+
+def _degrees(value_rad: float | None) -> float | None:
+    if value_rad is None or not math.isfinite(value_rad):
+        return None
+    return _round(math.degrees(value_rad) % 360.0, 2)
+
+
+def _place(place_m: tuple[float, float], origin_m: tuple[float, float]) -> Place:
+    return _metres(place_m[0] + origin_m[0]), _metres(place_m[1] + origin_m[1])

@@ -1,0 +1,255 @@
+"""``result.json`` as models: what is written, and the schema that is published.
+
+Lengths carry their unit in the key. Places and levels are in the scan's own plan
+coordinates and vertical, in metres. Intervals are 95 %. What could not be had is null.
+"""
+
+from __future__ import annotations
+
+from typing import Any, Final, Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from pourdatum.errors import JobError
+
+Place = tuple[float, float]
+Interval = tuple[float, float]
+
+
+class Part(BaseModel):
+    """A piece of a result: numbers are finite, keys are those of the contract."""
+
+    model_config = ConfigDict(
+        extra="forbid", frozen=True, allow_inf_nan=False, populate_by_name=True
+    )
+
+
+class InputPart(Part):
+    """A file that was read."""
+
+    file: str
+    sha256: str
+    points: int
+    format: str
+    units: str
+    up: str
+
+
+class WarningPart(Part):
+    """What the user must know: a stable word and a sentence."""
+
+    code: str
+    text: str
+
+
+class OpeningPart(Part):
+    """A drain, pit or duct: to be blocked before the pour."""
+
+    place: Place
+    area_m2: float
+    depth_mm: float | None
+
+
+class NibPart(Part):
+    """A small solid spot to chip off."""
+
+    place: Place
+    height_mm: float
+    width_mm: float
+
+
+class ObstructionPart(Part):
+    """Something on the floor: ``loose`` hides floor that is poured, ``column`` cuts it."""
+
+    kind: Literal["loose", "column", "unsure"]
+    place: Place
+    area_m2: float
+    height_mm: float | None
+
+
+class FloorPart(Part):
+    """The floor as scanned. ``level_uncertainty_mm_per_m`` holds at 95 % in any direction."""
+
+    area_m2: float
+    measured_m2: float
+    inferred_m2: float
+    cell_mm: float
+    high_z_m: float | None
+    low_z_m: float | None
+    mean_z_m: float | None
+    range_mm: float | None
+    slope_mm_per_m: float | None
+    slope_bearing_deg: float | None = Field(description="from +y, clockwise, downhill")
+    noise_mm: float | None = Field(description="one standard deviation of one point")
+    level_uncertainty_mm_per_m: float | None
+    openings: list[OpeningPart]
+    obstructions: list[ObstructionPart]
+    nibs: list[NibPart]
+
+
+class WorstPart(Part):
+    """Where a criterion is missed the most."""
+
+    place: Place
+    bearing_deg: float | None
+    value: float
+
+
+class FlatnessPart(Part):
+    """One criterion, word for word as asked."""
+
+    criterion: str
+    source: str
+    limit: float | None
+    value: float | None
+    uncertainty: float | None
+    share_within: float | None
+    verdict: Literal["conforms", "does not conform", "undecided"]
+    worst: WorstPart | None
+
+
+class DatumPart(Part):
+    """The target. ``z_m`` of a datum that is not level holds at ``place``."""
+
+    kind: Literal["high-point", "level", "parallel", "fall"]
+    z_m: float
+    z_interval_m: Interval
+    place: Place | None = Field(description="high place that set it, or where z_m holds")
+    slope_mm_per_m: float
+    slope_bearing_deg: float | None
+
+
+class FillPart(Part):
+    """What fills the floor up to the datum."""
+
+    volume_l: float
+    volume_interval_l: Interval
+    area_m2: float
+    mean_depth_mm: float
+    min_depth_mm: float = Field(description="negative where the floor stands above the datum")
+    max_depth_mm: float
+    short_m2: float = Field(description="less than the sheet's least depth")
+    deep_m2: float = Field(description="more than the sheet's greatest depth")
+
+
+class HumpPart(Part):
+    """High ground; height over the floor around it."""
+
+    place: Place
+    area_m2: float
+    height_mm: float
+    grind_l: float | None
+    saves_l: float | None
+    worth: bool | None
+
+
+class GrindPart(Part):
+    """Grinding; null volume and area where it was asked for and is not decided."""
+
+    volume_l: float | None
+    area_m2: float | None
+    humps: list[HumpPart]
+    curve: list[tuple[float, float]]
+
+
+class MaterialPart(Part):
+    """What it takes (``bags``) and what to buy (``bags_to_buy``)."""
+
+    name: str
+    powder_kg: float = Field(description="without waste")
+    bags: int
+    bags_interval: tuple[int, int]
+    bags_to_buy: int
+    water_l: float
+    water_per_bag_l: float
+    primer_l: float | None
+    cost: float | None = Field(description="bags of the expected use at price and labour")
+    mass_kg_per_m2: float = Field(description="wet, at the deepest place")
+
+
+class BatchPart(Part):
+    """One batch at its place."""
+
+    number: int
+    place: Place
+    volume_l: float
+    bags: int
+    start_min: float
+
+
+class PourPart(Part):
+    """The day of the pour."""
+
+    batches: list[BatchPart]
+    mixers: int
+    edge_age_min: float | None
+    bays: int | None
+
+
+class PinPart(Part):
+    """A depth pin."""
+
+    name: str
+    place: Place
+    along_across_m: tuple[float, float] | None
+    staff_mm: float | None
+    z_m: float
+    depth_mm: float
+
+
+class Common(Part):
+    """What every result begins with."""
+
+    schema_: str = Field(alias="schema")
+    version: str
+    title: str
+    inputs: list[InputPart]
+    assumptions: list[str]
+    warnings: list[WarningPart]
+    floor: FloorPart
+
+
+class SurveyResult(Common):
+    """``pourdatum survey``."""
+
+    schema_: Literal["pourdatum.survey/1"] = Field(alias="schema")
+    flatness: list[FlatnessPart]
+
+
+class PlanResult(Common):
+    """``pourdatum plan``."""
+
+    schema_: Literal["pourdatum.plan/1"] = Field(alias="schema")
+    buildable: bool
+    obstacles: list[str] = Field(description="why it is not buildable as it stands")
+    datum: DatumPart
+    fill: FillPart
+    grind: GrindPart
+    material: MaterialPart
+    pour: PourPart
+    pins: list[PinPart]
+
+
+MODELS: Final[dict[str, type[Common]]] = {"survey": SurveyResult, "plan": PlanResult}
+
+
+def result_schema(command: str) -> dict[str, Any]:
+    """JSON Schema of a command's ``result.json``, from the models that write it.
+
+    Raises
+    ------
+    JobError
+        If the command writes no result.
+
+    Examples
+    --------
+    >>> "fill" in result_schema("plan")["required"]
+    True
+    """
+    if command not in MODELS:
+        raise JobError(
+            f"there is no schema for '{command}'", where="schema",
+            hint=f"use one of {', '.join(MODELS)}", id="schema",
+        )  # fmt: skip
+    schema = MODELS[command].model_json_schema(by_alias=True, mode="serialization")
+    return {"$schema": "https://json-schema.org/draft/2020-12/schema", **schema}

@@ -1,0 +1,153 @@
+"""A scan that is not loaded: a tuple of picklable references to pieces of files.
+
+A reference is opened where it is read, in this process or in a worker, never
+kept as a handle. What leaves it are **lattice points**: int64 counts of 0.01 mm
+from the campaign's origin, z up, in metres after the file's unit and axes are
+undone. Everything downstream sums integers, so that the result has the same bits
+for any chunk size, order and number of workers.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from typing import Any, Final, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+LATTICE_M: Final = 1e-5
+"""Step of the lattice on which every coordinate of a campaign lies [m]."""
+
+UpAxis = Literal["x", "y", "z", "-x", "-y", "-z"]
+
+# Rows are (plan x, plan y, up) as combinations of the file's axes; right-handed.
+_AXES: Final[dict[str, tuple[tuple[int, int], tuple[int, int], tuple[int, int]]]] = {
+    "z": ((0, 1), (1, 1), (2, 1)),
+    "-z": ((0, 1), (1, -1), (2, -1)),
+    "y": ((0, 1), (2, -1), (1, 1)),
+    "-y": ((0, 1), (2, 1), (1, -1)),
+    "x": ((1, 1), (2, 1), (0, 1)),
+    "-x": ((1, 1), (2, -1), (0, -1)),
+}
+
+
+@dataclass(frozen=True)
+class Frame:
+    """How a file's coordinates become the campaign's.
+
+    Attributes
+    ----------
+    unit_m : float
+        Metres in one unit of the file's plan coordinates.
+    up : str
+        File axis that points upwards; plan axes follow: (x, y) for z up,
+        (x, -z) for y up, (y, z) for x up.
+    origin_m : tuple of 3 floats
+        Plan x, plan y and level of the campaign's local origin [m].
+    height_unit_m : float, optional
+        Metres in one unit of the file's heights, where that differs.
+    """
+
+    unit_m: float = 1.0
+    up: UpAxis = "z"
+    origin_m: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    height_unit_m: float | None = None
+
+    def to_metres(self, raw: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Raw file coordinates (n, 3) as plan x, plan y, level [m], origin kept.
+
+        Examples
+        --------
+        >>> Frame(unit_m=0.001, up="y").to_metres(np.array([[1000.0, 20.0, 3000.0]]))
+        array([[ 1.  , -3.  ,  0.02]])
+        """
+        height = self.unit_m if self.height_unit_m is None else self.height_unit_m
+        out = np.empty_like(raw, dtype=np.float64)
+        for row, (axis, sign) in enumerate(_AXES[self.up]):
+            np.multiply(raw[:, axis], sign * (height if row == 2 else self.unit_m), out=out[:, row])
+        return out
+
+    def to_lattice(self, raw: NDArray[np.float64]) -> NDArray[np.int64]:
+        """Raw file coordinates (n, 3) as int64 lattice points (n, 3) from the origin."""
+        local = self.to_metres(raw)
+        local -= np.asarray(self.origin_m)
+        local /= LATTICE_M
+        return np.rint(local, out=local).astype(np.int64)
+
+
+Reader = Callable[[str, int, int, Any], NDArray[np.float64]]
+"""A module-level function (path, start, count, details) -> raw coordinates (n, 3) float64.
+
+It drops what is no measurement (NaN, withheld, no return), and raises
+``ScanError`` where the file holds less than was promised.
+"""
+
+
+@dataclass(frozen=True)
+class ChunkRef:
+    """A piece of a file: ``count`` records from ``start``, and how to read them."""
+
+    path: str
+    start: int
+    count: int
+    reader: Reader
+    frame: Frame
+    details: Any = None
+
+    def load(self) -> NDArray[np.int64]:
+        """Lattice points (n, 3), n at most ``count``."""
+        return self.frame.to_lattice(self.reader(self.path, self.start, self.count, self.details))
+
+
+@dataclass(frozen=True)
+class Station:
+    """One set-up of the instrument, or one file where set-ups are not told apart."""
+
+    name: str
+    chunks: tuple[ChunkRef, ...]
+    place_m: tuple[float, float, float] | None = None
+    """Where the instrument stood (plan x, plan y, level, without the origin), if the file says."""
+
+
+@dataclass(frozen=True)
+class InputFile:
+    """What a file is, as ``result.json`` lists it."""
+
+    file: str
+    sha256: str
+    points: int
+    format: str
+    units: str
+    up: str
+
+
+@dataclass(frozen=True)
+class Scan:
+    """One campaign: its files, its stations, its frame. No point is loaded."""
+
+    inputs: tuple[InputFile, ...]
+    stations: tuple[Station, ...]
+    frame: Frame
+    low_m: tuple[float, float, float]
+    """Least plan x, plan y, level of any point [m], local (origin subtracted)."""
+    high_m: tuple[float, float, float]
+    step_m: float = 0.0
+    """Coarsest step in which a file stores its heights [m]; 0 where finer than the lattice."""
+    assumptions: tuple[str, ...] = ()
+    warnings: tuple[tuple[str, str], ...] = ()
+
+    @property
+    def origin_m(self) -> tuple[float, float, float]:
+        """Local origin: plan x, plan y, level in the scan's own coordinates [m]."""
+        return self.frame.origin_m
+
+    @property
+    def points(self) -> int:
+        """Number of points in all files."""
+        return sum(item.points for item in self.inputs)
+
+    def chunks(self) -> Iterator[ChunkRef]:
+        """Every chunk of every station, in order."""
+        for station in self.stations:
+            yield from station.chunks

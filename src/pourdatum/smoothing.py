@@ -1,0 +1,118 @@
+"""From cell means to the floor's heights: the widest fit that does not flatten.
+
+A narrow fit is noisy, a wide one flattens humps. At each node fits of growing width
+are blended: where a wider one differs from the narrower ones by no more than their
+noise it takes over, where it differs by more it keeps only the share that noise
+explains (comparing bandwidths follows Lepski, Theory Probab. Appl. 35, 1991; the
+share is that of James and Stein, 1961; both from memory). For given shares the blend
+is linear in the cell values, so its standard error is known and the same smoother
+can be run on simulated noise.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pourdatum.localfit import LocalFit, local_fit
+
+Array = NDArray[np.float64]
+
+WIDTHS_M: Final = (0.035, 0.05, 0.075, 0.11, 0.16)
+"""Standard deviations of the Gaussian weights tried [m]."""
+_LEAST_SCATTER: Final = 8.0
+"""Effective points below which a fit is too poor to start from."""
+
+
+@dataclass(frozen=True, eq=False)
+class Smoother:
+    """A blend of local fits, node by node.
+
+    Attributes
+    ----------
+    fits : tuple of LocalFit
+        From narrow to wide.
+    shares : (k, ny, nx) array
+        Weight of each fit at each node; they add to one where supported.
+    standard_error_m : (ny, nx) array
+        Standard error of the blended height from point noise [m]; inf without support.
+    """
+
+    fits: tuple[LocalFit, ...]
+    shares: Array
+    standard_error_m: Array
+
+    def height(self, value: Array) -> Array:
+        """Blended heights of given cell values; NaN without support."""
+        out = np.zeros_like(value)
+        for fit, share in zip(self.fits, self.shares, strict=True):
+            out += np.where(share > 0, share * np.nan_to_num(fit.height(value)), 0.0)
+        return np.where(np.isfinite(self.standard_error_m), out, np.nan)
+
+
+def smoother_for(count: Array, value: Array, noise_m: Array, cell_m: float) -> Smoother:
+    """The blend of fits that suits a floor.
+
+    Parameters
+    ----------
+    count : (ny, nx) array
+        Floor points in each cell.
+    value : (ny, nx) array
+        Their mean height at the cell's centre [m].
+    noise_m : (ny, nx) array
+        Standard deviation of one point around each cell [m].
+    cell_m : float
+        Side of a cell [m].
+    """
+    widths = sorted({max(width / cell_m, 1.3) for width in WIDTHS_M})
+    fits = tuple(local_fit(count, width) for width in widths)
+    heights = [fit.height(value) for fit in fits]
+    errors = [np.sqrt(fit.variance) * noise_m for fit in fits]
+    shares = np.zeros((len(fits), *count.shape))
+    # The narrowest fit with enough points to speak for itself starts.
+    started = np.zeros(count.shape, bool)
+    trusted = np.zeros(count.shape)
+    for k, fit in enumerate(fits):
+        sound = fit.variance <= 1.0 / _LEAST_SCATTER
+        starts = sound & ~started
+        shares[k][starts] = 1.0
+        trusted[starts] = 1.0
+        follows = sound & started
+        if not follows.any():
+            started |= starts
+            continue
+        strain = np.zeros(count.shape)
+        for j in range(k):
+            both = follows & np.isfinite(errors[j])
+            # The wider fit holds the narrower one's points, so their difference varies by
+            # about the difference of their variances.
+            wide = np.where(both, errors[k], 0.0)
+            gap = np.maximum(np.where(both, errors[j], 1.0) ** 2 - 0.9 * wide**2, 1e-12)
+            square = np.where(both, (heights[k] - heights[j]) ** 2 / gap, 1.0)
+            strain = np.maximum(strain, _around(square, both, widths[k]))
+        # The share that the wider fit deserves when its bias is what the noise leaves unexplained.
+        wider = 1.0 / np.maximum(strain, 1.0)
+        wider = np.where(follows, np.minimum(wider, trusted), 0.0)
+        for j in range(k):
+            shares[j] *= 1.0 - wider
+        shares[k] += wider
+        trusted = np.where(follows, wider, trusted)
+        started |= starts
+    error = sum(
+        (share * np.nan_to_num(own, posinf=0.0) for share, own in zip(shares, errors, strict=True)),
+        np.zeros(count.shape),
+    )
+    error = np.where(shares.sum(axis=0) > 0.5, error, np.inf)
+    return Smoother(fits, shares, error)
+
+
+def _around(square: Array, known: NDArray[np.bool_], width: float) -> Array:
+    """Mean of squared strains over the neighbourhood: one in noise alone."""
+    from scipy.ndimage import gaussian_filter
+
+    total = gaussian_filter(np.where(known, square, 0.0), 0.7 * width)
+    share = gaussian_filter(known.astype(np.float64), 0.7 * width)
+    return np.where(share > 1e-3, total / np.maximum(share, 1e-3), 1.0)

@@ -1,0 +1,293 @@
+"""Floor points become heights with standard errors per cell, and apart, what all share.
+
+Within the reach of the points a height is the blended local quadratic of
+``smoothing``. Under things and in shade it is inferred from wider fits around,
+with the curvature of the floor itself as the measure of how far that may err.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pourdatum.bare import BareFloor, bare_floor
+from pourdatum.cells import gather_cells
+from pourdatum.chunks import PointStore, Progress, silent
+from pourdatum.floor import Floor
+from pourdatum.grid import Grid
+from pourdatum.localfit import local_fit
+from pourdatum.scan import Scan
+from pourdatum.smoothing import Smoother, smoother_for
+from pourdatum.uncertainty import SENSORS, SensorKind, SharedError, sensor_from_noise
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+Array = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+_WIDER_M: Final = ((2, 0.2), (2, 0.4), (1, 0.5), (1, 1.0))
+"""Order and width of the fits that carry the floor on under things."""
+_COARSE: Final = 4
+"""Cells a side that the wide fits take as one."""
+_WORST_NOISE: Final = 0.9
+"""Standard error, in noises of one point, beyond which a fit is not taken as seen floor."""
+_LEAST_NIB_M: Final = 0.002
+_WIDEST_NIB_M: Final = 0.1
+
+
+@dataclass(frozen=True)
+class Nib:
+    """A small solid spot that stands out of the floor, to be chipped off.
+
+    Attributes
+    ----------
+    place_m : tuple
+        Its middle, local plan [m].
+    height_m : float
+        Above the floor around it [m].
+    width_m : float
+        Across [m].
+    """
+
+    place_m: tuple[float, float]
+    height_m: float
+    width_m: float
+
+
+@dataclass(frozen=True, eq=False)
+class Surface:
+    """Heights of a floor on a grid.
+
+    Attributes
+    ----------
+    grid : Grid
+    height_m : (ny, nx) array
+        Level, local (add ``origin_m[2]`` for the scan's own vertical); finite
+        over the outline and two cells around it.
+    standard_error_m : (ny, nx) array
+        What each height may err by itself, without what all share.
+    count : (ny, nx) array
+        Floor points in the cell.
+    measured, inferred : (ny, nx) bool array
+        Cell centres inside the outline, seen or hidden.
+    shared : SharedError
+        Tilt, warp and datum, the same for all cells.
+    floor : Floor
+    origin_m : tuple of 3 floats
+    nibs : tuple of Nib
+    measured_m2, inferred_m2 : float
+        They add up to the area of the outline.
+    smoother : Smoother
+        From cell means to heights; runs on simulated noise as well.
+    noise_m : (ny, nx) array
+        Standard deviation of one point around each cell [m].
+    """
+
+    grid: Grid
+    height_m: Array
+    standard_error_m: Array
+    count: Array
+    measured: Mask
+    inferred: Mask
+    shared: SharedError
+    floor: Floor
+    origin_m: tuple[float, float, float]
+    nibs: tuple[Nib, ...]
+    measured_m2: float
+    inferred_m2: float
+    smoother: Smoother
+    noise_m: Array
+
+    def to_dataset(self) -> xr.Dataset:
+        """The surface as a labelled grid with CF attributes."""
+        from pourdatum.labelled import surface_dataset
+
+        return surface_dataset(self)
+
+
+def make_surface(
+    scan: Scan,
+    floor: Floor,
+    move: Any = None,
+    *,
+    sensor: SensorKind | None = None,
+    progress: Progress = silent,
+) -> Surface:
+    """Heights of the floor, on the floor's grid.
+
+    Parameters
+    ----------
+    scan : Scan
+        The scan in which the floor was found, or a later one in the same frame.
+    floor : Floor
+    move : None
+        Reserved for the frame of a later scan.
+    sensor : str, optional
+        Whose shared errors to start from; default by the noise of the points.
+    progress : callable, optional
+
+    Returns
+    -------
+    Surface
+    """
+    import shapely
+
+    bare = floor.bare
+    if scan is not floor.scan:
+        bare = bare_floor(
+            gather_cells(PointStore(scan), floor.level, floor.cell_m, progress, floor.grid)
+        )
+    grid = floor.grid
+    smoother = smoother_for(bare.count, bare.height_m, bare.local_noise_m, grid.cell_m)
+    fitted = smoother.height(bare.height_m)
+    height, error = _carry_on(bare, fitted, smoother.standard_error_m)
+    x, y = grid.mesh()
+    inside = shapely.contains_xy(floor.outline, x, y)
+    seen = floor.seen & np.isfinite(smoother.standard_error_m) & ~_hidden(floor, bare)
+    measured, inferred = inside & seen, inside & ~seen
+    share = inferred.sum() / max(inside.sum(), 1)
+    kind = sensor or sensor_from_noise(floor.noise_m)
+    return Surface(
+        grid=grid,
+        height_m=height,
+        standard_error_m=error,
+        count=bare.count,
+        measured=measured,
+        inferred=inferred,
+        shared=SENSORS[kind],
+        floor=floor,
+        origin_m=scan.origin_m,
+        nibs=_nibs(bare, height, inside),
+        measured_m2=floor.area_m2 * (1 - share),
+        inferred_m2=floor.area_m2 * share,
+        smoother=smoother,
+        noise_m=bare.local_noise_m,
+    )
+
+
+def _hidden(floor: Floor, bare: BareFloor) -> Mask:
+    """Cells that things cover and in which no floor was seen."""
+    from scipy.ndimage import binary_opening
+
+    hidden: Mask = binary_opening(~floor.seen | ((bare.count == 0) & bare.occupied), np.ones((3, 3)))
+    return hidden
+
+
+def _carry_on(bare: BareFloor, height: Array, error: Array) -> tuple[Array, Array]:
+    """Heights and errors where the floor was not seen, from ever wider fits.
+
+    A fit over a hole of width ``w`` errs by about ``k w**2 / 8``, with ``k`` the
+    floor's own curvature; that is added to the error of the points' noise. The wide
+    fits run on cells of four by four, for they know nothing finer.
+    """
+    from scipy.ndimage import distance_transform_edt
+
+    grid = bare.cells.grid
+    missing = ~np.isfinite(error) | (error > _WORST_NOISE * bare.local_noise_m)
+    out, out_error = np.where(missing, np.nan, height), np.where(missing, np.inf, error)
+    away = distance_transform_edt(bare.count == 0) * grid.cell_m
+    bend = _curvature(out, grid.cell_m)
+    count, value = _coarser(bare.count, bare.height_m, _COARSE)
+    for order, width_m in _WIDER_M:
+        open_ = ~np.isfinite(out_error) & (away < 2.2 * width_m)
+        if not open_.any():
+            continue
+        width = max(width_m / (grid.cell_m * _COARSE), 1.5)
+        fit = local_fit(count, width, order, least_weight=30.0)
+        row, col = np.nonzero(open_)
+        wide, variance = _between(row, col, fit.height(value), fit.variance)
+        take = variance < 1 / 15.0
+        row, col = row[take], col[take]
+        out[row, col] = wide[take]
+        doubt = bend * np.maximum(away[row, col], width_m if order == 1 else 0.0) ** 2 / 2
+        own = np.sqrt(variance[take]) * bare.local_noise_m[row, col]
+        out_error[row, col] = np.hypot(own, doubt)
+    left = ~np.isfinite(out_error)
+    if left.any():
+        row, col = distance_transform_edt(left, return_distances=False, return_indices=True)
+        out[left] = out[row, col][left]
+        out_error[left] = np.hypot(out_error[row, col], bend * away**2 + 0.002)[left]
+    return out, out_error
+
+
+def _coarser(count: Array, value: Array, factor: int) -> tuple[Array, Array]:
+    """Counts and count-weighted means of blocks of ``factor`` by ``factor`` cells."""
+    pad = [(0, -size % factor) for size in count.shape]
+    shape = tuple((size + extra[1]) // factor for size, extra in zip(count.shape, pad, strict=True))
+
+    def blocks(field: Array) -> Array:
+        padded = np.pad(field, pad)
+        return padded.reshape(shape[0], factor, shape[1], factor).sum(axis=(1, 3))
+
+    total = blocks(count)
+    return total, blocks(count * value) / np.maximum(total, 1.0)
+
+
+def _between(
+    row: NDArray[np.int64], col: NDArray[np.int64], height: Array, variance: Array
+) -> tuple[Array, Array]:
+    """Heights and variances of a coarse fit at fine cells: bilinear, all four corners sound."""
+    v = (row - 0.5 * (_COARSE - 1)) / _COARSE
+    u = (col - 0.5 * (_COARSE - 1)) / _COARSE
+    j = np.clip(np.floor(v).astype(np.int64), 0, height.shape[0] - 2)
+    i = np.clip(np.floor(u).astype(np.int64), 0, height.shape[1] - 2)
+    v, u = np.clip(v - j, 0, 1), np.clip(u - i, 0, 1)
+    total = np.zeros(row.size)
+    worst = np.zeros(row.size)
+    for dj, di, share in ((0, 0, (1 - v) * (1 - u)), (0, 1, (1 - v) * u), (1, 0, v * (1 - u)), (1, 1, v * u)):
+        total += share * np.nan_to_num(height[j + dj, i + di])
+        worst = np.maximum(worst, np.where(share > 1e-9, variance[j + dj, i + di], 0.0))
+    return total, worst
+
+
+def _curvature(height: Array, cell_m: float) -> float:
+    """Usual curvature of the floor over half a metre [1/m], between its 25 and 75 %."""
+    step = max(int(round(0.5 / cell_m)), 1)
+    second = [
+        (height[2 * step :, :] - 2 * height[step:-step, :] + height[: -2 * step, :]).ravel(),
+        (height[:, 2 * step :] - 2 * height[:, step:-step] + height[:, : -2 * step]).ravel(),
+    ]
+    values = np.abs(np.concatenate(second))
+    values = values[np.isfinite(values)]
+    return float(np.quantile(values, 0.6)) / (step * cell_m) ** 2 if values.size else 0.004
+
+
+def _nibs(bare: BareFloor, height: Array, inside: Mask) -> tuple[Nib, ...]:
+    """Small groups of points that stand above the floor by more than its noise."""
+    from scipy.ndimage import label
+
+    cells = bare.cells
+    grid = cells.grid
+    band = cells.band
+    over = band.z_m - height.ravel()[band.cell]
+    least = max(4.0 * bare.noise_m, _LEAST_NIB_M)
+    high = np.isfinite(over) & (over > least) & (band.height_m < 0.07)
+    standing = cells.total(band, high)
+    spot = (standing >= 3) & inside & (standing >= 0.15 * np.maximum(bare.count + standing, 1))
+    groups, count = label(spot, np.ones((3, 3)))
+    found = []
+    for k in range(1, count + 1):
+        row, col = np.nonzero(groups == k)
+        width = (max(np.ptp(row), np.ptp(col)) + 1) * grid.cell_m
+        if width > _WIDEST_NIB_M + grid.cell_m or _stands_by_thing(bare, row, col):
+            continue
+        pick = high & (groups.ravel()[band.cell] == k)
+        order = np.argsort(over[pick])
+        shares = np.cumsum(band.count[pick][order]) / band.count[pick].sum()
+        top = float(np.interp(0.9, shares, over[pick][order]))
+        place = tuple(
+            float(np.average(axis[pick], weights=band.count[pick])) for axis in (band.x_m, band.y_m)
+        )
+        found.append(Nib((place[0], place[1]), top, float(width)))
+    return tuple(sorted(found, key=lambda nib: -nib.height_m))
+
+
+def _stands_by_thing(bare: BareFloor, row: NDArray[np.int64], col: NDArray[np.int64]) -> bool:
+    """Whether a spot is the foot of a wall or thing: something taller stands in or beside it."""
+    r0, r1 = max(row.min() - 1, 0), row.max() + 2
+    c0, c1 = max(col.min() - 1, 0), col.max() + 2
+    return bool(bare.occupied[r0:r1, c0:c1].any())

@@ -1,0 +1,490 @@
+"""What people look at: the maps and the page of a finished result."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import io
+import os
+import re
+import subprocess
+import sys
+from dataclasses import replace
+from html.parser import HTMLParser
+from pathlib import Path
+
+import numpy as np
+import pytest
+import shapely
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from PIL import Image
+
+from finished import HUMPS, ORIGIN_M, SHEET, make_plan, make_survey
+from pourdatum.grid import Grid
+from pourdatum.outcome import Warned
+from pourdatum.report import contours, stylesheet, words
+from pourdatum.report.labels import Box, Taken
+from pourdatum.report.layout import DPI, WIDTH_IN, colour_scale, lay_out
+from pourdatum.report.page import write_page
+from pourdatum.report.picture import depth_view, draw_depth, draw_levels, levels_view
+from pourdatum.report.style import SOLID, colour_map, palette, tones
+
+HOSTILE = (
+    "</title></style><script>alert(1)</script><img src=x onerror=alert(2)>\" ' & \u202e\x00\x07"
+)
+
+
+@pytest.fixture(scope="module")
+def plan():
+    """A finished plan."""
+    return make_plan()
+
+
+@pytest.fixture(scope="module")
+def depth_png(plan):
+    """Its depth map."""
+    held = io.BytesIO()
+    draw_depth(plan, held)
+    return held.getvalue()
+
+
+def luminance(rgb):
+    """Relative luminance of sRGB (IEC 61966-2-1), what a grey print keeps of a colour."""
+    linear = np.where(rgb <= 0.04045, rgb / 12.92, ((rgb + 0.055) / 1.055) ** 2.4)
+    return linear @ np.array([0.2126, 0.7152, 0.0722])
+
+
+def page_of(outcome, tmp_path, name="report.html"):
+    """The written page as text."""
+    write_page(outcome, tmp_path / name)
+    return (tmp_path / name).read_text("utf-8")
+
+
+class Seen(HTMLParser):
+    """Every tag, attribute and text of a page."""
+
+    def __init__(self, page):
+        super().__init__()
+        self.tags, self.attributes, self.text = [], [], []
+        self.feed(page)
+        self.words = " ".join("".join(self.text).split())
+
+    def handle_starttag(self, tag, attrs):
+        """Note a tag."""
+        self.tags.append(tag)
+        self.attributes += [(tag, *attr) for attr in attrs]
+
+    def handle_data(self, data):
+        """Note a text."""
+        self.text.append(data)
+
+
+# -- colours ------------------------------------------------------------------------------
+
+
+def test_depth_darkens_all_the_way():
+    """Deeper is darker at every step, so the order survives a black-and-white print."""
+    assert (np.diff(luminance(tones("depth"))) < 0.0).all()
+
+
+def test_level_ramp_is_neutral_at_zero():
+    """The mean level has the lightest tone, near grey; both ends are dark and differ in hue."""
+    shades = tones("level", 121)
+    assert np.ptp(shades[60]) < 0.06
+    assert luminance(shades).argmax() == 60
+    low, high = shades[0], shades[-1]
+    # Blue against orange: the blue-yellow axis is what the common colour blindnesses keep.
+    assert low[2] > low[0] + 0.2
+    assert high[0] > high[2] + 0.2
+
+
+def test_palette_holds_every_tone_of_the_map():
+    """Packing a picture into 256 colours changes no tone of the ramp."""
+    for ramp in ("depth", "level"):
+        inks = palette(ramp)
+        assert len(inks) <= 256
+        packed = {tuple(ink) for ink in inks}
+        drawn = np.rint(colour_map(ramp)(np.arange(colour_map(ramp).N))[:, :3] * 255)
+        assert {tuple(tone) for tone in drawn.astype(int)} <= packed
+
+
+# -- contours and labels -------------------------------------------------------------------
+
+
+@given(st.floats(-50, 50), st.floats(0.05, 200), st.integers(2, 9))
+def test_contour_steps_are_few_and_round(low, span, most):
+    """The interval is 1, 2 or 5 times a power of ten and gives no more steps than asked."""
+    step = contours.interval(low, low + span, most)
+    digits = f"{step:.0e}"[0]
+    assert digits in "125"
+    assert span / step <= most * (1 + 1e-6)
+
+
+def test_contour_of_a_ramp_is_its_line():
+    """On z = x the contour of 1.3 is the line x = 1.3, cut by the outline."""
+    grid = Grid(-0.1, -0.1, 0.1, 33, 43)
+    x, _ = grid.mesh()
+    lines = contours.trace(grid, x, 1.3, shapely.box(0, 0, 4, 3), 0.1)
+    assert len(lines) == 1
+    np.testing.assert_allclose(lines[0][:, 0], 1.3, atol=1e-12)
+    assert np.ptp(lines[0][:, 1]) == pytest.approx(3.0)
+
+
+def test_hatched_area_of_a_ramp_is_exact():
+    """On z = x over 4 by 3 m, the part between 1 and 2.5 has 4.5 m², however cells lie."""
+    grid = Grid(-0.13, -0.17, 0.1, 36, 46)
+    x, _ = grid.mesh()
+    area = contours.between(grid, x, 1.0, 2.5, shapely.box(0, 0, 4, 3))
+    assert area.area == pytest.approx(4.5, abs=1e-9)
+
+
+def test_calm_copy_keeps_a_plane_and_a_level():
+    """Smoothing for the lines alone neither tilts nor lifts: a plane inside stays a plane."""
+    grid = Grid(0.0, 0.0, 0.1, 40, 50)
+    x, y = grid.mesh()
+    value = 7.0 + 0.3 * x - 0.2 * y
+    calm = contours.smoothed(grid, value, 0.2)
+    inner = np.s_[7:-7, 7:-7]
+    np.testing.assert_allclose(calm[inner], value[inner], atol=1e-9)
+
+
+def test_thinning_keeps_the_mean():
+    """Blocks of cells keep the total over the floor, gaps left out."""
+    grid = Grid(0.0, 0.0, 0.1, 480, 300)
+    value = np.random.default_rng(1).normal(size=grid.shape)
+    coarse, mean = contours.thinned(grid, value)
+    assert max(coarse.shape) <= contours.MOST_CELLS
+    assert mean.mean() == pytest.approx(value.mean(), abs=1e-12)
+    assert coarse.x_m[0] == pytest.approx(0.05)
+
+
+@settings(max_examples=50)
+@given(st.lists(st.tuples(st.floats(0, 400), st.floats(0, 300)), min_size=1, max_size=40))
+def test_labels_never_cover_each_other(places):
+    """Whatever the places, labels lie in the frame and share no area."""
+    taken = Taken(Box(0, 0, 400, 300))
+    for x, y in places:
+        taken.beside(x, y, 8, 60, 16, (1.0, 2.0))
+    for number, box in enumerate(taken.boxes):
+        assert taken.frame.holds(box)
+        assert not any(box.meets(other) for other in taken.boxes[:number])
+
+
+# -- pictures ------------------------------------------------------------------------------
+
+
+def test_depth_map_opens_and_is_sharp(depth_png):
+    """The PNG has the size of the sheet at 200 dots per inch, and a map's worth of colours."""
+    with Image.open(io.BytesIO(depth_png)) as image:
+        assert image.format == "PNG"
+        assert image.width == round(WIDTH_IN * DPI)
+        assert image.height > image.width
+        assert image.info["dpi"][0] == pytest.approx(DPI, abs=0.1)
+        assert len(np.unique(np.asarray(image))) > 80
+
+
+def pixel_at(png, view, place_m):
+    """Colour of the picture at a local place."""
+    layout = lay_out(view)
+    x, y = layout.px(place_m)
+    left, top, _, tall = layout.map_in
+    with Image.open(io.BytesIO(png)) as image:
+        rgb = image.convert("RGB").getpixel((round(left * DPI + x), round((top + tall) * DPI - y)))
+    return np.array(rgb) / 255.0
+
+
+def test_map_shows_the_depth_at_its_place(plan, depth_png):
+    """At three plain places the tone is that of the depth there; outside it is paper."""
+    view = depth_view(plan)
+    scale = colour_scale(view)
+    ramp = colour_map("depth")
+    for place in ((4.55, 2.4), (3.3, 0.8), (7.0, 3.2)):
+        row, col = plan.surface.grid.cell_of(*np.array([place]).T)
+        depth_mm = 1000 * plan.depth_m[row[0], col[0]]
+        expected = np.array(ramp((depth_mm - scale.low) / (scale.high - scale.low)))[:3]
+        np.testing.assert_allclose(pixel_at(depth_png, view, place), expected, atol=0.02)
+    np.testing.assert_array_equal(pixel_at(depth_png, view, (6.5, 4.7)), 1.0)
+
+
+def test_column_is_solid(plan, depth_png):
+    """A column is drawn in the grey of what is not floor."""
+    grey = np.array([int(SOLID[k : k + 2], 16) for k in (1, 3, 5)]) / 255
+    shown = pixel_at(depth_png, depth_view(plan), (5.95, 2.35))
+    np.testing.assert_allclose(shown, grey, atol=0.01)
+
+
+def test_pictures_are_the_same_bytes_each_time(plan, depth_png, tmp_path):
+    """The same result gives the same file, drawn to a path or to a stream."""
+    draw_depth(plan, tmp_path / "depth.png")
+    assert (tmp_path / "depth.png").read_bytes() == depth_png
+    draw_levels(plan.survey, tmp_path / "a.png")
+    draw_levels(plan.survey, tmp_path / "b.png")
+    assert (tmp_path / "a.png").read_bytes() == (tmp_path / "b.png").read_bytes()
+
+
+def test_map_of_levels_is_about_the_mean():
+    """Its scale is even about zero, and its values are heights above the mean."""
+    survey = make_survey()
+    view = levels_view(survey)
+    scale = colour_scale(view)
+    assert scale.low == -scale.high
+    inside = survey.surface.measured | survey.surface.inferred
+    assert np.nanmean(view.value_m[inside]) == pytest.approx(0.0, abs=1e-12)
+
+
+def test_what_is_out_of_range_is_hatched_with_its_area(plan):
+    """Too deep is drawn where the depth passes the sheet's greatest: as much as was computed."""
+    (deep,) = [area for area in depth_view(plan).areas if area.kind == "deep"]
+    assert plan.volume.deep_m2 > 1.0
+    assert deep.shape.area == pytest.approx(plan.volume.deep_m2, rel=0.03)
+    assert "more than 12 mm" in deep.key
+    fits = make_plan(sheet=replace(SHEET, depth_mm=(2.0, 40.0)))
+    assert not [area for area in depth_view(fits).areas if area.kind in ("thin", "deep")]
+
+
+def test_inferred_floor_is_drawn_as_such(plan):
+    """The hatched area is that of the inferred cells, and the key says they were not seen."""
+    (hidden,) = [area for area in depth_view(plan).areas if area.kind == "inferred"]
+    assert hidden.key == "not seen, inferred"
+    cells_m2 = plan.surface.inferred.sum() * plan.surface.grid.cell_m**2
+    assert cells_m2 > 0.7
+    assert hidden.shape.area == pytest.approx(cells_m2, rel=0.005)
+
+
+def test_foreign_title_is_drawn_letter_by_letter(tmp_path):
+    """Dollar signs are no formula, and letters that the type lacks become a clear mark."""
+    survey = make_survey(title="Räume $x^2$ \u5e8a " + "lang " * 80)
+    draw_levels(survey, tmp_path / "levels.png")
+    head = lay_out(levels_view(survey)).title
+    assert head[0].startswith("Räume $x^2$ ¤")
+    assert len(head) == 3
+    assert head[-1].endswith("…")
+
+
+@pytest.mark.parametrize("heights", [0.0, 5.0], ids=["flat", "pit"])
+def test_strange_floors_are_drawn(heights, tmp_path):
+    """A floor without any relief and one with a deep pit both give a picture."""
+
+    def floors(x, y):
+        return -heights * np.exp(-((x - 2.0) ** 2 + (y - 2.0) ** 2) / 0.01)
+
+    survey = make_survey(floors=floors, noise_m=0.0)
+    draw_levels(survey, tmp_path / "levels.png")
+    draw_depth(make_plan(survey), tmp_path / "depth.png")
+    for name in ("levels.png", "depth.png"):
+        with Image.open(tmp_path / name) as image:
+            assert image.width == round(WIDTH_IN * DPI)
+
+
+def test_no_window_library_is_loaded(tmp_path):
+    """Drawing loads neither pyplot nor the user's own settings, and needs no HOME."""
+    home = tmp_path / "home"
+    home.write_text("a file, so that nothing can be made below it")
+    code = (
+        "import sys; sys.path.insert(0, 'tests')\n"
+        "from finished import make_survey\n"
+        "from pourdatum.report.picture import draw_levels\n"
+        f"draw_levels(make_survey(), {str(tmp_path / 'levels.png')!r})\n"
+        "import os; print('matplotlib.pyplot' in sys.modules, os.environ.get('MPLCONFIGDIR'))\n"
+    )
+    root = Path(__file__).parent.parent
+    gone = ("MPLCONFIGDIR", "XDG_CONFIG_HOME", "XDG_CACHE_HOME")
+    env = {key: value for key, value in os.environ.items() if key not in gone}
+    env |= {"HOME": str(home), "TMPDIR": str(tmp_path), "PYTHONPATH": str(root / "src")}
+    done = subprocess.run(
+        [sys.executable, "-c", code], cwd=root, env=env, capture_output=True, text=True, check=True
+    )
+    loaded, folder = done.stdout.split()
+    assert loaded == "False"
+    assert Path(folder).parent == tmp_path
+    assert done.stderr == ""
+
+
+# -- the page ------------------------------------------------------------------------------
+
+
+def test_page_answers_what_the_contractor_asks(plan, tmp_path):
+    """Litres with their interval, bags, water, depths, datum, humps and openings stand in it."""
+    text = Seen(page_of(plan, tmp_path)).words
+    litres = 1000 * plan.volume.volume_m3
+    assert f"To fill{litres:.0f} l" in text
+    low, high = (1000 * v for v in plan.volume_interval_m3)
+    assert f"{low:.0f} to {high:.0f} l (95 %)" in text
+    assert f"Bags to buy{plan.order.bags_to_buy}of 20 kg" in text
+    assert f"expected use {plan.order.bags} (" in text
+    assert f"Water{plan.order.water_l:.0f} l4.4 ± 0.1 l (4.4 kg on a scale)" in text
+    assert f"Depth2.0 to {1000 * plan.volume.max_depth_m:.1f} mm" in text
+    assert f"Datum{plan.datum.plane.z0_m + ORIGIN_M[2]:.4f} m" in text
+    assert "high point at x, y = 102.00, 254.20 m" in text
+    assert "lies 2 mm above the floor there" in text
+    for x, y, high_m, _ in HUMPS:
+        assert f"{x + 100:.2f}, {y + 250:.2f}{1000 * high_m:.1f} mm" in text
+    assert "102.60, 251.90150 mm40 mm" in text
+    assert "0.88 m² inferred" in text
+    assert f"sha256 {'ab' * 32}" in text
+
+
+def test_stop_reaches_above_the_pour(plan, tmp_path):
+    """A stop is higher than the deepest fill at its opening by the 20 mm that the page states."""
+    text = Seen(page_of(plan, tmp_path)).words
+    x, y = plan.surface.grid.mesh()
+    near = (abs(x - 2.6) <= 0.225) & (abs(y - 1.9) <= 0.225)
+    near &= plan.surface.measured
+    stop_mm = 1000 * plan.depth_m[near].max() + 20
+    assert f"40 mm{stop_mm:.0f} mm" in text
+
+
+def test_cautions_travel_with_the_page(plan, tmp_path):
+    """What hurts people, and what comes before the page, is on it."""
+    text = Seen(page_of(plan, tmp_path)).words
+    assert "burn skin and eyes" in text
+    assert "silica dust" in text
+    assert "Paddle mixers catch hands" in text
+    assert "Bags are heavy lifts" in text
+    assert "an engineer's question" in text
+    assert "tested, not scanned" in text
+    assert "instructions, local codes and licensed practice come first" in text
+
+
+def test_missing_particulars_are_printed_as_not_given(plan, tmp_path):
+    """What the job did not say stands there as not given, and no price is made up."""
+    text = Seen(page_of(plan, tmp_path)).words
+    assert "Instrumenttripod scanner" in text
+    assert "Serialnot given" in text
+    assert "Cost" not in text
+    priced = replace(plan, order=replace(plan.order, price_per_bag=19.5, cost=1234.5))
+    assert "1 234.50 for" in Seen(page_of(priced, tmp_path)).words
+
+
+def test_obstacles_come_first(plan, tmp_path):
+    """A plan that cannot be poured says so before any figure."""
+    page = page_of(replace(plan, obstacles=("6.7 m² would be deeper than the 12 mm",)), tmp_path)
+    text = Seen(page).words
+    assert text.index("Not buildable as it stands") < text.index("To fill")
+    assert "6.7 m² would be deeper than the 12 mm" in text
+    assert "Buildable. Can be poured" in Seen(page_of(plan, tmp_path)).words
+
+
+def test_foreign_text_is_only_text(tmp_path):
+    """A script in title, file, sheet, notes or warnings is shown and never becomes markup."""
+    survey = make_survey(
+        title=f"A{HOSTILE}",
+        file=f"f{HOSTILE}\udcff.laz",
+        notes=((f"n{HOSTILE}", f"s{HOSTILE}"),),
+        warnings=(Warned("x", f"w{HOSTILE}"),),
+        assumptions=(f"a{HOSTILE}",),
+    )
+    plan = make_plan(survey, sheet=replace(SHEET, name=f"m{HOSTILE}", strength=HOSTILE))
+    for outcome in (survey, plan):
+        page = page_of(outcome, tmp_path)
+        seen = Seen(page)
+        assert "script" not in seen.tags
+        assert seen.tags.count("img") == 1
+        assert not [name for _, name, _ in seen.attributes if name.startswith("on")]
+        assert "A</title></style><script>alert(1)</script>" in seen.words
+        assert not re.search("[\x00-\x08\x0b-\x1f\u202a-\u202e\u2066-\u2069]", page)
+
+
+def test_page_loads_nothing_from_outside(plan, tmp_path):
+    """No address, no link, no script; the one picture stands in the page."""
+    for outcome in (plan, plan.survey):
+        page = page_of(outcome, tmp_path)
+        seen = Seen(page)
+        assert not set(seen.tags) & {"script", "link", "iframe", "object", "base", "form", "a"}
+        loads = [v for _, name, v in seen.attributes if name in ("src", "href", "srcset", "style")]
+        assert len(loads) == 1
+        assert loads[0].startswith("data:image/png;base64,")
+        rest = page.replace(loads[0], "")
+        assert not re.search(r"https?:|//|url\(|@import", rest)
+
+
+def test_policy_lets_in_only_the_pages_own_style(plan, tmp_path):
+    """The policy denies everything but pictures in the page and the style with this hash."""
+    page = page_of(plan, tmp_path)
+    style = re.search("<style>(.*?)</style>", page, re.S).group(1)
+    digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode()
+    contents = [value for tag, name, value in Seen(page).attributes if name == "content"]
+    (policy,) = [value for value in contents if "default-src" in value]
+    first, second, third = policy.split("; ")[:3]
+    assert first == "default-src 'none'"
+    assert second == f"style-src 'sha256-{digest}'"
+    assert third == "img-src data:"
+    assert page.index("Content-Security-Policy") < page.index("<style>")
+    assert policy == stylesheet.policy()
+
+
+def test_picture_in_the_page_is_the_map(plan, depth_png, tmp_path):
+    """The page holds the bytes of depth.png, with words for those who cannot see it."""
+    page = page_of(plan, tmp_path)
+    image = {name: value for tag, name, value in Seen(page).attributes if tag == "img"}
+    assert base64.b64decode(image["src"].partition(",")[2]) == depth_png
+    assert image["alt"].startswith("Plan of the floor coloured by depth of fill, 2.0 to ")
+
+
+def test_page_is_the_same_bytes_each_time_and_small(tmp_path):
+    """Two writes agree to the byte; with 200 000 noisy cells it stays under 700 kB."""
+    plan = make_plan(make_survey(cell_m=0.016, noise_m=0.0004))
+    assert plan.surface.grid.ny * plan.surface.grid.nx > 190_000
+    write_page(plan, tmp_path / "a.html")
+    write_page(plan, tmp_path / "b.html")
+    data = (tmp_path / "a.html").read_bytes()
+    assert data == (tmp_path / "b.html").read_bytes()
+    assert len(data) < 700_000
+
+
+def test_imperial_is_shown_when_asked(tmp_path):
+    """Gallons, inches, feet and pounds everywhere, and no metric unit beside them."""
+    plan = make_plan(make_survey(system="imperial"))
+    text = Seen(page_of(plan, tmp_path)).words
+    assert f"To fill{1000 * plan.volume.volume_m3 / 3.785411784:.1f} US gal" in text
+    assert f"{plan.volume.volume_m3 / 0.3048**3:.1f} ft³" in text
+    assert f"Datum{(plan.datum.plane.z0_m + 12.0) / 0.3048:.3f} ft" in text
+    assert f"{plan.volume.outline_m2 / 0.3048**2:.1f} ft²" in text
+    assert "of 44.1 lb" in text
+    said = text[: text.index("Scan files")].replace("mortar", "")
+    assert not re.search(r"\d (mm|m|m²|l|kg|°C)\b", said)
+    view = depth_view(plan)
+    assert view.system == "imperial"
+    assert colour_scale(view).high == pytest.approx(plan.volume.max_depth_m / 0.0254, abs=0.1)
+
+
+def test_survey_page_gives_levels_and_fall(tmp_path):
+    """Area, levels, range and fall with what is known of it stand in the page of a survey."""
+    survey = make_survey()
+    text = Seen(page_of(survey, tmp_path)).words
+    figures = survey.figures
+    assert f"Floor{figures.area_m2:.2f} m²" in text
+    assert f"From low to high{1000 * (figures.high_m - figures.low_m):.1f} mm" in text
+    assert f"Mean level{figures.mean_m + 12:.4f} m" in text
+    assert "Falls0.9 mm per mdownhill 302° clockwise from +yknown to 0.04 mm per m (95 %)" in text
+    assert "Bags to buy" not in text
+
+
+def test_page_without_title_is_named_by_its_file(tmp_path):
+    """Without a title the scan's file name heads the page."""
+    page = page_of(make_survey(title=""), tmp_path)
+    assert "<h1><bdi>annex.laz</bdi></h1>" in page
+
+
+@pytest.mark.parametrize("shown", ["limit", "whole"])
+def test_sizes_are_shown_with_unit(shown):
+    """Both ways to show a size agree with the factor of the inch, 25.4 mm."""
+    assert getattr(words, shown)(0.254, "metric") == "254 mm"
+    assert getattr(words, shown)(0.254, "imperial").startswith("10.0")
+
+
+def test_warnings_speak_to_people(tmp_path):
+    """Keys of the result file and notes to scripts are not shown; every other warning is."""
+    survey = make_survey(
+        warnings=(
+            Warned("no-price", "no price per bag is given: cost is null"),
+            Warned("not-in-this-version", "pins are empty"),
+            Warned("double-layer", "two floors 9 mm apart near 102, 251"),
+        )
+    )
+    text = Seen(page_of(survey, tmp_path)).words
+    assert "No price per bag was given" in text
+    assert "null" not in text
+    assert "pins are empty" not in text
+    assert "Two floors 9 mm apart near 102, 251." in text
