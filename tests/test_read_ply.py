@@ -198,10 +198,10 @@ def test_a_lying_file_is_refused(
 ) -> None:
     """Each fault by its sentence, exit 3, in no time and no memory."""
     path = written(tmp_path, "lie.ply", make())
-    began = time.perf_counter()
+    began = time.process_time()
     with memory_below(40), pytest.raises(ScanError, match=sentence) as info:
         read_scan(path)
-    assert time.perf_counter() - began < 1.0, fault
+    assert time.process_time() - began < 1.0, fault
     assert str(info.value).startswith(f"{path}: ")
     assert "\n" not in str(info.value)
 
@@ -216,7 +216,7 @@ def test_a_short_tail_is_told(tmp_path: Path) -> None:
 
 def test_float32_far_from_zero_is_refused(tmp_path: Path) -> None:
     """F44: 4 300 km in float32 has steps of 0.5 m; the way out is named, exit 4."""
-    far = columns_of((ROOM + [500_000.0, 4_300_000.0, 0.0]).astype(np.float32))
+    far = columns_of((ROOM + np.array([500_000.0, 4_300_000.0, 0.0])).astype(np.float32))
     with pytest.raises(NoFloor, match=r"y is stored in steps of 500 mm; .*local origin") as info:
         read_bytes(tmp_path, "far.ply", ply_bytes(far))
     assert info.value.exit_status == 4
@@ -224,7 +224,7 @@ def test_float32_far_from_zero_is_refused(tmp_path: Path) -> None:
 
 def test_float32_beyond_a_millimetre_is_told(tmp_path: Path) -> None:
     """F44: at 100 km the step is 7.8 mm: read, and said; in double the same place is fine."""
-    far = ROOM + [100_000.0, 0.0, 0.0]
+    far = ROOM + np.array([100_000.0, 0.0, 0.0])
     coarse = read_bytes(tmp_path, "a.ply", ply_bytes(columns_of(far.astype(np.float32))))
     assert [w.split(": ")[1] for _, w in coarse.warnings] == [
         "plan coordinates are stored in steps of 7.81 mm"

@@ -430,7 +430,12 @@ def test_killed_at_any_moment(tmp_path: Path, where: str, found: str | None) -> 
     target = tmp_path / "plan"
     with result_folder(target) as work:
         fill(work, "old")
-    done = subprocess.run([sys.executable, "-c", KILLED, str(target), where], check=False)
+    source = str(Path(folder_module.__file__).parents[2])
+    done = subprocess.run(
+        [sys.executable, "-c", KILLED, str(target), where],
+        check=False,
+        env={**os.environ, "PYTHONPATH": source},
+    )
     assert done.returncode == -signal.SIGKILL
     if found is None:
         assert not target.exists()

@@ -52,7 +52,9 @@ class PointStore:
     ) -> None:
         self._refs: tuple[ChunkRef, ...] = tuple(scan.chunks())
         if not self._refs:
-            raise ScanError("the scan holds no points", where=", ".join(i.file for i in scan.inputs))
+            raise ScanError(
+                "the scan holds no points", where=", ".join(i.file for i in scan.inputs)
+            )
         self._kept: dict[int, NDArray[np.int32]] = {}
         self._keep = sum(ref.count for ref in self._refs) <= keep_points
         self._workers = workers or min(4, os.cpu_count() or 1)

@@ -114,7 +114,8 @@ def _base(surface: Surface, request: DatumRequest) -> Plane:
     if request.kind == "parallel":
         plane, _ = fit_plane(x[known], y[known], surface.height_m[known])
         return plane
-    assert request.slope is not None and request.toward_m is not None
+    assert request.slope is not None
+    assert request.toward_m is not None
     away = np.array(
         [request.toward_m[0] - float(x[known].mean()), request.toward_m[1] - float(y[known].mean())]
     )

@@ -36,9 +36,7 @@ class PourdatumError(Exception):
     exit_status: ClassVar[int] = 70
     default_id: ClassVar[str] = "fault"
 
-    def __init__(
-        self, message: str, *, where: str = "", hint: str = "", id: str = ""
-    ) -> None:
+    def __init__(self, message: str, *, where: str = "", hint: str = "", id: str = "") -> None:
         self.message = message
         self.where = where
         self.hint = hint

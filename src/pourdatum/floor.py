@@ -21,7 +21,7 @@ from pourdatum.levels import Level, find_level
 from pourdatum.outline import Room, find_room, outline_polygon
 from pourdatum.scan import Scan
 from pourdatum.things import Obstruction, Opening, find_columns, find_openings, find_things
-from pourdatum.walls import Upright, face_points, tall_from_m, upright_structure, wall_lines
+from pourdatum.walls import WallLine, face_points, tall_from_m, upright_structure, wall_lines
 
 if TYPE_CHECKING:
     from shapely import Polygon
@@ -122,17 +122,19 @@ def find_floor(
     points = _points_at_level(cells, bare)
     structure = upright_structure(cells, thing_m)
 
-    def lines_of(mask: Mask) -> list[object]:
-        return list(wall_lines(*face_points(cells, mask), cells.grid.cell_m))  # type: ignore[arg-type]
+    def lines_of(mask: Mask) -> list[WallLine]:
+        return wall_lines(*face_points(cells, mask), cells.grid.cell_m)
 
-    room, lines = find_room(cells.grid, points, structure, lines_of, _start(level, cells.grid))  # type: ignore[arg-type]
+    room, lines = find_room(cells.grid, points, structure, lines_of, _start(level, cells.grid))
     if outline is None:
         area = outline_polygon(cells.grid, room, lines, points)
     else:
         area, room = _within(outline, cells.grid, room)
     tall_m = tall_from_m(structure, None)
     columns = find_columns(cells, room, structure)
-    openings = find_openings(cells, room, structure, points, columns, bare.gate_m + 0.006)
+    openings = find_openings(
+        cells, room, structure, points, columns, max(bare.gate_m + 0.006, 0.04)
+    )
     things = find_things(cells.grid, room, structure, columns, tall_m)
     cut = [thing.outline for thing in columns] + [hole.outline for hole in openings]
     area = _largest(area.difference(shapely.union_all(cut))) if cut else area
@@ -163,9 +165,7 @@ def _carried_on(height: NDArray[np.float64]) -> NDArray[np.float64]:
     """Heights with gaps filled from the nearest node: only to tell points apart."""
     from scipy.ndimage import distance_transform_edt
 
-    row, col = distance_transform_edt(
-        np.isnan(height), return_distances=False, return_indices=True
-    )
+    row, col = distance_transform_edt(np.isnan(height), return_distances=False, return_indices=True)
     out: NDArray[np.float64] = height[row, col]
     return out
 
@@ -174,8 +174,7 @@ def _start(level: Level, grid: Grid) -> Mask:
     """Cells of the coarse floor."""
     mask = np.zeros(grid.shape, bool)
     sheet = level.sheet
-    x = (sheet.col + 0.5) * sheet.column_m
-    y = (sheet.row + 0.5) * sheet.column_m
+    x, y = ((index.astype(np.float64) + 0.5) * sheet.column_m for index in (sheet.col, sheet.row))
     row, col = grid.cell_of(x, y)
     inside = (row >= 0) & (col >= 0) & (row < grid.ny) & (col < grid.nx)
     mask[row[inside], col[inside]] = True

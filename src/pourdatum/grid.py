@@ -54,12 +54,12 @@ class Grid:
     @property
     def x_m(self) -> NDArray[np.float64]:
         """Centres of the columns [m], shape (nx,)."""
-        return self.x0_m + self.cell_m * np.arange(self.nx)
+        return self.x0_m + self.cell_m * np.arange(self.nx, dtype=np.float64)
 
     @property
     def y_m(self) -> NDArray[np.float64]:
         """Centres of the rows [m], shape (ny,)."""
-        return self.y0_m + self.cell_m * np.arange(self.ny)
+        return self.y0_m + self.cell_m * np.arange(self.ny, dtype=np.float64)
 
     def mesh(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """x and y of every node [m], each (ny, nx)."""
@@ -167,6 +167,27 @@ def unpack(
     col = ((key >> _LAYER_BITS) & ((1 << _PLAN_BITS) - 1)) - _PLAN_OFFSET
     row = (key >> (_PLAN_BITS + _LAYER_BITS)) - _PLAN_OFFSET
     return col, row, layer
+
+
+def block_means(
+    weight: NDArray[np.float64], value: NDArray[np.float64], step: int
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Weights and weighted means over blocks of ``step`` by ``step`` cells.
+
+    Examples
+    --------
+    >>> block_means(np.array([[1.0, 3.0, 2.0]]), np.array([[4.0, 8.0, 5.0]]), 2)
+    (array([[4., 2.]]), array([[7., 5.]]))
+    """
+    total = _block_sums(weight, step)
+    return total, _block_sums(weight * value, step) / np.maximum(total, 1e-12)
+
+
+def _block_sums(field: NDArray[np.float64], step: int) -> NDArray[np.float64]:
+    padded = np.pad(field, [(0, -size % step) for size in field.shape])
+    ny, nx = padded.shape[0] // step, padded.shape[1] // step
+    sums: NDArray[np.float64] = padded.reshape(ny, step, nx, step).sum(axis=(1, 3))
+    return sums
 
 
 def _collapse(

@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from pourdatum.grid import block_means
 from pourdatum.localfit import local_fit
-from pourdatum.patch import patch_mean
+from pourdatum.patch import PATCH_M, patch_mean
 
 if TYPE_CHECKING:
     from shapely import Polygon
@@ -22,8 +23,9 @@ Mask = NDArray[np.bool_]
 
 LEAST_HUMP_M: Final = 0.002
 """Prominence from which a hump is listed [m]."""
-_AROUND_M: Final = (0.45, 1.0)
-"""Widths of the robust fits that stand for the floor around a hump [m]."""
+_AROUND_M: Final = (1.0, 0.45)
+"""Widths of the robust fits that stand for the floor around a hump [m], the wide one first:
+a broad hump's top is where it stands out of the wide fit."""
 _MOST: Final = 40
 _APART_M: Final = 0.25
 
@@ -75,12 +77,16 @@ def find_humps(surface: Surface, datum: Datum) -> tuple[Hump, ...]:
     known = surface.measured | surface.inferred
     x, y = grid.mesh()
     over = np.where(known, surface.height_m - datum.plane.at(x, y), np.nan)
-    error = float(np.median(surface.standard_error_m[surface.measured])) if surface.measured.any() else 0.0
+    error = (
+        float(np.median(surface.standard_error_m[surface.measured]))
+        if surface.measured.any()
+        else 0.0
+    )
     least = max(LEAST_HUMP_M, 6.0 * error)
     tops: list[tuple[float, int, int, Array]] = []
     for width_m in _AROUND_M:
         rise = _over_surroundings(over, grid.cell_m, width_m)
-        rise = np.where(surface.measured, patch_mean(np.nan_to_num(rise), grid.cell_m), np.nan)
+        rise = np.where(surface.measured, _smooth_within(rise, grid.cell_m), np.nan)
         for height, row, col in _prominent(rise, least):
             near = [np.hypot(row - r, col - c) * grid.cell_m < _APART_M for _, r, c, _ in tops]
             if not any(near):
@@ -89,17 +95,30 @@ def find_humps(surface: Surface, datum: Datum) -> tuple[Hump, ...]:
     return _priced(tops[:_MOST], over, surface)
 
 
+def _smooth_within(rise: Array, cell_m: float) -> Array:
+    """Mean over a patch of what lies on the floor: beyond a wall there is nothing to count."""
+    from scipy.ndimage import uniform_filter
+
+    known = np.isfinite(rise)
+    size = max(2 * round(0.5 * PATCH_M / cell_m) + 1, 3)
+    share = uniform_filter(known.astype(np.float64), size, mode="constant")
+    total = uniform_filter(np.nan_to_num(rise), size, mode="constant")
+    return np.where(known, total / np.maximum(share, 1e-9), np.nan)
+
+
 def _over_surroundings(over: Array, cell_m: float, width_m: float) -> Array:
     """Height over a robust local plane of the given width, on cells of about 0.1 m."""
     from scipy.ndimage import map_coordinates
 
-    step = max(int(round(0.1 / cell_m)), 1)
+    step = max(round(0.1 / cell_m), 1)
     present = np.isfinite(over)
-    weight, value = _blocks(present.astype(np.float64), np.nan_to_num(over), step)
+    weight, value = block_means(present.astype(np.float64), np.nan_to_num(over), step)
     base = None
     trust = weight.copy()
     for _ in range(5):
-        base = local_fit(trust, width_m / (step * cell_m), 1, least_weight=2.0, with_error=False).height(value)
+        base = local_fit(
+            trust, width_m / (step * cell_m), 1, least_weight=2.0, with_error=False
+        ).height(value)
         gap = np.where(weight > 0, value - base, np.nan)
         scale = 1.4826 * float(np.nanmedian(np.abs(gap))) + 1e-4
         # What stands out upwards loses its say; hollows keep it unless they are deep.
@@ -111,17 +130,6 @@ def _over_surroundings(over: Array, cell_m: float, width_m: float) -> Array:
     at = [(row - 0.5 * (step - 1)) / step, (col - 0.5 * (step - 1)) / step]
     around: Array = map_coordinates(filled, at, order=1, mode="nearest")
     return over - around
-
-
-def _blocks(weight: Array, value: Array, step: int) -> tuple[Array, Array]:
-    pad = [(0, -size % step) for size in weight.shape]
-    shape = [(size + extra[1]) // step for size, extra in zip(weight.shape, pad, strict=True)]
-
-    def total(field: Array) -> Array:
-        return np.pad(field, pad).reshape(shape[0], step, shape[1], step).sum(axis=(1, 3))
-
-    mass = total(weight)
-    return mass, total(weight * value) / np.maximum(mass, 1e-12)
 
 
 def _prominent(rise: Array, least: float) -> list[tuple[float, int, int]]:
@@ -145,7 +153,7 @@ def _prominent(rise: Array, least: float) -> list[tuple[float, int, int]]:
         return k
 
     for k in order.tolist():
-        row, col = divmod(k, nx)
+        col = k % nx
         parent[k] = k
         for other in (k - 1 if col else -1, k + 1 if col < nx - 1 else -1, k - nx, k + nx):
             if other < 0 or other >= ny * nx or parent[other] < 0:
@@ -174,7 +182,9 @@ def _priced(
     grid = surface.grid
     cell_m2 = grid.cell_m**2
     known = np.isfinite(over)
-    patches = np.where(surface.measured, patch_mean(np.nan_to_num(over, nan=-9.0), grid.cell_m), -np.inf)
+    patches = np.where(
+        surface.measured, patch_mean(np.nan_to_num(over, nan=-9.0), grid.cell_m), -np.inf
+    )
     top = float(patches.max())
     removed = np.zeros(grid.shape, bool)
     humps = []
@@ -182,11 +192,14 @@ def _priced(
         region, _ = label(np.nan_to_num(rise, nan=-1.0) > 0.5 * rise[row, col])
         own = region == region[row, col]
         foot, _ = label(np.nan_to_num(rise, nan=-1.0) > 0.15 * rise[row, col])
-        removed |= binary_dilation(foot == foot[row, col], np.ones((3, 3)))
+        removed |= binary_dilation(foot == foot[row, col], np.ones((3, 3), bool))
         left = np.where(removed, -np.inf, patches)
         rest = float(left.max()) if np.isfinite(left.max()) else top
         drop = max(top - max(rest, top - 0.05), 0.0)
-        grind = float(np.clip(over[known & (foot == foot[row, col])] - (top - drop), 0, None).sum()) * cell_m2
+        grind = (
+            float(np.clip(over[known & (foot == foot[row, col])] - (top - drop), 0, None).sum())
+            * cell_m2
+        )
         saves = drop * surface.floor.area_m2 if grind > 0 else 0.0
         outline = cells_polygon(grid, own)
         humps.append(

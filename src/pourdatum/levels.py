@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from pourdatum.chunks import PointStore, Progress
 from pourdatum.errors import NoFloor
+from pourdatum.geometry import fit_plane
 from pourdatum.grid import Grid, VoxelStats, merge, pack
 from pourdatum.localfit import local_fit
 from pourdatum.scan import LATTICE_M
@@ -28,6 +29,9 @@ _HALF_WINDOW: Final = 2
 """Layers on each side that belong to a candidate's level (50 mm in all)."""
 _LEAST_AREA_M2: Final = 0.5
 _LEAST_POINTS: Final = 1000
+_LEAST_DENSITY: Final = 20.0
+"""Points per square metre below which a surface is not surveyed [1/m²]."""
+_SAME_PLANE_M: Final = 0.04
 
 
 @dataclass(frozen=True, eq=False)
@@ -125,14 +129,10 @@ def find_level(store: PointStore, progress: Progress) -> Level:
         )
     voxels, factor = _widen_columns(fine)
     column_m = COLUMN_M * factor
-    sheets = [
-        _with_surroundings(sheet, voxels) for sheet in _sheets(voxels, column_m)
-    ]
+    sheets = [_with_surroundings(sheet, voxels) for sheet in _sheets(voxels, column_m)]
     floors = _walkable(sheets)
-    sheet = max(floors, key=lambda item: item.area_m2)
-    others = tuple(
-        sorted((item for item in floors if item is not sheet), key=lambda item: -item.area_m2)
-    )
+    sheet, others = _joined(max(floors, key=lambda item: item.area_m2), floors)
+    _check_density(sheet)
     grid, reference = _reference(sheet)
     density = float(np.quantile(sheet.points, 0.25)) / column_m**2
     return Level(sheet, others, grid, reference, density)
@@ -175,7 +175,9 @@ def _rekey(voxels: VoxelStats, key: NDArray[np.int64]) -> VoxelStats:
     )
 
 
-def _window(total: NDArray[np.int64], key: NDArray[np.int64], low: int, high: int) -> NDArray[np.int64]:
+def _window(
+    total: NDArray[np.int64], key: NDArray[np.int64], low: int, high: int
+) -> NDArray[np.int64]:
     """Sum of a running total over the layers ``low`` to ``high`` around each voxel."""
     first = np.searchsorted(key, key + low, side="left")
     last = np.searchsorted(key, key + high, side="right")
@@ -266,14 +268,21 @@ def _walkable(sheets: list[Sheet]) -> list[Sheet]:
             hint="check that the vertical is right (--up) and that the floor was scanned",
             id="no-floor",
         )
-    standing = [
-        item for item in sheets if not (item.below > 2 * item.above and item.below > 0.02 * item.points.sum())
+    ceilings = [
+        item
+        for item in sheets
+        if item.below > 4 * item.above and item.below > 0.005 * item.points.sum()
     ]
-    if not standing:
+    standing = [
+        item for item in sheets if item not in ceilings and not _under_ceiling(item, ceilings)
+    ]
+    highest = max(ceilings, key=lambda item: item.area_m2, default=None)
+    found = max((item.area_m2 for item in standing), default=0.0)
+    if highest is not None and found < 0.15 * highest.area_m2:
         raise NoFloor(
-            f"no floor in the scan: the largest horizontal surface, {sheets[0].area_m2:.0f} m² at"
-            f" level {sheets[0].level_m:.2f} m, is a ceiling (walls reach down from it, not up)",
-            hint="scan the floor as well, or give the vertical with --up if the scan is upside down",
+            f"no floor in the scan, only a ceiling: its largest horizontal surface, "
+            f"{highest.area_m2:.0f} m², has walls that reach down from it and none that rise",
+            hint="scan the floor as well, or give --up if the scan is upside down",
             id="only-ceiling",
         )
     # A few returns from far off can cover a large area without being a surface one stands on.
@@ -281,15 +290,68 @@ def _walkable(sheets: list[Sheet]) -> list[Sheet]:
     standing = [item for item in standing if item.points.sum() >= 0.03 * most]
     largest = max(item.area_m2 for item in standing)
     main = [item for item in standing if item.area_m2 >= 0.25 * largest]
-    kept = [item for item in main if not _hangs_over(item, standing) and not _mirrors(item, standing)]
+    kept = [
+        item for item in main if not _hangs_over(item, standing) and not _mirrors(item, standing)
+    ]
     return kept or main
+
+
+def _under_ceiling(item: Sheet, ceilings: list[Sheet]) -> bool:
+    """Lamps, beams and the tops of cupboards: close below a larger ceiling."""
+    return any(
+        0.0 < other.level_m - item.level_m < 1.8
+        and other.area_m2 > item.area_m2
+        and _overlap(item, other) > 0.3
+        for other in ceilings
+    )
+
+
+def _joined(main: Sheet, floors: list[Sheet]) -> tuple[Sheet, tuple[Sheet, ...]]:
+    """The main sheet with those that shade has cut off from it: they lie in its plane."""
+    x, y = _places(main)
+    plane, _ = fit_plane(x, y, main.z_m)
+    parts, others = [main], list[Sheet]()
+    for item in floors:
+        if item is main:
+            continue
+        off = np.abs(item.z_m - plane.at(*_places(item)))
+        (parts if float(np.quantile(off, 0.8)) < _SAME_PLANE_M else others).append(item)
+    others.sort(key=lambda item: -item.area_m2)
+    if len(parts) == 1:
+        return main, tuple(others)
+    row, col, z_m, points = (
+        np.concatenate([getattr(part, name) for part in parts])
+        for name in ("row", "col", "z_m", "points")
+    )
+    return Sheet(row, col, z_m, points, main.column_m, main.above, main.below), tuple(others)
+
+
+def _places(sheet: Sheet) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Middles of the sheet's columns, local plan [m]."""
+    x, y = ((index.astype(np.float64) + 0.5) * sheet.column_m for index in (sheet.col, sheet.row))
+    return x, y
+
+
+def _check_density(sheet: Sheet) -> None:
+    density = sheet.points.sum() / sheet.area_m2
+    if density < _LEAST_DENSITY:
+        raise NoFloor(
+            f"the largest level surface, {sheet.area_m2:.1f} m², holds {density:.0f} points per m²"
+            f"; {_LEAST_DENSITY:.0f} are needed to tell a floor",
+            hint="scan more densely, or export all points",
+            id="too-thin",
+        )
 
 
 def _overlap(a: Sheet, b: Sheet) -> float:
     """Share of a's columns in which b lies too, or a neighbouring column's."""
     near = np.unique(
         np.concatenate(
-            [pack(b.col + dc, b.row + dr, np.zeros_like(b.col)) for dr in (-1, 0, 1) for dc in (-1, 0, 1)]
+            [
+                pack(b.col + dc, b.row + dr, np.zeros_like(b.col))
+                for dr in (-1, 0, 1)
+                for dc in (-1, 0, 1)
+            ]
         )
     )
     own = pack(a.col, a.row, np.zeros_like(a.col))
@@ -313,7 +375,7 @@ def _mirrors(item: Sheet, sheets: list[Sheet]) -> bool:
     """A thinner image below a denser surface, seen through it."""
     density = float(np.median(item.points))
     return any(
-        0.3 < other.level_m - item.level_m
+        other.level_m - item.level_m > 0.3
         and density < 0.35 * float(np.median(other.points))
         and _overlap(item, other) > 0.5
         for other in sheets
@@ -338,9 +400,7 @@ def _reference(sheet: Sheet) -> tuple[Grid, NDArray[np.float64]]:
     wide = local_fit(weight, 8.0, 1, least_weight=20.0, with_error=False).height(value)
     filled = np.where(np.isnan(smooth), wide, smooth)
     # Beyond the reach of any fit the nearest fitted level serves.
-    row, col = distance_transform_edt(
-        np.isnan(filled), return_distances=False, return_indices=True
-    )
+    row, col = distance_transform_edt(np.isnan(filled), return_distances=False, return_indices=True)
     filled = filled[row, col]
     half = 0.5 * sheet.column_m
     grid = Grid(

@@ -115,7 +115,7 @@ def _flood(free: Mask) -> Mask:
 def _without_specks(mask: Mask, least: int) -> Mask:
     from scipy.ndimage import label
 
-    groups, count = label(mask, np.ones((3, 3)))
+    groups, count = label(mask, np.ones((3, 3), bool))
     sizes = np.bincount(groups.ravel(), minlength=count + 1)
     keep = sizes >= least
     keep[0] = False
@@ -128,9 +128,6 @@ def _disc(radius: float) -> Mask:
     y, x = np.ogrid[-n : n + 1, -n : n + 1]
     disc: Mask = x**2 + y**2 <= radius**2
     return disc
-
-
-
 
 
 def _cells_on(grid: Grid, line: WallLine, stretches: Array) -> Mask:
@@ -167,7 +164,7 @@ def _bridges(grid: Grid, lines: list[WallLine]) -> Mask:
         ends = [(line.along_m[0, 0] - _CORNER_M, line.along_m[0, 0])]
         ends.append((line.along_m[-1, 1], line.along_m[-1, 1] + _CORNER_M))
         mask |= _cells_on(grid, line, np.concatenate([gaps, np.array(ends)]))
-    wide: Mask = binary_dilation(mask, np.ones((2, 2)))
+    wide: Mask = binary_dilation(mask, np.ones((2, 2), bool))
     return wide
 
 
@@ -185,21 +182,28 @@ def outline_polygon(
     which = _calm_runs(which, round(_SHORTEST_RUN_M / grid.cell_m))
     edge = _to_coverage(grid, fine, smooth, room, floor_points)
     corners = _corners(fine, edge, which, lines)
-    polygon = shapely.Polygon(corners)
-    if not polygon.is_valid:
-        polygon = shapely.make_valid(polygon)
-        if polygon.geom_type != "Polygon":
-            polygon = max(
-                (part for part in shapely.get_parts(polygon) if part.geom_type == "Polygon"),
-                key=lambda part: part.area,
-            )
     raw = shapely.Polygon(ring)
-    slack = raw.length * (0.5 * _SNAP_M)
-    if abs(polygon.area - raw.area) > slack + 0.02 * raw.area:
-        polygon = shapely.Polygon(edge).buffer(0)
-        if polygon.geom_type != "Polygon":
-            polygon = max(shapely.get_parts(polygon), key=lambda part: part.area)
+    polygon = _largest_part(shapely.Polygon(corners))
+    # No place moved farther than the reach of a face; more than that is a tangle, not an outline.
+    if abs(polygon.area - raw.area) > raw.length * (_SNAP_M + grid.cell_m):
+        polygon = _largest_part(shapely.Polygon(edge))
+    if polygon.area < 0.5 * raw.area:
+        polygon = raw
     return shapely.simplify(polygon, 0.0005)
+
+
+def _largest_part(polygon: Polygon) -> Polygon:
+    """The polygon, or where its ring crosses itself the largest piece of it."""
+    import shapely
+
+    if polygon.is_valid:
+        return polygon
+    parts = [
+        part
+        for part in shapely.get_parts(shapely.make_valid(polygon))
+        if part.geom_type == "Polygon"
+    ]
+    return max(parts, key=lambda part: part.area, default=shapely.Polygon())
 
 
 def _ring(grid: Grid, inside: Mask) -> Array:
@@ -232,7 +236,7 @@ def cells_polygon(grid: Grid, mask: Mask) -> Polygon:
 def _resampled(ring: Array, step: float) -> Array:
     closed = np.vstack([ring, ring[:1]])
     length = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(closed, axis=0).T))])
-    n = max(int(round(length[-1] / step)), 8)
+    n = max(round(float(length[-1]) / step), 8)
     at = (np.arange(n) + 0.5) * length[-1] / n
     return np.stack([np.interp(at, length, closed[:, k]) for k in (0, 1)], axis=1)
 
@@ -248,10 +252,13 @@ def _normals(smooth: Array) -> Array:
     """Outward normals of a counter-clockwise ring."""
     tangent = np.roll(smooth, -3, axis=0) - np.roll(smooth, 3, axis=0)
     normal = np.stack([tangent[:, 1], -tangent[:, 0]], axis=1)
-    return normal / np.maximum(np.hypot(*normal.T), 1e-12)[:, None]
+    unit: Array = normal / np.maximum(np.hypot(*normal.T), 1e-12)[:, None]
+    return unit
 
 
-def _nearest_line(smooth: Array, lines: list[WallLine], cell_m: float) -> tuple[NDArray[np.int64], Array]:
+def _nearest_line(
+    smooth: Array, lines: list[WallLine], cell_m: float
+) -> tuple[NDArray[np.int64], Array]:
     """Which face each place of the edge belongs to, -1 for none, and how far it is."""
     which = np.full(len(smooth), -1)
     nearest = np.full(len(smooth), _SNAP_M + cell_m)
@@ -313,7 +320,10 @@ def _to_coverage(
     window = max(3, round(0.3 / grid.cell_m))
     expected = uniform_filter1d(look(usual, 4.0), window, mode="wrap")
     found = sum(
-        (uniform_filter1d(look(floor_points.astype(np.float64), d), window, mode="wrap") for d in (0.5, 1.5)),
+        (
+            uniform_filter1d(look(floor_points.astype(np.float64), d), window, mode="wrap")
+            for d in (0.5, 1.5)
+        ),
         np.zeros(len(fine)),
     )
     missing = np.clip(2.0 - found / np.maximum(expected, 1e-9), 0.0, 2.0) * grid.cell_m
@@ -321,9 +331,7 @@ def _to_coverage(
     return fine - normal * missing[:, None]
 
 
-def _corners(
-    fine: Array, edge: Array, which: NDArray[np.int64], lines: list[WallLine]
-) -> Array:
+def _corners(fine: Array, edge: Array, which: NDArray[np.int64], lines: list[WallLine]) -> Array:
     """Corner places of the outline: faces meet in points, free edge stays as it is."""
     n = len(which)
     if np.all(which == -1):
@@ -350,7 +358,10 @@ def _corners(
         before_face, _ = runs[k - 1]
         if before_face == -1 or _meet(line, lines[before_face], fine[index[0]]) is None:
             out.append(_foot(line, fine[index[0]]))
-        if after_face != -1 and (corner := _meet(line, lines[after_face], fine[after_index[0]])) is not None:
+        if (
+            after_face != -1
+            and (corner := _meet(line, lines[after_face], fine[after_index[0]])) is not None
+        ):
             out.append(corner[None])
         else:
             out.append(_foot(line, fine[index[-1]]))
@@ -367,7 +378,10 @@ def _joined_at_corners(
         before, after = runs[k - 1][0], runs[(k + 1) % count][0]
         if face == -1 and before != -1 and after != -1 and before != after:
             reach = np.hypot(*np.ptp(fine[index], axis=0))
-            if reach < _CORNER_M and _meet(lines[before], lines[after], fine[index].mean(axis=0)) is not None:
+            if (
+                reach < _CORNER_M
+                and _meet(lines[before], lines[after], fine[index].mean(axis=0)) is not None
+            ):
                 continue
         kept.append((face, index))
     return kept

@@ -11,6 +11,7 @@ can be run on simulated noise.
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Final
 
@@ -21,7 +22,7 @@ from pourdatum.localfit import LocalFit, local_fit
 
 Array = NDArray[np.float64]
 
-WIDTHS_M: Final = (0.035, 0.05, 0.075, 0.11, 0.16)
+WIDTHS_M: Final = (0.035, 0.058, 0.095, 0.16)
 """Standard deviations of the Gaussian weights tried [m]."""
 _LEAST_SCATTER: Final = 8.0
 """Effective points below which a fit is too poor to start from."""
@@ -68,8 +69,10 @@ def smoother_for(count: Array, value: Array, noise_m: Array, cell_m: float) -> S
         Side of a cell [m].
     """
     widths = sorted({max(width / cell_m, 1.3) for width in WIDTHS_M})
-    fits = tuple(local_fit(count, width) for width in widths)
-    heights = [fit.height(value) for fit in fits]
+    # The filters leave the interpreter's lock: two widths are worked on at a time.
+    with ThreadPoolExecutor(2) as pool:
+        fits = tuple(pool.map(lambda width: local_fit(count, width), reversed(widths)))[::-1]
+        heights = list(pool.map(lambda fit: fit.height(value), fits))
     errors = [np.sqrt(fit.variance) * noise_m for fit in fits]
     shares = np.zeros((len(fits), *count.shape))
     # The narrowest fit with enough points to speak for itself starts.

@@ -17,7 +17,7 @@ from pourdatum.bare import BareFloor, bare_floor
 from pourdatum.cells import gather_cells
 from pourdatum.chunks import PointStore, Progress, silent
 from pourdatum.floor import Floor
-from pourdatum.grid import Grid
+from pourdatum.grid import Grid, block_means
 from pourdatum.localfit import local_fit
 from pourdatum.scan import Scan
 from pourdatum.smoothing import Smoother, smoother_for
@@ -147,7 +147,7 @@ def make_surface(
     height, error = _carry_on(bare, fitted, smoother.standard_error_m)
     x, y = grid.mesh()
     inside = shapely.contains_xy(floor.outline, x, y)
-    seen = floor.seen & np.isfinite(smoother.standard_error_m) & ~_hidden(floor, bare)
+    seen = floor.seen & ~_hidden(floor, bare)
     measured, inferred = inside & seen, inside & ~seen
     share = inferred.sum() / max(inside.sum(), 1)
     kind = sensor or sensor_from_noise(floor.noise_m)
@@ -173,7 +173,9 @@ def _hidden(floor: Floor, bare: BareFloor) -> Mask:
     """Cells that things cover and in which no floor was seen."""
     from scipy.ndimage import binary_opening
 
-    hidden: Mask = binary_opening(~floor.seen | ((bare.count == 0) & bare.occupied), np.ones((3, 3)))
+    hidden: Mask = binary_opening(
+        ~floor.seen | ((bare.count == 0) & bare.occupied), np.ones((3, 3), bool)
+    )
     return hidden
 
 
@@ -191,7 +193,7 @@ def _carry_on(bare: BareFloor, height: Array, error: Array) -> tuple[Array, Arra
     out, out_error = np.where(missing, np.nan, height), np.where(missing, np.inf, error)
     away = distance_transform_edt(bare.count == 0) * grid.cell_m
     bend = _curvature(out, grid.cell_m)
-    count, value = _coarser(bare.count, bare.height_m, _COARSE)
+    count, value = block_means(bare.count, bare.height_m, _COARSE)
     for order, width_m in _WIDER_M:
         open_ = ~np.isfinite(out_error) & (away < 2.2 * width_m)
         if not open_.any():
@@ -214,19 +216,6 @@ def _carry_on(bare: BareFloor, height: Array, error: Array) -> tuple[Array, Arra
     return out, out_error
 
 
-def _coarser(count: Array, value: Array, factor: int) -> tuple[Array, Array]:
-    """Counts and count-weighted means of blocks of ``factor`` by ``factor`` cells."""
-    pad = [(0, -size % factor) for size in count.shape]
-    shape = tuple((size + extra[1]) // factor for size, extra in zip(count.shape, pad, strict=True))
-
-    def blocks(field: Array) -> Array:
-        padded = np.pad(field, pad)
-        return padded.reshape(shape[0], factor, shape[1], factor).sum(axis=(1, 3))
-
-    total = blocks(count)
-    return total, blocks(count * value) / np.maximum(total, 1.0)
-
-
 def _between(
     row: NDArray[np.int64], col: NDArray[np.int64], height: Array, variance: Array
 ) -> tuple[Array, Array]:
@@ -238,7 +227,12 @@ def _between(
     v, u = np.clip(v - j, 0, 1), np.clip(u - i, 0, 1)
     total = np.zeros(row.size)
     worst = np.zeros(row.size)
-    for dj, di, share in ((0, 0, (1 - v) * (1 - u)), (0, 1, (1 - v) * u), (1, 0, v * (1 - u)), (1, 1, v * u)):
+    for dj, di, share in (
+        (0, 0, (1 - v) * (1 - u)),
+        (0, 1, (1 - v) * u),
+        (1, 0, v * (1 - u)),
+        (1, 1, v * u),
+    ):
         total += share * np.nan_to_num(height[j + dj, i + di])
         worst = np.maximum(worst, np.where(share > 1e-9, variance[j + dj, i + di], 0.0))
     return total, worst
@@ -246,7 +240,7 @@ def _between(
 
 def _curvature(height: Array, cell_m: float) -> float:
     """Usual curvature of the floor over half a metre [1/m], between its 25 and 75 %."""
-    step = max(int(round(0.5 / cell_m)), 1)
+    step = max(round(0.5 / cell_m), 1)
     second = [
         (height[2 * step :, :] - 2 * height[step:-step, :] + height[: -2 * step, :]).ravel(),
         (height[:, 2 * step :] - 2 * height[:, step:-step] + height[:, : -2 * step]).ravel(),
@@ -268,7 +262,7 @@ def _nibs(bare: BareFloor, height: Array, inside: Mask) -> tuple[Nib, ...]:
     high = np.isfinite(over) & (over > least) & (band.height_m < 0.07)
     standing = cells.total(band, high)
     spot = (standing >= 3) & inside & (standing >= 0.15 * np.maximum(bare.count + standing, 1))
-    groups, count = label(spot, np.ones((3, 3)))
+    groups, count = label(spot, np.ones((3, 3), bool))
     found = []
     for k in range(1, count + 1):
         row, col = np.nonzero(groups == k)

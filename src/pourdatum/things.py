@@ -84,23 +84,27 @@ def find_columns(cells: Cells, room: Room, structure: Upright) -> tuple[Obstruct
 
     grid = cells.grid
     tall = room.tall & room.inside
-    groups, count = label(binary_closing(tall, np.ones((5, 5))) | tall, np.ones((3, 3)))
-    rim = binary_dilation(~room.inside, np.ones((3, 3)))
+    groups, count = label(binary_closing(tall, np.ones((5, 5), bool)) | tall, np.ones((3, 3), bool))
+    rim = binary_dilation(~room.inside, np.ones((3, 3), bool))
     found = []
     for k in range(1, count + 1):
         own = groups == k
-        if (own & rim).any() or own.sum() < 4:
+        if (own & rim).any() or own.sum() < 2:
             continue
-        around = binary_dilation(own, np.ones((3, 3)))
+        around = binary_dilation(own, np.ones((3, 3), bool))
         xy, weight = face_points(cells, around & structure.upright)
-        outline = footprint(xy, weight) if len(xy) >= 6 else None
+        outline = footprint(xy, weight) if len(xy) >= 5 else None
         if outline is None:
             outline = cells_polygon(grid, binary_fill_holes(own))
             if outline.geom_type != "Polygon":
                 outline = outline.convex_hull
         if outline.area < _LEAST_THING_M2:
             continue
-        height = float(np.median(structure.top_m[own & structure.upright])) if (own & structure.upright).any() else 0.0
+        height = (
+            float(np.median(structure.top_m[own & structure.upright]))
+            if (own & structure.upright).any()
+            else 0.0
+        )
         found.append(_thing("column", outline, height))
     return tuple(found)
 
@@ -113,7 +117,8 @@ def footprint(xy: Array, weight: Array) -> Polygon | None:
     Three faces of a column of 0.4 by 0.3 m, the fourth unseen:
 
     >>> t = np.linspace(0, 1, 20)
-    >>> xy = np.concatenate([np.c_[0.4 * t, 0 * t], np.c_[0 * t, 0.3 * t], np.c_[0.4 + 0 * t, 0.3 * t]])
+    >>> sides = np.c_[0.4 * t, 0 * t], np.c_[0 * t, 0.3 * t], np.c_[0.4 + 0 * t, 0.3 * t]
+    >>> xy = np.concatenate(sides)
     >>> round(footprint(xy, np.ones(60)).area, 3)
     0.12
     """
@@ -128,7 +133,9 @@ def footprint(xy: Array, weight: Array) -> Polygon | None:
     for shape in (rectangle, circle):
         if shape is not None:
             distance = shapely.distance(shape.exterior, shapely.points(xy))
-            fits.append((float(np.sqrt(np.average(np.minimum(distance, 0.1) ** 2, weights=weight))), shape))
+            fits.append(
+                (float(np.sqrt(np.average(np.minimum(distance, 0.1) ** 2, weights=weight))), shape)
+            )
     if not fits:
         return None
     error, best = min(fits, key=lambda item: item[0])
@@ -173,7 +180,9 @@ def _circle(xy: Array, weight: Array) -> Polygon | None:
     turn = np.linspace(0, 2 * np.pi, 65)[:-1]
     # A polygon of 64 sides has 0.16 % less area than its circle; its radius makes up for it.
     radius *= np.sqrt(np.pi / (32 * np.sin(np.pi / 32)))
-    return shapely.Polygon(centre + [a, b] + radius * np.stack([np.cos(turn), np.sin(turn)], axis=1))
+    return shapely.Polygon(
+        centre + [a, b] + radius * np.stack([np.cos(turn), np.sin(turn)], axis=1)
+    )
 
 
 def find_things(
@@ -183,8 +192,13 @@ def find_things(
     from scipy.ndimage import binary_dilation, binary_erosion, binary_fill_holes, label
 
     taken = _covered(grid, columns, 0.06)
-    mask = (structure.things >= 3) & binary_erosion(room.inside, np.ones((3, 3))) & ~taken & ~room.tall
-    groups, count = label(binary_dilation(mask, np.ones((3, 3))), np.ones((3, 3)))
+    mask = (
+        (structure.things >= 3)
+        & binary_erosion(room.inside, np.ones((3, 3), bool))
+        & ~taken
+        & ~room.tall
+    )
+    groups, count = label(binary_dilation(mask, np.ones((3, 3), bool)), np.ones((3, 3), bool))
     found = []
     for k in range(1, count + 1):
         own = binary_fill_holes((groups == k) & mask) & room.inside
@@ -195,12 +209,16 @@ def find_things(
             continue
         heights = structure.top_m[own & mask]
         height = float(np.quantile(heights[heights > 0], 0.8)) if (heights > 0).any() else 0.03
-        kind: Literal["loose", "unsure"] = "unsure" if height > 0.8 * tall_m and height > 1.5 else "loose"
+        kind: Literal["loose", "unsure"] = (
+            "unsure" if height > 0.8 * tall_m and height > 1.5 else "loose"
+        )
         found.append(_thing(kind, outline, height))
     return tuple(found)
 
 
-def _thing(kind: Literal["loose", "column", "unsure"], outline: Polygon, height: float) -> Obstruction:
+def _thing(
+    kind: Literal["loose", "column", "unsure"], outline: Polygon, height: float
+) -> Obstruction:
     middle = outline.centroid
     return Obstruction(kind, (middle.x, middle.y), outline.area, height, outline)
 
@@ -243,47 +261,61 @@ def find_openings(
     below = cells.total(cells.band, cells.band.height_m < -least_drop_m) + cells.total(
         cells.structure, (cells.structure.height_m < 0) & (cells.structure.height_m > -_DEEPEST_M)
     )
-    usual = _usual_count(floor_points, room.inside, grid.cell_m)
+    usual, mean = _usual_count(floor_points, room.inside, grid.cell_m)
     taken = _covered(grid, columns, 0.05)
-    gap = (floor_points <= 0.05 * usual) & room.inside & ~taken & (structure.things < 2) & ~room.tall
+    gap = (floor_points < 0.6 * usual) | (below >= 2)
+    gap &= room.inside & ~taken & (structure.things < 2) & ~room.tall
     groups, count = label(gap)
     reflected = _reflected(below, floor_points, room)
-    things = binary_dilation((structure.things >= 3) & room.inside, np.ones((3, 3)))
-    rim_of_room = ~binary_erosion(room.inside, np.ones((5, 5)))
+    things = binary_dilation((structure.things >= 3) & room.inside, np.ones((3, 3), bool))
+    rim_of_room = ~binary_erosion(room.inside, np.ones((5, 5), bool))
     found = []
     boxes = _boxes(groups)
     for k in range(1, count + 1):
         window = boxes[k - 1]
         own = groups[window] == k
-        height, width = np.ptp(np.nonzero(own), axis=1) + 1
-        if min(height, width) * grid.cell_m < 0.65 * LEAST_OPENING_M:
+        if own.sum() * grid.cell_m**2 < 0.5 * LEAST_OPENING_M**2:
             continue
-        ring = binary_dilation(own, np.ones((3, 3))) & ~own
+        ring = binary_dilation(own, np.ones((3, 3), bool)) & ~own
         lower = int(below[window][own].sum())
-        expected = float(usual[window][own].sum())
         # Reflections lie below seen floor all over; more than those must show in the gap.
-        seen_through = lower >= 5 and lower > 4 * reflected * own.sum()
+        open_cells = int((below[window][own] > 0).sum())
+        seen_through = (
+            lower >= 5 and lower > 4 * reflected * own.sum() and open_cells >= 0.04 * own.sum()
+        )
         if not seen_through:
+            # By chance alone a cell lacks points here and there; only cells with none at all count.
+            own &= floor_points[window] == 0
+            expected = float(usual[window][own].sum())
+            if expected < 40:
+                continue
             lonely = not (ring & things[window]).any() and not (own & rim_of_room[window]).any()
             shape = cells_polygon(_part(grid, window), own)
-            compact = shape.area > 0.72 * shape.convex_hull.area and shape.area > 0.3 * max(height, width) ** 2 * grid.cell_m**2
-            if not (lonely and compact and expected >= 40):
+            height, width = np.ptp(np.nonzero(own), axis=1) + 1
+            longest_m = max(height, width) * grid.cell_m
+            compact = shape.area > 0.72 * shape.convex_hull.area and shape.area > 0.3 * longest_m**2
+            # As large as the blind spot below a tripod it is unseen, not open; and where shadows
+            # of two stations cross, the floor around is thinner than farther off.
+            even = float(usual[window][own].mean()) > 0.5 * _density_around(
+                mean, room, window, grid
+            )
+            if not (lonely and compact and even and longest_m < 0.45):
                 continue
-            if max(height, width) * grid.cell_m > 0.45:
-                continue  # as large as the blind spot below a tripod: unseen, not open
         elif not (ring & room.seen[window]).any():
             continue
-        opening = _opening(cells, window, own, floor_points, usual, seen_through, least_drop_m)
+        opening = _opening(cells, window, own, floor_points, mean, seen_through, least_drop_m)
         if opening is not None:
             found.append(opening)
     return tuple(found)
 
 
-def _usual_count(floor_points: NDArray[np.int64], inside: Mask, cell_m: float) -> Array:
-    """Points that a cell of whole floor holds at the least around here.
+def _usual_count(
+    floor_points: NDArray[np.int64], inside: Mask, cell_m: float
+) -> tuple[Array, Array]:
+    """Points that a cell of whole floor holds around here: at the least, and on average.
 
-    The smaller of the neighbourhood's means counts: density jumps at the rim of the
-    blind spot below a tripod, and what is thin there is no opening.
+    What is thin may be no opening: density jumps at the rim of the blind spot below a
+    tripod. So a gap is judged by the least of the neighbourhood's means.
     """
     from scipy.ndimage import gaussian_filter, minimum_filter
 
@@ -293,8 +325,22 @@ def _usual_count(floor_points: NDArray[np.int64], inside: Mask, cell_m: float) -
     share = gaussian_filter(full.astype(np.float64), width)
     mean = np.where(share > 0.3, total / np.maximum(share, 1e-6), np.inf)
     size = 2 * round(0.15 / cell_m) + 1
-    least: Array = minimum_filter(mean, size, mode="nearest")
-    return np.where(np.isfinite(least), least, 0.0)
+    least = minimum_filter(mean, size, mode="nearest")
+    broad = gaussian_filter(np.where(full, floor_points, 0).astype(np.float64), 2 * width)
+    broad /= np.maximum(gaussian_filter(full.astype(np.float64), 2 * width), 1e-6)
+    return np.where(np.isfinite(least), least, 0.0), broad
+
+
+def _density_around(mean: Array, room: Room, window: tuple[slice, slice], grid: Grid) -> float:
+    """Points per cell that the floor within half a metre of a gap usually holds."""
+    margin = round(0.5 / grid.cell_m)
+    rows, cols = window
+    wide = (
+        slice(max(rows.start - margin, 0), rows.stop + margin),
+        slice(max(cols.start - margin, 0), cols.stop + margin),
+    )
+    values = mean[wide][room.seen[wide]]
+    return float(np.quantile(values, 0.7)) if values.size else 0.0
 
 
 def _reflected(below: NDArray[np.int64], floor_points: NDArray[np.int64], room: Room) -> float:
@@ -303,7 +349,7 @@ def _reflected(below: NDArray[np.int64], floor_points: NDArray[np.int64], room: 
     return float(below[whole].mean()) if whole.any() else 0.0
 
 
-def _boxes(groups: NDArray[np.int64]) -> list[tuple[slice, slice]]:
+def _boxes(groups: NDArray[np.signedinteger]) -> list[tuple[slice, slice]]:
     from scipy.ndimage import find_objects
 
     shape = groups.shape
@@ -343,8 +389,10 @@ def _opening(
     from scipy.ndimage import binary_dilation
 
     part = _part(cells.grid, window)
-    near = binary_dilation(own, np.ones((3, 3)))
-    missing = np.where(near, np.clip(1 - floor_points[window] / np.maximum(usual[window], 1e-9), 0, 1), 0.0)
+    near = binary_dilation(own, np.ones((3, 3), bool))
+    missing = np.where(
+        near, np.clip(1 - floor_points[window] / np.maximum(usual[window], 1e-9), 0, 1), 0.0
+    )
     # Cells beyond the rim hold a little less or more than usual by chance; only the core and
     # what clearly lacks points counts.
     missing = np.where(own | (missing > 0.25), missing, 0.0)
@@ -375,7 +423,11 @@ def _depth_seen(cells: Cells, own: Mask, least_drop_m: float) -> float:
     """Depth that nine in ten of the points below the rim do not exceed [m]."""
     heights, counts = [], []
     for column in (cells.band, cells.structure):
-        pick = own.ravel()[column.cell] & (column.height_m < -least_drop_m) & (column.height_m > -_DEEPEST_M)
+        pick = (
+            own.ravel()[column.cell]
+            & (column.height_m < -least_drop_m)
+            & (column.height_m > -_DEEPEST_M)
+        )
         heights.append(column.height_m[pick])
         counts.append(column.count[pick])
     height, count = np.concatenate(heights), np.concatenate(counts)

@@ -238,7 +238,7 @@ def _as_job_error(
 
 def _unknown_key(model: type[BaseModel], loc: tuple[int | str, ...]) -> tuple[str, str]:
     section, word = loc[:-1], str(loc[-1])
-    known = list(_model_at(model, section).model_fields)
+    known = [f.alias or n for n, f in _model_at(model, section).model_fields.items()]
     place = f" in {_header(section)}" if section else ""
     message = f"key '{word}' is not known{place}"
     elsewhere = [

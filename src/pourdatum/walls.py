@@ -149,7 +149,14 @@ def _run_top(cells: Cells) -> Array:
         start = np.where(here & (k - last > _RUN_GAP), k, start)
         last = np.where(here, k, last)
         top = np.where(here & (k - start + 1 >= _RUN_LEAST), (k + 1) * _RUN_LAYER_M, top)
-    return top
+    # The neighbours' run is the cell's own only where the cell itself holds a good part of it:
+    # a crate's back edge, with the ceiling over it, does not grow to the wall behind.
+    own = np.zeros(joined.shape)
+    for k in range(levels):
+        own += (field[1:-1, 1:-1] >> k) & 1
+    return np.where(
+        own >= np.maximum(3, 0.2 * top / _RUN_LAYER_M), top, np.minimum(top, own * _RUN_LAYER_M)
+    )
 
 
 def _ceiling_height(cells: Cells) -> float | None:
@@ -288,4 +295,5 @@ def _stretches(along: Array, gap_m: float) -> Array:
     first = np.concatenate([[0], breaks + 1])
     last = np.concatenate([breaks, [along.size - 1]])
     found = np.stack([along[first], along[last]], axis=1)
-    return found[(last - first >= 3) & (found[:, 1] - found[:, 0] >= 0.1)]
+    kept: Array = found[(last - first >= 3) & (found[:, 1] - found[:, 0] >= 0.1)]
+    return kept

@@ -30,9 +30,7 @@ def main(argv: Sequence[str] | None = None) -> NoReturn:
     """The program: runs the words of the command line and exits."""
     if not sys.warnoptions and os.environ.get(TRACE) != "1":
         warnings.simplefilter("ignore")  # An answer is one line; what libraries murmur is not it.
-    status = run(sys.argv[1:] if argv is None else argv)
-    _close_quietly()
-    sys.exit(status)
+    sys.exit(run(sys.argv[1:] if argv is None else argv))
 
 
 def run(argv: Sequence[str]) -> int:
@@ -45,7 +43,7 @@ def run(argv: Sequence[str]) -> int:
     """
     from pourdatum.cli.app import app
 
-    words = list(argv)
+    words = list(argv) or ["--help"]
     as_json = "--json" in words[: words.index("--") if "--" in words else None]
     previous = _catch_sigterm()
     try:
@@ -63,8 +61,6 @@ def run(argv: Sequence[str]) -> int:
     except (KeyboardInterrupt, click.Abort):
         say_error("pourdatum: interrupted; nothing was written")
         return INTERRUPTED
-    except BrokenPipeError:
-        return 141
     except MemoryError:
         return _refused(_out_of_memory(), as_json)
     except Exception as reason:
@@ -130,14 +126,3 @@ def _catch_sigterm() -> Any:
         return signal.signal(signal.SIGTERM, stop)
     except ValueError:  # Not in the main thread: a program that embeds us keeps its own.
         return None
-
-
-def _close_quietly() -> None:
-    """Flush standard output; a reader that has gone away is no error of the job."""
-    for stream in (sys.stdout, sys.stderr):
-        try:
-            if stream is not None:
-                stream.flush()
-        except OSError:
-            # The interpreter flushes again on its way out, and would complain.
-            os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from collections.abc import Iterable, Mapping
 from typing import IO, Any, Final
@@ -30,12 +31,15 @@ def show_json(data: Mapping[str, Any]) -> None:
     if sys.stdout is None:
         return
     text = json_text(data)
-    if hasattr(sys.stdout, "buffer"):
+    if not hasattr(sys.stdout, "buffer"):
+        sys.stdout.write(text)
+        return
+    try:
         sys.stdout.flush()
         sys.stdout.buffer.write(text.encode("utf-8"))
         sys.stdout.buffer.flush()
-    else:
-        sys.stdout.write(text)
+    except BrokenPipeError:
+        _say_no_more(sys.stdout)
 
 
 def error_line(error: PourdatumError) -> str:
@@ -87,5 +91,14 @@ def _write(stream: IO[str] | None, text: str) -> None:
         text.encode(encoding)
     except UnicodeEncodeError:
         text = text.translate(_PLAIN).encode(encoding, "replace").decode(encoding)
-    stream.write(text)
-    stream.flush()
+    try:
+        stream.write(text)
+        stream.flush()
+    except BrokenPipeError:
+        _say_no_more(stream)
+
+
+def _say_no_more(stream: IO[str]) -> None:
+    """Whoever read this stream has gone; the work is done all the same, and its status counts."""
+    with open(os.devnull, "w") as nowhere:  # noqa: PTH123 - not a file of ours
+        os.dup2(nowhere.fileno(), stream.fileno())

@@ -12,10 +12,11 @@ from pourdatum.chunks import Progress, silent
 from pourdatum.datum import DatumRequest, choose_datum
 from pourdatum.errors import JobError
 from pourdatum.filelist import choose_files
+from pourdatum.fillcurve import level_curve
 from pourdatum.floor import find_floor
 from pourdatum.geometry import fit_plane
 from pourdatum.grind import find_humps
-from pourdatum.job import Job, check_control
+from pourdatum.job import Job, check_control, read_job
 from pourdatum.material import obstacles, order
 from pourdatum.outcome import FloorFigures, Plan, Survey, Warned
 from pourdatum.outline_file import outline_to_local, read_outline
@@ -51,7 +52,7 @@ _RAYLEIGH_95: Final = math.sqrt(-2.0 * math.log(0.05))
 
 
 def survey_scan(
-    paths: Sequence[str | Path], job: Job | None = None, *, progress: Progress = silent
+    paths: Sequence[str | Path], job: Job | str | Path | None = None, *, progress: Progress = silent
 ) -> Survey:
     """What the floor in these files is.
 
@@ -59,7 +60,7 @@ def survey_scan(
     ----------
     paths : sequence of paths
         Files of one campaign.
-    job : Job, optional
+    job : Job or path, optional
         Units, outline and title; the defaults without it.
     progress : callable, optional
         Called with the stage and the share done.
@@ -69,34 +70,35 @@ def survey_scan(
     PourdatumError
         One of its children, each with the exit status it stands for.
     """
-    job = job or Job()
+    job = _as_job(job)
     surface = _measured(paths, job, progress)
     progress("high and low places", None)
     return survey_floor(surface, job)
 
 
 def plan_scan(
-    paths: Sequence[str | Path], job: Job | None = None, *, progress: Progress = silent
+    paths: Sequence[str | Path], job: Job | str | Path | None = None, *, progress: Progress = silent
 ) -> Plan:
     """What to pour on the floor in these files; parameters and errors as ``survey_scan``."""
-    job = job or Job()
-    read_sheet(job.material.sheet)  # A wrong word is said before minutes of reading.
+    job = _as_job(job)
+    # A wrong word is said before minutes of reading.
+    _check_fall(job, read_sheet(job.material.sheet))
     surface = _measured(paths, job, progress)
     progress("datum and volume", None)
     return plan_pour(surface, job)
 
 
-def survey_floor(surface: Surface, job: Job | None = None) -> Survey:
+def survey_floor(surface: Surface, job: Job | str | Path | None = None) -> Survey:
     """A surface in figures.
 
     Parameters
     ----------
     surface : Surface
         Levels as scanned.
-    job : Job, optional
+    job : Job or path, optional
         Title, units shown and survey notes.
     """
-    job = job or Job()
+    job = _as_job(job)
     scan = with_base_names(surface.floor.scan)
     warnings = [*floor_warnings(surface), *unused_keys(job), *criteria_not_used(job)]
     return Survey(
@@ -111,14 +113,14 @@ def survey_floor(surface: Surface, job: Job | None = None) -> Survey:
     )
 
 
-def plan_pour(surface: Surface, job: Job | None = None) -> Plan:
+def plan_pour(surface: Surface, job: Job | str | Path | None = None) -> Plan:
     """A surface and a job as a plan: datum, fill, humps, order.
 
     Parameters
     ----------
     surface : Surface
         Levels as scanned.
-    job : Job, optional
+    job : Job or path, optional
         What to plan for; the defaults without it.
 
     Raises
@@ -126,7 +128,7 @@ def plan_pour(surface: Surface, job: Job | None = None) -> Plan:
     JobError
         If the sheet cannot be read, or holds no fall as steep as the one asked for.
     """
-    job = job or Job()
+    job = _as_job(job)
     scan = surface.floor.scan
     sheet = read_sheet(job.material.sheet)
     _check_fall(job, sheet)
@@ -251,6 +253,10 @@ def result_data(outcome: Survey | Plan) -> dict[str, Any]:
     return as_data(survey_result(outcome) if isinstance(outcome, Survey) else plan_result(outcome))
 
 
+def _as_job(job: Job | str | Path | None) -> Job:
+    return job if isinstance(job, Job) else read_job(job)
+
+
 def _measured(paths: Sequence[str | Path], job: Job, progress: Progress) -> Surface:
     drawn = read_outline(job.scan.outline) if job.scan.outline else None
     check_control(job)
@@ -273,7 +279,7 @@ def _figures(surface: Surface) -> FloorFigures:
         area_m2=surface.measured_m2 + surface.inferred_m2,
         high_m=highest_patch(surface).z_m,
         low_m=-highest_patch(turned).z_m,
-        mean_m=float(surface.height_m[known].mean()),
+        mean_m=level_curve(surface.height_m, surface.grid, surface.floor.outline).mean_m,
         slope=best.slope,
         bearing_rad=None if best.slope == 0.0 else best.bearing_rad,
         tilt_95=_RAYLEIGH_95 * surface.shared.tilt_rad,

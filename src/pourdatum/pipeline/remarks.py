@@ -16,6 +16,9 @@ if TYPE_CHECKING:
     from pourdatum.scan import Scan
     from pourdatum.surface import Surface
 
+WIDE_SHARE: Final = 0.2
+"""Half-width of the 95 % interval, as a share of the fill, from which a plan warns."""
+
 LATER: Final = {
     "survey": "flatness is not in this version: the list is empty",
     "plan": "the grinding curve, batches, bays, edge age and depth pins are not in this version: "
@@ -97,6 +100,15 @@ def plan_warnings(plan: Plan, job: Job) -> list[Warned]:
     if plan.order.primer is None:
         lacking = f"for a substrate that is {absorbency}" if sheet.primer else "at all"
         found.append(Warned("no-primer", f"the sheet names no primer {lacking}: primer_l is null"))
+    low_m3, high_m3 = plan.volume_interval_m3
+    if high_m3 - low_m3 > 2 * WIDE_SHARE * plan.volume.volume_m3 > 0.0:
+        found.append(
+            Warned(
+                "wide-interval",
+                f"the fill is not known to {WIDE_SHARE * 100:g} %: check levels at a few places by "
+                "laser or staff before ordering",
+            )
+        )
     if plan.order.cost is None:
         found.append(Warned("no-price", "no price per bag is given: cost is null"))
     if plan.grind_open:

@@ -74,10 +74,12 @@ def read_scan(
         raise JobError(f"chunk_points is {chunk_points}", hint="give 1 or more", id="chunk-points")
     sources = [find_source(path) for path in paths]
     _check_no_twins(sources)
-    files: list[_File] = []
+    found: list[tuple[Source, Opened]] = []
+    hashes: list[str] = []
     for source in sources:
         sha256 = sha256_of(source)
-        _check_new(sha256, source, files)
+        if sha256 in hashes:
+            raise _twins(found[hashes.index(sha256)][0], source)
         opened = open_by_content(source, chunk_points)
         if opened.look.kept == 0:
             raise ScanError(
@@ -86,8 +88,13 @@ def read_scan(
                 hint="export the scan again",
                 id="no-points",
             )
-        files.append(_File(source, sha256, opened, settle(opened, source, units, up)))
-    _check_one_vertical(files)
+        found.append((source, opened))
+        hashes.append(sha256)
+    settled = settle(found, units, up)
+    files = [
+        _File(source, sha256, opened, one)
+        for (source, opened), sha256, one in zip(found, hashes, settled, strict=True)
+    ]
     return _scan(files)
 
 
@@ -100,12 +107,6 @@ def _check_no_twins(sources: list[Source]) -> None:
         seen[real] = source
 
 
-def _check_new(sha256: str, source: Source, files: list[_File]) -> None:
-    for earlier in files:
-        if earlier.sha256 == sha256:
-            raise _twins(earlier.source, source)
-
-
 def _twins(first: Source, second: Source) -> JobError:
     return JobError(
         f"same scan twice ({first.shown})",
@@ -113,18 +114,6 @@ def _twins(first: Source, second: Source) -> JobError:
         hint="name each file once",
         id="same-scan-twice",
     )
-
-
-def _check_one_vertical(files: list[_File]) -> None:
-    first = files[0]
-    for other in files[1:]:
-        if other.settled.up != first.settled.up:
-            raise JobError(
-                f"{other.settled.up} is up here, {first.settled.up} in {first.source.shown}",
-                where=other.source.shown,
-                hint="give --up if the files share a frame",
-                id="two-verticals",
-            )
 
 
 def _scan(files: list[_File]) -> Scan:

@@ -73,6 +73,11 @@ _MAGIC: Final[tuple[tuple[bytes, str], ...]] = (
 )
 
 
+_OBJ_WORDS: Final = frozenset(
+    (b"v", b"vn", b"vt", b"vp", b"f", b"l", b"o", b"g", b"s", b"mtllib", b"usemtl")
+)
+
+
 def looks_like(head: bytes) -> str:
     r"""What content begins like, in words for people.
 
@@ -107,10 +112,9 @@ def _text_looks_like(head: bytes) -> str:
         return "an STL mesh"
     if lower.startswith(b"version https://git-lfs"):
         return "a pointer to a file that was never downloaded"
-    first_words = [line.split()[0] for line in head.splitlines() if line.split()]
-    if first_words and {b"v"} <= set(first_words[:50]) <= {
-        b"v", b"vn", b"vt", b"f", b"o", b"g", b"s", b"#", b"mtllib", b"usemtl",
-    }:  # fmt: skip
+    starts = {line.split()[0] for line in head.splitlines()[:-1] if line.split()}
+    starts = {word for word in starts if not word.startswith(b"#")}
+    if b"v" in starts and starts <= _OBJ_WORDS:
         return "an OBJ mesh"
     words = head.replace(b",", b" ").replace(b";", b" ").split()[:60]
     words = words[:-1] or words  # the last may be cut off

@@ -9,6 +9,7 @@ them, and stated, else the user is asked.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -18,7 +19,7 @@ from numpy.typing import NDArray
 from pourdatum.errors import JobError, NoFloor
 from pourdatum.read.look import Opened, StatedUnit
 from pourdatum.read.source import Source
-from pourdatum.read.vertical import choose_vertical
+from pourdatum.read.vertical import choose_verticals
 from pourdatum.scan import LATTICE_M, UpAxis
 from pourdatum.units import LENGTH_UNITS, MM, unit_m
 
@@ -32,7 +33,7 @@ _TOO_COARSE_M: Final = 0.050
 
 @dataclass(frozen=True)
 class Settled:
-    """Unit, vertical and fineness of one file, and what was assumed or is odd.
+    """Unit, vertical and fineness of a file, and what was assumed or is odd.
 
     Attributes
     ----------
@@ -66,28 +67,35 @@ class _Unit:
     warnings: tuple[tuple[str, str], ...] = ()
 
 
-def settle(opened: Opened, source: Source, units: str | None, up: str | None) -> Settled:
-    """Settle unit, vertical and fineness of a file.
+def settle(
+    files: Sequence[tuple[Source, Opened]], units: str | None, up: str | None
+) -> list[Settled]:
+    """Settle unit, vertical and fineness of every file of a campaign.
 
     Raises
     ------
     JobError
-        If the user's word contradicts the file, or only the user can tell.
+        If the user's word contradicts a file, or only the user can tell.
     NoFloor
         If coordinates are stored too coarsely for any floor.
     """
-    unit = _unit(opened, source, units)
-    vertical = choose_vertical(opened, source, up, unit.plan_m)
-    step_m, step_warnings = _check_steps(opened, source, vertical.up, unit)
-    return Settled(
-        unit.plan_m,
-        None if unit.height_m == unit.plan_m else unit.height_m,
-        unit.words,
-        vertical.up,
-        step_m,
-        (*unit.notes, *vertical.notes),
-        (*unit.warnings, *vertical.warnings, *step_warnings),
-    )
+    found = [_unit(opened, source, units) for source, opened in files]
+    verticals = choose_verticals(files, [unit.plan_m for unit in found], up)
+    settled = []
+    for (source, opened), unit, vertical in zip(files, found, verticals, strict=True):
+        step_m, step_warnings = _check_steps(opened, source, vertical.up, unit)
+        settled.append(
+            Settled(
+                unit.plan_m,
+                None if unit.height_m == unit.plan_m else unit.height_m,
+                unit.words,
+                vertical.up,
+                step_m,
+                (*unit.notes, *vertical.notes),
+                (*unit.warnings, *vertical.warnings, *step_warnings),
+            )
+        )
+    return settled
 
 
 def _unit(opened: Opened, source: Source, units: str | None) -> _Unit:

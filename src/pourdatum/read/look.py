@@ -49,7 +49,8 @@ class Look:
     sample : (n, 3) float64 array
         Every k-th kept point, at most about ``SAMPLE_POINTS``.
     kept : int
-        Points kept; the other records are no measurements.
+        Points kept; the other records are no measurements. Where a format looks at a
+        part only, box and count are what its header says.
     """
 
     low: NDArray[np.float64]

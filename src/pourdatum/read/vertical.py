@@ -7,6 +7,7 @@ save in a narrow passage. There z is kept, or the user is asked.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final, cast, get_args
 
@@ -31,6 +32,7 @@ _BAND_M: Final = (0.1, 1.2)
 _UPSIDE_DOWN: Final = 3.0
 _FEW: Final = 0.02
 _BUILDING_M: Final = 1000.0
+_TELLING: Final = 500
 
 
 @dataclass(frozen=True)
@@ -42,18 +44,26 @@ class Vertical:
     warnings: tuple[tuple[str, str], ...] = ()
 
 
-def choose_vertical(opened: Opened, source: Source, up: str | None, plan_m: float) -> Vertical:
-    """The vertical of a file: the user's word, the format's, or that of the layers.
+def choose_verticals(
+    files: Sequence[tuple[Source, Opened]], plan_m: Sequence[float], up: str | None
+) -> list[Vertical]:
+    """The vertical of each file: the user's word, the format's, or that of the layers.
+
+    Files that say nothing are one campaign in one frame: their layers are looked at
+    together, since one station alone may see little floor.
 
     Parameters
     ----------
-    plan_m : float
-        Metres in the file's unit.
+    files : sequence of (Source, Opened)
+    plan_m : sequence of float
+        Metres in the unit of each file.
+    up : str, optional
+        The user's word.
 
     Raises
     ------
     JobError
-        If ``up`` is no axis, or two axes are as likely and the user must say.
+        If ``up`` is no axis, two axes are as likely, or two files differ.
     """
     if up is not None:
         if up not in get_args(UpAxis):
@@ -63,13 +73,32 @@ def choose_vertical(opened: Opened, source: Source, up: str | None, plan_m: floa
                 hint="use x, y or z, with - for downwards",
                 id="up",
             )
-        return _asked(cast(UpAxis, up), opened)
-    if opened.up_by_convention is not None:
-        return _by_convention(opened, source, plan_m)
-    if opened.up_hint is not None:
-        axis, why = opened.up_hint
-        return Vertical(axis, (f"the file does not say which way is up: {axis} is taken, {why}",))
-    return _by_layers(opened.look.sample * plan_m, source)
+        return [_asked(cast(UpAxis, up), opened) for _, opened in files]
+    silent = [
+        i
+        for i, (_, opened) in enumerate(files)
+        if opened.up_by_convention is None and opened.up_hint is None
+    ]
+    if silent:
+        pooled = np.concatenate([files[i][1].look.sample * plan_m[i] for i in silent])
+        by_layers = _by_layers(pooled, files[silent[0]][0])
+    found = [
+        by_layers if i in silent else _by_format(opened, source, plan_m[i])
+        for i, (source, opened) in enumerate(files)
+    ]
+    _check_one_vertical(files, found)
+    return found
+
+
+def _check_one_vertical(files: Sequence[tuple[Source, Opened]], found: Sequence[Vertical]) -> None:
+    for (source, _), vertical in zip(files, found, strict=True):
+        if vertical.up != found[0].up:
+            raise JobError(
+                f"{vertical.up} is up here, {found[0].up} in {files[0][0].shown}",
+                where=source.shown,
+                hint="give --up if the files share a frame",
+                id="two-verticals",
+            )
 
 
 def _asked(up: UpAxis, opened: Opened) -> Vertical:
@@ -80,8 +109,11 @@ def _asked(up: UpAxis, opened: Opened) -> Vertical:
     return Vertical(up, (f"{up} is up as asked, where {usual} is usual in {kind}",))
 
 
-def _by_convention(opened: Opened, source: Source, plan_m: float) -> Vertical:
-    """Believed; evidence against it is only told."""
+def _by_format(opened: Opened, source: Source, plan_m: float) -> Vertical:
+    """What the format lays down is believed; evidence against it is only told."""
+    if opened.up_hint is not None:
+        axis, why = opened.up_hint
+        return Vertical(axis, (f"the file does not say which way is up: {axis} is taken, {why}",))
     usual = opened.up_by_convention
     assert usual is not None
     areas = [layer_area_m2(opened.look.sample * plan_m, axis) for axis in range(3)]
@@ -179,6 +211,8 @@ def stands_odd(up_m: NDArray[np.float64]) -> str:
     >>> stands_odd(np.concatenate([np.full(500, 2.6), np.linspace(1.0, 2.5, 300)]))
     'everything lies below the largest level layer'
     """
+    if len(up_m) < _TELLING:
+        return ""
     low, high = np.quantile(up_m, (0.005, 0.995))
     if high - low > _BUILDING_M:
         return ""

@@ -1,0 +1,191 @@
+"""The story in plain calls: what the command line does, and what a script can do."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any, cast
+
+import numpy as np
+import pytest
+import shapely
+
+import pourdatum as pdm
+from pourdatum.datum import Datum
+from pourdatum.errors import JobError, OutputError
+from pourdatum.geometry import Plane
+from pourdatum.grid import Grid
+from pourdatum.job import Job
+from pourdatum.outcome import Plan, Survey
+from pourdatum.pipeline import _request, survey_scan, wants_grinding
+from pourdatum.scan import Frame, InputFile, Scan
+from pourdatum.spread import fill_interval, fill_uncertainty_m3
+from pourdatum.uncertainty import SharedError
+from pourdatum.volume import Volume, fill_volume
+from pourdatum.write.sample_files import write_sample
+
+
+@pytest.fixture(scope="module")
+def room(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A small simulated scan; its truth lies beside it."""
+    path = tmp_path_factory.mktemp("room") / "room.ply"
+    write_sample("plain-room", path, seed=5, points=60_000)
+    return path
+
+
+def test_every_public_name_is_there() -> None:
+    """Each name that the package offers can be fetched, and no other."""
+    for name in pdm.__all__:
+        assert getattr(pdm, name) is not None
+        assert name in dir(pdm)
+    with pytest.raises(AttributeError, match="no attribute 'plan_floor'"):
+        pdm.plan_floor  # noqa: B018
+
+
+def test_the_story_in_plain_calls(room: Path, tmp_path: Path) -> None:
+    """Scan, floor, surface, plan, folder: the same that the command line does in one go."""
+    job = tmp_path / "job.toml"
+    job.write_text('title = "Cooperage"\n[material]\nsheet = "rapid"\n')
+    scan = pdm.read_scan(str(room))
+    surface = pdm.make_surface(scan, pdm.find_floor(scan))
+    plan = pdm.plan_pour(surface, job)
+    assert isinstance(plan, Plan)
+    assert plan.datum.plane.z0_m == pytest.approx(plan.survey.figures.high_m + 0.002, abs=1e-9)
+    assert np.nanmax(plan.depth_m) >= plan.volume.mean_depth_m
+    folder = pdm.write_results(plan, tmp_path / "plan", files="result")
+    data = json.loads((folder / "result.json").read_text("utf-8"))
+    assert (data["title"], data["material"]["name"]) == ("Cooperage", plan.sheet.name)
+    with pytest.raises(OutputError, match="exists"):
+        pdm.write_results(plan, folder)
+
+
+def test_a_survey_in_one_call(room: Path) -> None:
+    """Files in, figures out; stages are told to whoever listens."""
+    heard: list[str] = []
+    survey = survey_scan([room], progress=lambda stage, done: heard.append(stage))
+    assert isinstance(survey, Survey)
+    truth = json.loads(room.with_name("room.truth.json").read_text())
+    origin_m = survey.origin_m[2]
+    assert survey.figures.high_m + origin_m == pytest.approx(truth["high_z_m"], abs=0.0005)
+    assert survey.figures.mean_m + origin_m == pytest.approx(truth["mean_z_m"], abs=0.0005)
+    assert survey.scan.inputs[0].file == "room.ply"
+    assert len(set(heard)) > 2
+
+
+def scan_in(frame: Frame) -> Scan:
+    """A scan of which only the frame matters."""
+    file = InputFile("a.laz", "0" * 64, 1, "LAZ", "?", frame.up)
+    return Scan((file,), (), frame, (0.0, 0.0, 0.0), (1.0, 1.0, 1.0))
+
+
+def test_levels_are_taken_in_their_units() -> None:
+    """``--datum`` is in the unit of the scan's heights, ``z_m`` in metres, both in its vertical."""
+    feet = scan_in(Frame(unit_m=1.0, height_unit_m=0.3048, origin_m=(5.0, 6.0, 30.0)))
+    typed = Job(datum={"kind": "level", "z": 100.0})  # type: ignore[arg-type]
+    filed = Job(datum={"kind": "level", "z_m": 30.48})  # type: ignore[arg-type]
+    assert _request(typed, feet).z_m == pytest.approx(0.48)
+    assert _request(filed, feet).z_m == pytest.approx(0.48)
+
+
+def test_a_fall_points_to_its_place() -> None:
+    """``toward`` is in the scan's plan coordinates and unit; the request is local metres."""
+    scan = scan_in(Frame(unit_m=0.001, origin_m=(10.0, 20.0, 0.0)))
+    fall = {"kind": "fall", "slope_mm_per_m": 10.0, "toward": (14_000.0, 22_500.0)}
+    request = _request(Job(datum=fall), scan)  # type: ignore[arg-type]
+    assert request.slope == pytest.approx(0.010)
+    assert request.toward_m == pytest.approx((4.0, 2.5))
+
+
+def test_a_fall_that_the_sheet_does_not_hold(room: Path) -> None:
+    """A material that finds its own level is refused for a fall before the scan is read."""
+    fall = {"kind": "fall", "slope_mm_per_m": 10.0, "toward": (1.0, 1.0)}
+    with pytest.raises(JobError, match=r"a fall of 10 mm per m is steeper .* a screed to falls"):
+        pdm.plan_pour(cast(Any, SimpleNamespace(floor=SimpleNamespace(scan=None))),
+                      Job(datum=fall))  # type: ignore[arg-type]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("keys", "wanted"),
+    [
+        ({}, False),
+        ({"price_per_m2": 6.0}, True),
+        ({"allowed": True}, True),
+        ({"allowed": False, "price_per_m2": 6.0}, False),
+    ],
+)
+def test_when_grinding_may_lower_the_datum(keys: dict[str, Any], wanted: bool) -> None:
+    """Grinding counts where it is asked for or priced, and never where it is ruled out."""
+    assert wants_grinding(Job(grind=keys)) is wanted  # type: ignore[arg-type]
+
+
+def flat(
+    *, error_m: float = 0.0, shared: SharedError | None = None, hidden: bool = False
+) -> tuple[Any, Datum, Volume]:
+    """A level floor of 5 x 4 m, 10 mm under a datum set at its corner."""
+    grid = Grid(-0.05, -0.05, 0.1, 42, 52)
+    outline = shapely.box(0, 0, 5, 4)
+    x, y = grid.mesh()
+    inside = shapely.contains_xy(outline, x, y)
+    surface = SimpleNamespace(
+        grid=grid,
+        height_m=np.zeros(grid.shape),
+        standard_error_m=np.full(grid.shape, error_m),
+        measured=inside & (not hidden),
+        inferred=inside & hidden,
+        inferred_m2=20.0 if hidden else 0.0,
+        shared=shared or SharedError(0.0, 0.0, 0.0, "none"),
+        floor=SimpleNamespace(outline=outline),
+    )
+    datum = Datum("high-point", Plane(0.010), (0.010, 0.010), (0.0, 0.0), 0.002)
+    return surface, datum, fill_volume(surface.height_m, grid, outline, datum.plane)
+
+
+EDGE_M3 = 18.0 * 0.005 * 0.010
+"""What 5 mm all round a floor of 18 m circumference hold at 10 mm."""
+
+
+def test_what_all_cells_share_does_not_average_out() -> None:
+    """Warp of 1 mm over 20 m² is 20 l, and with the edge's 0.9 l makes 20.02 l."""
+    surface, datum, volume = flat(shared=SharedError(0.0, 0.001, 0.0, "warp"))
+    found = fill_uncertainty_m3(surface, datum, volume)
+    assert found == pytest.approx(np.hypot(0.020, EDGE_M3), rel=1e-9)
+
+
+def test_tilt_counts_by_its_lever() -> None:
+    """1 mm per m about the corner lifts the middle, 3.2 m away, by 3.2 mm: 64 l of 20 m²."""
+    surface, datum, volume = flat(shared=SharedError(0.001, 0.0, 0.0, "tilt"))
+    lever_m = np.hypot(2.5, 2.0)
+    found = fill_uncertainty_m3(surface, datum, volume)
+    assert found == pytest.approx(np.hypot(0.001 * lever_m * 20.0, EDGE_M3), rel=0.01)
+
+
+def test_a_common_shift_moves_only_a_given_level() -> None:
+    """A scan 1 mm too high as a whole changes no fill to its own high point, but one to a level."""
+    surface, datum, volume = flat(shared=SharedError(0.0, 0.0, 0.001, "shift"))
+    level = Datum("level", datum.plane, (0.010, 0.010), None, 0.002)
+    assert fill_uncertainty_m3(surface, datum, volume) == pytest.approx(EDGE_M3, rel=1e-9)
+    found = fill_uncertainty_m3(surface, level, volume)
+    assert found == pytest.approx(np.hypot(0.020, EDGE_M3), rel=1e-9)
+
+
+def test_noise_averages_out() -> None:
+    """0.2 mm in each cell is 4 l if it were shared; over 2 000 cells it is a fraction of that."""
+    surface, datum, volume = flat(error_m=0.0002)
+    noise = np.sqrt(fill_uncertainty_m3(surface, datum, volume) ** 2 - EDGE_M3**2)
+    assert 0.0 < noise < 0.25 * 0.004
+
+
+def test_unseen_floor_counts() -> None:
+    """20 m² that nobody saw, at 1.5 mm: 30 l."""
+    surface, datum, volume = flat(hidden=True)
+    found = fill_uncertainty_m3(surface, datum, volume)
+    assert found == pytest.approx(np.hypot(0.030, EDGE_M3), rel=1e-9)
+
+
+def test_the_interval_holds_the_volume_and_is_not_negative() -> None:
+    """However wide, the interval has the volume in it and no floor takes less than nothing."""
+    surface, datum, volume = flat(shared=SharedError(0.01, 0.0, 0.0, "phone"))
+    low, high = fill_interval(surface, datum, volume)
+    assert low == 0.0
+    assert high > volume.volume_m3
