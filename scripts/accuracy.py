@@ -25,7 +25,6 @@ from pathlib import Path
 from accuracy_figures import Chain, Row, compare, no_plan, row_table, summary_table
 from accuracy_plain_chain import NoOpen3D, plain_chain
 from accuracy_speed import timings
-from pourdatum.errors import PourdatumError
 from pourdatum.job import Job
 from pourdatum.pipeline import plan_pour, plan_scan, result_data
 from pourdatum.sheetfile import read_sheet
@@ -118,9 +117,10 @@ def one_room(
         level = Job.model_validate({"datum": {"kind": "level", "z_m": truth.datum.z_m}})
         at_level = plan_pour(plan.survey.surface, level)
         row = compare(seed, high, truth, result_data(plan), result_data(at_level))
-    except PourdatumError as refused:
+    except Exception as fault:
+        # Refused or broken, it is a row of the table like any other.
         seconds = time.perf_counter() - start
-        row = no_plan(seed, high, truth, str(refused).replace("|", "/"))
+        row = no_plan(seed, high, truth, f"{type(fault).__name__}: {fault}".replace("|", "/"))
     if not keep:
         scan.unlink()
     return replace(row, chain=_chains(shot, truth, chain, least_m, seed), seconds=seconds)

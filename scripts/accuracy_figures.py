@@ -66,7 +66,7 @@ class Row:
         Area, and fill to the high-point datum.
     area_percent, datum_mm, volume_l, level_percent : float
         Area, datum, fill to that datum, and fill to the true datum given as a level.
-        NaN where there was no plan.
+        0 where there was no plan.
     openings, humps, nibs : Match
         Extra humps are no fault: low ones are listed too.
     covered : bool
@@ -138,11 +138,11 @@ def compare(
 
 
 def no_plan(seed: int, high: str, truth: Truth, error: str) -> Row:
-    """The row of a scene that was refused: nothing is within its allowance."""
+    """The row of a scene that brought no plan: it keeps no allowance."""
     holes = sum(_across_m(hole) >= LEAST_OPENING_M for hole in truth.openings)
     tops = sum(hump["height_mm"] >= LEAST_HUMP_MM for hump in truth.humps)
     return Row(
-        seed, high, truth.area_m2, truth.datum.volume_l, math.nan, math.nan, math.nan, math.nan,
+        seed, high, truth.area_m2, truth.datum.volume_l, 0.0, 0.0, 0.0, 0.0,
         Match(0, holes, 0), Match(0, tops, 0), Match(0, len(truth.nibs), 0), False, error=error,
     )  # fmt: skip
 
@@ -183,14 +183,13 @@ class Criterion:
 
     def within(self, row: Row) -> bool:
         """Whether a row keeps the allowance; one without a plan does not."""
-        return self.share(row) <= (0.0 if self.counted else 1.0)
+        return not row.error and self.share(row) <= (0.0 if self.counted else 1.0)
 
     def worst(self, rows: Sequence[Row]) -> str:
         """The greatest share among the rows, in words."""
-        shares = [self.share(row) for row in rows]
-        if any(math.isnan(share) for share in shares):
+        if any(row.error for row in rows):
             return "no plan"
-        greatest = max(shares)
+        greatest = max(self.share(row) for row in rows)
         return f"{greatest:.0f} {self.counted}" if self.counted else f"{greatest:.2f}"
 
 
@@ -243,7 +242,7 @@ def row_table(rows: Sequence[Row]) -> list[str]:
             f"{row.humps}", f"{row.nibs}", "yes" if row.covered else "**no**",
         ]  # fmt: skip
         if row.error:
-            cells[3:5] = [f"no plan: {row.error}", ""]
+            cells[3:] = [f"no plan: {row.error}", *[""] * (len(cells) - 4)]
         for name in tolerances:
             chain = row.chain.get(name)
             cells.append(f"{chain.datum_mm:+.1f} mm, {chain.volume_l:+.0f} l" if chain else "")

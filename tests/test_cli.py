@@ -608,6 +608,20 @@ def test_a_file_size_limit_is_a_full_disk(tmp_path: Path, room: Path) -> None:
     assert list(tmp_path.iterdir()) == []
 
 
+@pytest.mark.skipif(os.name == "nt", reason="no such limit there")
+def test_too_little_memory_is_told_before_the_work(tmp_path: Path, room: Path) -> None:
+    """Under a limit in which the libraries cannot load: exit 6 at once, with both figures."""
+    resource = pytest.importorskip("resource")
+    started = process(
+        "plan", str(room), cwd=tmp_path,
+        preexec_fn=lambda: resource.setrlimit(resource.RLIMIT_AS, (400 * 2**20, 400 * 2**20)),
+    )  # fmt: skip
+    _, err = started.communicate(timeout=60)
+    assert started.returncode == 6
+    assert b"memory limit of 400 MB is below the 512 MB" in err
+    assert list(tmp_path.iterdir()) == []
+
+
 def test_a_reader_that_goes_away(tmp_path: Path, room: Path) -> None:
     """``pourdatum ... | head -0``: no complaint, and the folder is whole."""
     started = process("survey", str(room), "-o", "s", "--files", "result", cwd=tmp_path)

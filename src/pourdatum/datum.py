@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Final, Literal
 
 import numpy as np
 
@@ -13,6 +13,9 @@ from pourdatum.uncertainty import combined, interval
 
 if TYPE_CHECKING:
     from pourdatum.surface import Surface
+
+LOCAL_LEVEL: Final = Plane(0.0, 0.0, 0.0)
+"""The level plane through the local origin."""
 
 DatumKind = Literal["high-point", "level", "parallel", "fall"]
 
@@ -108,7 +111,7 @@ def choose_datum(surface: Surface, request: DatumRequest, least_m: float) -> Dat
 def _base(surface: Surface, request: DatumRequest) -> Plane:
     """The plane that is lifted until it clears the highest floor."""
     if request.kind == "high-point":
-        return Plane(0.0, 0.0, 0.0)
+        return LOCAL_LEVEL
     x, y = surface.grid.mesh()
     known = surface.measured | surface.inferred
     if request.kind == "parallel":

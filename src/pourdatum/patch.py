@@ -58,14 +58,14 @@ class HighPoint:
 
 
 @lru_cache(maxsize=4)
-def highest_patch(surface: Surface, plane: Plane | None = None) -> HighPoint:
+def highest_patch(surface: Surface, plane: Plane) -> HighPoint:
     """The highest mean over a 100 mm square wholly inside the floor.
 
     Parameters
     ----------
     surface : Surface
-    plane : Plane, optional
-        Heights are above this; default the local zero level.
+    plane : Plane
+        Heights are above this.
 
     Raises
     ------
@@ -73,7 +73,7 @@ def highest_patch(surface: Surface, plane: Plane | None = None) -> HighPoint:
         If no patch of the floor was seen well enough.
     """
     x, y = surface.grid.mesh()
-    height = surface.height_m if plane is None else surface.height_m - plane.at(x, y)
+    height = surface.height_m - plane.at(x, y)
     allowed = _patch_places(surface)
     if not allowed.any():
         raise NoFloor(

@@ -28,6 +28,7 @@ Mask = NDArray[np.bool_]
 LEAST_OPENING_M: Final = 0.1
 """Openings from this width on are excluded and listed [m]."""
 _DEEPEST_M: Final = 2.0
+_LARGEST_UNSEEN_ARC: Final = np.radians(235.0)
 _LEAST_THING_M2: Final = 0.004
 
 
@@ -177,6 +178,9 @@ def _circle(xy: Array, weight: Array) -> Polygon | None:
     radius = np.sqrt(max(c + a**2 + b**2, 0.0))
     if not 0.03 < radius < 1.5:
         return None
+    bearing = np.sort(np.arctan2(d[:, 1] - b, d[:, 0] - a))
+    if np.diff(bearing, append=bearing[0] + 2 * np.pi).max() > _LARGEST_UNSEEN_ARC:
+        return None  # two faces of a square column lie near a large circle too
     turn = np.linspace(0, 2 * np.pi, 65)[:-1]
     # A polygon of 64 sides has 0.16 % less area than its circle; its radius makes up for it.
     radius *= np.sqrt(np.pi / (32 * np.sin(np.pi / 32)))

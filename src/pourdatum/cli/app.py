@@ -141,6 +141,7 @@ def doctor() -> int:
 
 def _run_command(command: Command, words: Words) -> int:
     """Check every word, hold the output folder, and only then read the scan."""
+    from pourdatum.cli.limits import check_memory_limit
     from pourdatum.cli.progress import shown_progress
     from pourdatum.filelist import choose_files
     from pourdatum.sheetfile import read_sheet
@@ -154,6 +155,7 @@ def _run_command(command: Command, words: Words) -> int:
     if target is None:
         target = f"{Path(words.scans[0]).stem or 'scan'}-{command}"
     check_target(target, overwrite=words.overwrite)
+    check_memory_limit()
 
     # Only now what takes time to load: a wrong word is answered at once.
     from pourdatum import pipeline

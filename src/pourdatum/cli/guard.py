@@ -6,7 +6,6 @@ ours; 130 and 143 are the user's or the system's wish to stop.
 
 from __future__ import annotations
 
-import errno
 import os
 import signal
 import sys
@@ -18,9 +17,10 @@ from typing import Any, NoReturn
 
 import click
 
+from pourdatum.cli.limits import one_thread_for_algebra, out_of_memory, told_by_the_system
 from pourdatum.cli.say import error_line, error_object, say_error, show_json
 from pourdatum.cli.stop import INTERRUPTED, TERMINATED, Stopped
-from pourdatum.errors import JobError, LimitMet, OutputError, PourdatumError
+from pourdatum.errors import JobError, PourdatumError
 
 TRACE = "POURDATUM_TRACE"
 """Environment variable that, set to 1, adds the traceback of a fault of ours."""
@@ -30,6 +30,7 @@ def main(argv: Sequence[str] | None = None) -> NoReturn:
     """The program: runs the words of the command line and exits."""
     if not sys.warnoptions and os.environ.get(TRACE) != "1":
         warnings.simplefilter("ignore")  # An answer is one line; what libraries murmur is not it.
+    one_thread_for_algebra()
     sys.exit(run(sys.argv[1:] if argv is None else argv))
 
 
@@ -62,9 +63,9 @@ def run(argv: Sequence[str]) -> int:
         say_error("pourdatum: interrupted; nothing was written")
         return INTERRUPTED
     except MemoryError:
-        return _refused(_out_of_memory(), as_json)
+        return _refused(out_of_memory(), as_json)
     except Exception as reason:
-        return _refused(_told_by_the_system(reason) or _fault(reason), as_json)
+        return _refused(told_by_the_system(reason) or _fault(reason), as_json)
     finally:
         if previous is not None:
             signal.signal(signal.SIGTERM, previous)
@@ -86,35 +87,11 @@ def _fault(reason: Exception) -> PourdatumError:
     )
 
 
-def _told_by_the_system(reason: Exception) -> PourdatumError | None:
-    """A full disk or a limit of the machine, which no stage of ours could foresee."""
-    if isinstance(reason, OSError):
-        if reason.errno in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EROFS):
-            return OutputError(f"output cannot be written ({reason.strerror})", id="disk-full")
-        if reason.errno in (errno.EMFILE, errno.ENFILE, errno.ENOMEM, errno.EAGAIN):
-            return LimitMet(f"the system gives no more ({reason.strerror})", id="system-limit")
-    if isinstance(reason, RuntimeError) and "start new thread" in str(reason):
-        return LimitMet("the system gives no more threads", hint="raise its limit", id="threads")
-    return None
-
-
 def _from_click(error: click.ClickException) -> JobError:
     hint = "see pourdatum --help"
     if isinstance(error, click.UsageError) and error.ctx is not None:
         hint = f"see {error.ctx.command_path} --help"
     return JobError(error.format_message().rstrip("."), hint=hint, id="usage")
-
-
-def _out_of_memory() -> LimitMet:
-    peak = ""
-    if sys.platform != "win32":
-        import resource
-
-        used = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
-        peak = f" at {used / (2**20 if sys.platform == 'darwin' else 2**10):,.0f} MB"
-    return LimitMet(
-        f"memory ran out{peak}", hint="give a larger --cell, or fewer files at a time", id="memory"
-    )
 
 
 def _catch_sigterm() -> Any:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import math
 from collections.abc import Sequence
 from dataclasses import replace
@@ -9,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from pourdatum.chunks import Progress, silent
-from pourdatum.datum import DatumRequest, choose_datum
+from pourdatum.datum import LOCAL_LEVEL, DatumRequest, choose_datum
 from pourdatum.errors import JobError
 from pourdatum.filelist import choose_files
 from pourdatum.fillcurve import level_curve
@@ -224,26 +225,35 @@ def fill_folder(
 ) -> None:
     """Write the files of these kinds into an open folder."""
     from pourdatum.report.page import write_page
-    from pourdatum.report.picture import draw_depth, draw_levels
     from pourdatum.write.surface_nc import write_surface
 
     plan = outcome if isinstance(outcome, Plan) else None
+    # The map in the page and the map beside it are the same: it is drawn once.
+    picture = _drawn(outcome) if {"report", "pictures"} & set(kinds) else b""
     for kind in kinds:
         progress(f"writing {kind}", None)
         match kind:
             case "result":
                 write_json(result_data(outcome), work / "result.json")
             case "report":
-                write_page(outcome, work / "report.html")
+                write_page(outcome, work / "report.html", picture=picture)
             case "pictures":
-                if isinstance(outcome, Plan):
-                    draw_depth(outcome, work / "depth.png")
-                else:
-                    draw_levels(outcome, work / "levels.png")
+                (work / ("depth.png" if plan else "levels.png")).write_bytes(picture)
             case "tables" if plan is not None and plan.humps:
                 _write_humps(plan, work / "humps.csv")
             case "netcdf":
                 write_surface(outcome.surface, work / "surface.nc", plan.datum if plan else None)
+
+
+def _drawn(outcome: Survey | Plan) -> bytes:
+    from pourdatum.report.picture import draw_depth, draw_levels
+
+    held = io.BytesIO()
+    if isinstance(outcome, Plan):
+        draw_depth(outcome, held)
+    else:
+        draw_levels(outcome, held)
+    return held.getvalue()
 
 
 def result_data(outcome: Survey | Plan) -> dict[str, Any]:
@@ -277,8 +287,8 @@ def _figures(surface: Surface) -> FloorFigures:
     turned = replace(surface, height_m=-surface.height_m)
     return FloorFigures(
         area_m2=surface.measured_m2 + surface.inferred_m2,
-        high_m=highest_patch(surface).z_m,
-        low_m=-highest_patch(turned).z_m,
+        high_m=highest_patch(surface, LOCAL_LEVEL).z_m,
+        low_m=-highest_patch(turned, LOCAL_LEVEL).z_m,
         mean_m=level_curve(surface.height_m, surface.grid, surface.floor.outline).mean_m,
         slope=best.slope,
         bearing_rad=None if best.slope == 0.0 else best.bearing_rad,

@@ -80,6 +80,8 @@ def settle(
         If coordinates are stored too coarsely for any floor.
     """
     found = [_unit(opened, source, units) for source, opened in files]
+    for (source, opened), unit in zip(files, found, strict=True):
+        _refuse_too_coarse(opened, source, unit)
     verticals = choose_verticals(files, [unit.plan_m for unit in found], up)
     settled = []
     for (source, opened), unit, vertical in zip(files, found, verticals, strict=True):
@@ -177,13 +179,8 @@ def _length(side_m: float) -> str:
     return f"{side_m:.3g}" if side_m < 1000.0 else f"{side_m:.0f}"
 
 
-def _check_steps(
-    opened: Opened, source: Source, up: UpAxis, unit: _Unit
-) -> tuple[float, tuple[tuple[str, str], ...]]:
-    axis = "xyz".index(up[-1])
-    steps = [
-        step * (unit.height_m if i == axis else unit.plan_m) for i, step in enumerate(opened.step)
-    ]
+def _refuse_too_coarse(opened: Opened, source: Source, unit: _Unit) -> None:
+    steps = [step * unit.plan_m for step in opened.step]
     worst = int(np.argmax(steps))
     if steps[worst] >= _TOO_COARSE_M:
         raise NoFloor(
@@ -192,6 +189,15 @@ def _check_steps(
             hint="export the scan with a local origin or in double precision",
             id="coarse-coordinates",
         )
+
+
+def _check_steps(
+    opened: Opened, source: Source, up: UpAxis, unit: _Unit
+) -> tuple[float, tuple[tuple[str, str], ...]]:
+    axis = "xyz".index(up[-1])
+    steps = [
+        step * (unit.height_m if i == axis else unit.plan_m) for i, step in enumerate(opened.step)
+    ]
     plan_m = max(step for i, step in enumerate(steps) if i != axis)
     warnings = tuple(
         ("coarse-steps", f"{source.shown}: {what} are stored in steps of {_mm(step)}")

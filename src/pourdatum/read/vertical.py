@@ -81,7 +81,8 @@ def choose_verticals(
     ]
     if silent:
         pooled = np.concatenate([files[i][1].look.sample * plan_m[i] for i in silent])
-        by_layers = _by_layers(pooled, files[silent[0]][0])
+        steps = np.max([np.array(files[i][1].step) * plan_m[i] for i in silent], axis=0)
+        by_layers = _by_layers(pooled, files[silent[0]][0], steps)
     found = [
         by_layers if i in silent else _by_format(opened, source, plan_m[i])
         for i, (source, opened) in enumerate(files)
@@ -128,8 +129,14 @@ def _by_format(opened: Opened, source: Source, plan_m: float) -> Vertical:
     return Vertical(usual, (), (("vertical-odd", text),))
 
 
-def _by_layers(sample_m: NDArray[np.float64], source: Source) -> Vertical:
-    areas = [layer_area_m2(sample_m, axis) for axis in range(3)]
+def _by_layers(
+    sample_m: NDArray[np.float64], source: Source, step_m: NDArray[np.float64]
+) -> Vertical:
+    # Coordinates stored in steps lie in layers of their own making.
+    areas = [
+        layer_area_m2(sample_m, axis) if step_m[axis] < 0.25 * _LAYER_M else 0.0
+        for axis in range(3)
+    ]
     other = int(np.argmax(areas[:2]))
     rival = areas[other] if areas[other] >= _AREA_LEAST_M2 else 0.0
     why = _compare(areas, other, 2)
