@@ -15,13 +15,21 @@ from numpy.typing import NDArray
 from pourdatum.bare import THING_M, BareFloor, bare_floor
 from pourdatum.cells import Cells, cell_size_m, gather_cells
 from pourdatum.chunks import PointStore, Progress, silent
+from pourdatum.edge import outline_polygon
 from pourdatum.errors import JobError, NoFloor
 from pourdatum.grid import Grid
 from pourdatum.levels import Level, find_level
-from pourdatum.outline import Room, find_room, outline_polygon
+from pourdatum.outline import Room, find_room
 from pourdatum.scan import Scan
 from pourdatum.things import Obstruction, Opening, find_columns, find_openings, find_things
-from pourdatum.walls import WallLine, face_points, tall_from_m, upright_structure, wall_lines
+from pourdatum.walls import (
+    WallLine,
+    face_points,
+    foot_points,
+    tall_from_m,
+    upright_structure,
+    wall_lines,
+)
 
 if TYPE_CHECKING:
     from shapely import Polygon
@@ -127,7 +135,7 @@ def find_floor(
 
     room, lines = find_room(cells.grid, points, structure, lines_of, _start(level, cells.grid))
     if outline is None:
-        area = outline_polygon(cells.grid, room, lines, points)
+        area = outline_polygon(cells.grid, room, lines, foot_points(cells, room.tall), points)
     else:
         area, room = _within(outline, cells.grid, room)
     tall_m = tall_from_m(structure, None)
@@ -144,7 +152,7 @@ def find_floor(
         obstructions=columns + things,
         grid=cells.grid,
         noise_m=bare.noise_m,
-        seen=room.seen,
+        seen=_up_to_the_wall(room),
         bare=bare,
         level=level,
         other_levels_m=tuple((other.level_m, other.area_m2) for other in level.others),
@@ -168,6 +176,19 @@ def _carried_on(height: NDArray[np.float64]) -> NDArray[np.float64]:
     row, col = distance_transform_edt(np.isnan(height), return_distances=False, return_indices=True)
     out: NDArray[np.float64] = height[row, col]
     return out
+
+
+def _up_to_the_wall(room: Room) -> Mask:
+    """Seen cells of the room, and the strip at the foot of its walls beside them.
+
+    Cells that a wall runs through belong to no room; what the outline takes in of them is
+    as well seen as the floor next to it.
+    """
+    from scipy.ndimage import distance_transform_edt
+
+    row, col = distance_transform_edt(~room.inside, return_distances=False, return_indices=True)
+    seen: Mask = room.seen[row, col]
+    return seen
 
 
 def _start(level: Level, grid: Grid) -> Mask:

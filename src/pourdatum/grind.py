@@ -177,7 +177,7 @@ def _priced(
     """Humps with what each takes off and saves, together with those as high."""
     from scipy.ndimage import binary_dilation, label
 
-    from pourdatum.outline import cells_polygon
+    from pourdatum.edge import cells_polygon
 
     grid = surface.grid
     cell_m2 = grid.cell_m**2

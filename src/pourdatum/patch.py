@@ -23,7 +23,6 @@ if TYPE_CHECKING:
     from pourdatum.surface import Surface
 
 Array = NDArray[np.float64]
-Mask = NDArray[np.bool_]
 
 PATCH_M: Final = 0.1
 """Side of the patch whose mean counts as a height of the floor [m]."""
@@ -74,22 +73,21 @@ def highest_patch(surface: Surface, plane: Plane) -> HighPoint:
     """
     x, y = surface.grid.mesh()
     height = surface.height_m - plane.at(x, y)
-    allowed = _patch_places(surface)
-    if not allowed.any():
+    row, col = _patch_places(surface)
+    if row.size == 0:
         raise NoFloor(
             "no patch of 100 mm of the floor was seen well enough to set a datum",
             hint="scan again from closer, or give the datum as a level",
             id="no-high-point",
         )
-    estimate = _Estimate(surface, height, allowed)
-    at, top = estimate.highest()
+    estimate = _Estimate(surface, height, row, col)
+    (top_row, top_col), top = estimate.highest()
     bias, spread = estimate.gain_of_maximum()
-    return HighPoint(
-        top - bias,
-        (float(x[at]), float(y[at])),
-        bias,
-        float(np.hypot(spread, 0.5 * bias)),
+    place = (
+        surface.grid.x0_m + top_col * surface.grid.cell_m,
+        surface.grid.y0_m + top_row * surface.grid.cell_m,
     )
+    return HighPoint(top - bias, place, bias, float(np.hypot(spread, 0.5 * bias)))
 
 
 def patch_mean(height: Array, cell_m: float) -> Array:
@@ -126,25 +124,35 @@ def _box(cell_m: float) -> Array:
     return share
 
 
-def _patch_places(surface: Surface) -> Mask:
-    """Nodes about which a patch lies inside the floor and stands on seen points."""
+def _patch_places(surface: Surface) -> tuple[Array, Array]:
+    """Middles of patches that lie inside the floor and stand on seen points: row, col.
+
+    Nodes a patch's half away from the edge, and places along the line that is just that
+    far from it: on a sloping floor the highest patch touches a wall.
+    """
     import shapely
     from scipy.ndimage import uniform_filter
 
-    x, y = surface.grid.mesh()
+    grid = surface.grid
+    x, y = grid.mesh()
     # Set back by half a patch, so that a patch laid along the wall fits.
     inner = surface.floor.outline.buffer(-0.5 * PATCH_M, join_style="mitre")
-    # A node may stand up to half a cell nearer to the edge than the patch's middle.
-    inner = inner.buffer(0.3 * surface.grid.cell_m, join_style="mitre")
-    allowed: Mask = shapely.contains_xy(inner, x, y)
+    row, col = np.nonzero(shapely.contains_xy(inner, x, y))
+    edge = shapely.segmentize(inner.boundary, 0.5 * grid.cell_m)
+    xy = shapely.get_coordinates(edge)
+    rows = np.concatenate([row, (xy[:, 1] - grid.y0_m) / grid.cell_m])
+    cols = np.concatenate([col, (xy[:, 0] - grid.x0_m) / grid.cell_m])
+    near = np.rint(rows).astype(np.int64), np.rint(cols).astype(np.int64)
     error = surface.standard_error_m
     known = error[surface.measured]
     if known.size == 0:
-        return np.zeros_like(allowed)
+        return rows[:0], cols[:0]
     limit = max(_UNSUPPORTED * float(np.median(known)), _SOUND_M)
-    size = max(3, 2 * round(0.25 * PATCH_M / surface.grid.cell_m) + 1)
+    size = max(3, 2 * round(0.25 * PATCH_M / grid.cell_m) + 1)
     seen = uniform_filter((surface.count > 0).astype(np.float64), size, mode="constant")
-    return allowed & (error <= limit) & surface.measured & (seen >= 0.5)
+    sound = (error <= limit) & surface.measured & (seen >= 0.5)
+    chosen = sound[near]
+    return rows[chosen], cols[chosen]
 
 
 class _Estimate:
@@ -153,52 +161,66 @@ class _Estimate:
     Only the window around patches that could be the highest is worked on.
     """
 
-    def __init__(self, surface: Surface, height: Array, allowed: Mask) -> None:
+    def __init__(self, surface: Surface, height: Array, row: Array, col: Array) -> None:
         cell_m = surface.grid.cell_m
         error = np.where(np.isfinite(surface.standard_error_m), surface.standard_error_m, 0.0)
-        mean = np.where(allowed, patch_mean(height, cell_m), -np.inf)
-        near = allowed & (mean > float(mean.max()) - 8.0 * np.maximum(error, 2e-5))
-        rows, cols = np.nonzero(near)
+        mean = _between_nodes(patch_mean(height, cell_m), row, col)
+        own = error[np.rint(row).astype(np.int64), np.rint(col).astype(np.int64)]
+        near = mean > float(mean.max()) - 8.0 * np.maximum(own, 2e-5)
+        row, col = row[near], col[near]
         widest = max(fit.bandwidth for fit in surface.smoother.fits)
         reach = int(np.ceil(3 * max(widest, _CALM_M / cell_m))) + 3
-        self._window = (
-            slice(max(int(rows.min()) - reach, 0), int(rows.max()) + reach + 1),
-            slice(max(int(cols.min()) - reach, 0), int(cols.max()) + reach + 1),
+        window = (
+            slice(max(int(row.min()) - reach, 0), int(row.max()) + reach + 2),
+            slice(max(int(col.min()) - reach, 0), int(col.max()) + reach + 2),
         )
+        self._first = (window[0].start, window[1].start)
+        self._row, self._col = row - window[0].start, col - window[1].start
         self._cell_m = cell_m
-        self._places = near[self._window]
-        self._error = error[self._window]
-        self._smoother = _cut(surface.smoother, self._window)
-        count = surface.count[self._window]
-        noise = surface.noise_m[self._window]
+        self._error = error[window]
+        self._smoother = _cut(surface.smoother, window)
+        count = surface.count[window]
+        noise = surface.noise_m[window]
         self._noise = np.where(count > 0, noise / np.sqrt(np.maximum(count, 1.0)), 0.0)
-        supported = np.isfinite(surface.standard_error_m[self._window]) & (count > 0)
-        width = max(_CALM_M / cell_m, 2.0)
+        supported = np.isfinite(surface.standard_error_m[window]) & (count > 0)
         self._wide = local_fit(
-            supported.astype(np.float64), width, least_weight=6.0, with_error=False
+            supported.astype(np.float64),
+            max(_CALM_M / cell_m, 2.0),
+            least_weight=6.0,
+            with_error=False,
         )
-        self._calm = self._calmed(height[self._window])
+        self._calm = self._calmed(height[window])
 
-    def highest(self) -> tuple[tuple[int, int], float]:
-        """Node and mean height of the highest patch."""
-        mean = np.where(self._places, patch_mean(self._calm, self._cell_m), -np.inf)
-        row, col = np.unravel_index(int(np.argmax(mean)), mean.shape)
-        rows, cols = self._window
-        return (rows.start + int(row), cols.start + int(col)), float(mean[row, col])
+    def highest(self) -> tuple[tuple[float, float], float]:
+        """Place (row, col) and mean height of the highest patch."""
+        mean = self._patches(self._calm)
+        best = int(np.argmax(mean))
+        row, col = float(self._row[best]), float(self._col[best])
+        return (self._first[0] + row, self._first[1] + col), float(mean[best])
 
     def gain_of_maximum(self) -> tuple[float, float]:
-        """What this estimate gains over the truth on average, and its spread [m]."""
+        """What this estimate gains over the truth on average, and its spread [m].
+
+        The calmed floor stands for the truth. It is seen again with fresh noise, smoothed and
+        calmed as the real one was: the mean of the tops holds the luck of the maximum and
+        what smoothing takes off a hump.
+        """
         truth = self.highest()[1]
         draw = np.random.default_rng(_SEED)
+        flat = self._smoother.height(self._calm)
+        flat = np.where(np.isfinite(flat), flat, self._calm)
         tops = []
         for _ in range(_DRAWS // 2):
             shaken = self._smoother.height(self._noise * draw.standard_normal(self._noise.shape))
             shaken = np.nan_to_num(shaken)
             # Each draw is used with both signs: their mean errs less than two draws' would.
-            for sign in (1.0, -1.0):
-                calm = self._calmed(self._calm + sign * shaken)
-                tops.append(float(patch_mean(calm, self._cell_m)[self._places].max()))
+            tops += [
+                float(self._patches(self._calmed(flat + noise)).max()) for noise in (shaken, -shaken)
+            ]
         return float(np.mean(tops)) - truth, float(np.std(tops))
+
+    def _patches(self, height: Array) -> Array:
+        return _between_nodes(patch_mean(height, self._cell_m), self._row, self._col)
 
     def _calmed(self, height: Array) -> Array:
         """The floor without the part of its roughness that noise alone explains.
@@ -211,6 +233,17 @@ class _Estimate:
         gap = height - wide
         keep = np.clip(1.0 - (self._error / np.maximum(np.abs(gap), 1e-12)) ** 2, 0.0, 1.0)
         return np.where(np.isfinite(gap), wide + keep * gap, np.nan_to_num(height, nan=-1e3))
+
+
+def _between_nodes(field: Array, row: Array, col: Array) -> Array:
+    """Field at places between the nodes, bilinear."""
+    j = np.clip(np.floor(row).astype(np.int64), 0, field.shape[0] - 2)
+    i = np.clip(np.floor(col).astype(np.int64), 0, field.shape[1] - 2)
+    v, u = row - j, col - i
+    low = field[j, i] * (1 - u) + field[j, i + 1] * u
+    high = field[j + 1, i] * (1 - u) + field[j + 1, i + 1] * u
+    out: Array = low * (1 - v) + high * v
+    return out
 
 
 def _cut(smoother: Smoother, window: tuple[slice, slice]) -> Smoother:

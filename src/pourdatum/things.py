@@ -15,8 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pourdatum.cells import Cells
+from pourdatum.edge import cells_polygon
 from pourdatum.grid import Grid
-from pourdatum.outline import Room, cells_polygon
+from pourdatum.outline import Room
 from pourdatum.walls import Upright, face_points
 
 if TYPE_CHECKING:
@@ -271,6 +272,7 @@ def find_openings(
     gap &= room.inside & ~taken & (structure.things < 2) & ~room.tall
     groups, count = label(gap)
     reflected = _reflected(below, floor_points, room)
+    empty = _empty_discs(floor_points, usual, grid.cell_m)
     things = binary_dilation((structure.things >= 3) & room.inside, np.ones((3, 3), bool))
     rim_of_room = ~binary_erosion(room.inside, np.ones((5, 5), bool))
     found = []
@@ -290,16 +292,16 @@ def find_openings(
         if not seen_through:
             # By chance alone a cell lacks points here and there; only cells with none at all count.
             own &= floor_points[window] == 0
-            expected = float(usual[window][own].sum())
-            if expected < 40:
+            if not (own & empty[window]).any():
                 continue
+            rim = float(np.median(mean[window][ring])) if ring.any() else 0.0
             lonely = not (ring & things[window]).any() and not (own & rim_of_room[window]).any()
             shape = cells_polygon(_part(grid, window), own)
             height, width = np.ptp(np.nonzero(own), axis=1) + 1
             longest_m = max(height, width) * grid.cell_m
             compact = shape.area > 0.72 * shape.convex_hull.area and shape.area > 0.3 * longest_m**2
-            # As large as the blind spot below a tripod it is unseen, not open; and where shadows
-            # of two stations cross, the floor around is thinner than farther off.
+            # The floor around a tripod's blind spot is denser than farther off, and where the
+            # shadows of two stations cross it is thinner; around an opening it is even.
             even = float(usual[window][own].mean()) > 0.5 * _density_around(
                 mean, room, window, grid
             )
@@ -335,6 +337,24 @@ def _usual_count(
     return np.where(np.isfinite(least), least, 0.0), broad
 
 
+def _empty_discs(floor_points: NDArray[np.int64], usual: Array, cell_m: float) -> Mask:
+    """Middles of discs as wide as the least opening that hold no point though many are due.
+
+    With 16 points due, a disc is empty by chance once in nine million.
+    """
+    from scipy.ndimage import correlate
+
+    reach = int(0.5 * LEAST_OPENING_M / cell_m)
+    y, x = np.mgrid[-reach : reach + 1, -reach : reach + 1]
+    disc = (x**2 + y**2 <= (0.45 * LEAST_OPENING_M / cell_m) ** 2).astype(np.float64)
+    found = correlate(floor_points.astype(np.float64), disc, mode="constant")
+    due = correlate(usual, disc, mode="constant") * (
+        0.25 * np.pi * (LEAST_OPENING_M / cell_m) ** 2 / disc.sum()
+    )
+    empty: Mask = (found < 0.5) & (due >= 16.0)
+    return empty
+
+
 def _density_around(mean: Array, room: Room, window: tuple[slice, slice], grid: Grid) -> float:
     """Points per cell that the floor within half a metre of a gap usually holds."""
     margin = round(0.5 / grid.cell_m)
@@ -344,7 +364,7 @@ def _density_around(mean: Array, room: Room, window: tuple[slice, slice], grid: 
         slice(max(cols.start - margin, 0), cols.stop + margin),
     )
     values = mean[wide][room.seen[wide]]
-    return float(np.quantile(values, 0.7)) if values.size else 0.0
+    return max(float(np.quantile(values, 0.6)), 1e-9) if values.size else 1e-9
 
 
 def _reflected(below: NDArray[np.int64], floor_points: NDArray[np.int64], room: Room) -> float:
@@ -394,13 +414,12 @@ def _opening(
 
     part = _part(cells.grid, window)
     near = binary_dilation(own, np.ones((3, 3), bool))
-    missing = np.where(
-        near, np.clip(1 - floor_points[window] / np.maximum(usual[window], 1e-9), 0, 1), 0.0
-    )
-    # Cells beyond the rim hold a little less or more than usual by chance; only the core and
-    # what clearly lacks points counts.
-    missing = np.where(own | (missing > 0.25), missing, 0.0)
-    area = float(missing.sum()) * part.cell_m**2
+    lacking = 1 - floor_points[window] / np.maximum(usual[window], 1e-9)
+    # The rim is counted with its sign: a cell of whole floor holds by chance as often more
+    # points as it holds fewer.
+    missing = np.where(own, np.clip(lacking, 0.0, 1.0), np.where(near, lacking, 0.0))
+    area = max(float(missing.sum()), 0.5) * part.cell_m**2
+    missing = np.clip(missing, 0.0, 1.0)
     shape = cells_polygon(part, own)
     if shape.geom_type != "Polygon":
         shape = max(shape.geoms, key=lambda item: item.area)
@@ -413,7 +432,7 @@ def _opening(
     moved = (np.asarray(rounded.exterior.coords) - [centre.x, centre.y]) * scale + [cx, cy]
     outline = shapely.Polygon(moved)
     width = 2 * np.sqrt(area / np.pi)
-    if width < 0.85 * LEAST_OPENING_M:
+    if width < (0.7 if seen else 0.85) * LEAST_OPENING_M:
         return None
     depth = None
     if seen:

@@ -18,6 +18,7 @@ from pourdatum.cells import STRUCTURE_LAYER_M, Cells
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
+_SKIRTING_M: Final = (0.02, 0.06)
 _FOOT_M: Final = (0.03, 0.30)
 _BODY_M: Final = (0.08, 2.0)
 _LEAST_LAYERS: Final = 6
@@ -205,25 +206,37 @@ def tall_from_m(structure: Upright, walls_m: float | None) -> float:
 def face_points(cells: Cells, where: Mask) -> tuple[Array, Array]:
     """Mean plan places (n, 2) of upright faces, and their point counts (n,).
 
-    Low points are used where a cell has them, for the pour ends at the skirting.
+    Points up to 0.3 m are used where a cell has them, else those up to 2 m.
     """
+    low, low_count = _places(cells, where, *_FOOT_M, 4)
+    taken = np.zeros(cells.grid.shape, bool)
+    row, col = cells.grid.cell_of(low[:, 0], low[:, 1])
+    taken[np.clip(row, 0, cells.grid.ny - 1), np.clip(col, 0, cells.grid.nx - 1)] = True
+    high, high_count = _places(cells, where & ~taken, *_BODY_M, 3)
+    return np.concatenate([low, high]), np.concatenate([low_count, high_count])
+
+
+def foot_points(cells: Cells, tall: Mask) -> tuple[Array, Array]:
+    """Places (n, 2) and counts (n,) of points just above the floor at the foot of walls.
+
+    A skirting stands before its wall, and the pour ends at the skirting.
+    """
+    from scipy.ndimage import binary_dilation
+
+    return _places(cells, binary_dilation(tall, np.ones((5, 5), bool)), *_SKIRTING_M, 2)
+
+
+def _places(cells: Cells, where: Mask, low: float, high: float, least: int) -> tuple[Array, Array]:
     size = cells.grid.ny * cells.grid.nx
-    x, y, n = [], [], []
-    done = np.zeros(size, bool)
-    for low, high, least in ((*_FOOT_M, 4), (*_BODY_M, 3)):
-        total = np.zeros((3, size))
-        for column in (cells.band, cells.structure):
-            pick = where.ravel()[column.cell] & (column.height_m >= low) & (column.height_m < high)
-            cell, count = column.cell[pick], column.count[pick]
-            total[0] += np.bincount(cell, weights=count, minlength=size)
-            total[1] += np.bincount(cell, weights=count * column.x_m[pick], minlength=size)
-            total[2] += np.bincount(cell, weights=count * column.y_m[pick], minlength=size)
-        good = (total[0] >= least) & ~done
-        done |= good
-        n.append(total[0][good])
-        x.append(total[1][good] / total[0][good])
-        y.append(total[2][good] / total[0][good])
-    return np.stack([np.concatenate(x), np.concatenate(y)], axis=1), np.concatenate(n)
+    total = np.zeros((3, size))
+    for column in (cells.band, cells.structure):
+        pick = where.ravel()[column.cell] & (column.height_m >= low) & (column.height_m < high)
+        cell, count = column.cell[pick], column.count[pick]
+        total[0] += np.bincount(cell, weights=count, minlength=size)
+        total[1] += np.bincount(cell, weights=count * column.x_m[pick], minlength=size)
+        total[2] += np.bincount(cell, weights=count * column.y_m[pick], minlength=size)
+    good = total[0] >= least
+    return np.stack([total[1][good], total[2][good]], axis=1) / total[0][good, None], total[0][good]
 
 
 def wall_lines(xy: Array, weight: Array, cell_m: float, most: int = 60) -> list[WallLine]:
@@ -253,16 +266,17 @@ def wall_lines(xy: Array, weight: Array, cell_m: float, most: int = 60) -> list[
         tree = cKDTree(points)
         seeds = np.linspace(0, index.size - 1, min(index.size, 160)).astype(int)
         best: tuple[float, Array, float] | None = None
-        for near in tree.query_ball_point(points[seeds], 0.3):
-            if len(near) < 5:
-                continue
-            normal, offset, thin = _line_through(points[near], mass[near])
-            if thin > 0.02:
-                continue
-            on = np.abs(points @ normal - offset) < _ON_LINE_M
-            score = float(np.count_nonzero(on))
-            if best is None or score > best[0]:
-                best = (score, normal, offset)
+        for seed, near in zip(seeds, tree.query_ball_point(points[seeds], 0.5), strict=True):
+            # Lines through pairs, not through a neighbourhood: the two faces of a thin wall
+            # lie in one neighbourhood.
+            far = [k for k in near if np.hypot(*(points[k] - points[seed])) > 0.25]
+            for k in far[:: max(len(far) // 5, 1)][:5]:
+                along = points[k] - points[seed]
+                normal = np.array([-along[1], along[0]]) / np.hypot(*along)
+                offset = float(normal @ points[seed])
+                score = float(np.count_nonzero(np.abs(points @ normal - offset) < _ON_LINE_M))
+                if best is None or score > best[0]:
+                    best = (score, normal, offset)
         if best is None or best[0] * cell_m < _LEAST_LINE_M:
             break
         _, normal, offset = best

@@ -151,7 +151,7 @@ def _document(survey: Survey, kind: str, main: list[Html]) -> str:
             el(
                 "p",
                 f"Made with pourdatum {__version__}. Places are x, y in the plan coordinates of "
-                "the scan. Intervals hold in 95 cases of 100.",
+                "the scan. Intervals are stated at 95 %.",
             ),
         ),
     ]
