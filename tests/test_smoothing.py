@@ -151,6 +151,17 @@ def test_shares_are_shares(weight, seed) -> None:
     assert np.all(smoother.standard_error_m[known] > 0)
 
 
+@settings(max_examples=20)
+@given(cell_weights(), st.integers(0, 2**32), st.sampled_from([0.05, 0.2, 0.5]))
+def test_a_height_stands_on_eight_points_or_more(weight, seed, share) -> None:
+    """No height of a sparse floor has a stated error above that of the mean of eight points."""
+    rng = np.random.default_rng(seed)
+    weight = np.where(rng.random(weight.shape) < share, weight, 0.0)
+    smoother = smoother_for(weight, 0.0 * weight, np.full(weight.shape, NOISE_M), CELL_M)
+    known = np.isfinite(smoother.standard_error_m)
+    assert np.all(smoother.standard_error_m[known] <= NOISE_M / np.sqrt(8.0))
+
+
 @settings(max_examples=10)
 @given(cell_weights(), st.integers(0, 2**32))
 def test_for_given_shares_the_blend_is_linear(weight, seed) -> None:

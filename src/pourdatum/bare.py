@@ -47,6 +47,8 @@ class BareFloor:
         Greatest distance of a floor point from the fit [m].
     occupied : (ny, nx) bool array
         Something stands in the cell.
+    thing_m : float
+        Height from which a point belongs to something that stands [m].
     """
 
     cells: Cells
@@ -57,6 +59,7 @@ class BareFloor:
     local_noise_m: Array
     gate_m: float
     occupied: Mask
+    thing_m: float
 
 
 def bare_floor(cells: Cells) -> BareFloor:
@@ -71,7 +74,7 @@ def bare_floor(cells: Cells) -> BareFloor:
     shape = grid.shape
     band = cells.band
     cell_m = grid.cell_m
-    bandwidth = max(_FIRST_BANDWIDTH_M / cell_m, 1.6)
+    bandwidth = first_bandwidth(cell_m)
     thing = THING_M
     noise = 0.0
     for _ in range(2):
@@ -95,17 +98,22 @@ def bare_floor(cells: Cells) -> BareFloor:
     for _ in range(2):
         chosen = usable & (np.abs(residual) <= gate)
         count = cells.total(band, chosen).astype(np.float64)
-        rise, _, _ = _cell_means(band, band.height_m, chosen, cells, count)
+        rise, _, _ = cell_means(band, band.height_m, chosen, cells, count)
         fitted = local_fit(count, bandwidth, with_error=False).height(rise)
         residual = band.height_m - fitted.ravel()[band.cell]
         usable = clear & np.isfinite(residual)
     chosen = usable & (np.abs(residual) <= gate)
     count = cells.total(band, chosen).astype(np.float64)
-    level, dx, dy = _cell_means(band, band.z_m, chosen, cells, count)
+    level, dx, dy = cell_means(band, band.z_m, chosen, cells, count)
     _, slope_x, slope_y = local_fit(count, bandwidth, with_error=False).height_and_slope(level)
     centred = level - np.nan_to_num(slope_x) * dx - np.nan_to_num(slope_y) * dy
     noise, local = _noise(cells, band, chosen, residual, count)
-    return BareFloor(cells, count, centred, fitted, noise, local, gate, occupied)
+    return BareFloor(cells, count, centred, fitted, noise, local, gate, occupied, thing)
+
+
+def first_bandwidth(cell_m: float) -> float:
+    """Width of the fit that tells floor points from others, in cells."""
+    return max(_FIRST_BANDWIDTH_M / cell_m, 1.6)
 
 
 def _occupied(cells: Cells, thing_m: float) -> Mask:
@@ -159,7 +167,7 @@ def _spread_of(residual: Array, count: NDArray[np.int64]) -> float:
     return float(0.7413 * (high - low))
 
 
-def _cell_means(
+def cell_means(
     band: Column, of: Array, chosen: Mask, cells: Cells, count: Array
 ) -> tuple[Array, Array, Array]:
     """Mean of a quantity, and mean offset from the cell's centre in cells, of chosen points."""

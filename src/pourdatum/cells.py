@@ -8,6 +8,7 @@ are integers on the campaign's lattice.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final
 
@@ -16,7 +17,7 @@ from numpy.typing import NDArray
 
 from pourdatum.chunks import PointStore, Progress
 from pourdatum.errors import JobError
-from pourdatum.grid import Grid, VoxelStats, merge, pack
+from pourdatum.grid import Grid, VoxelStats, filled_from_nearest, merge, pack
 from pourdatum.levels import Level
 from pourdatum.scan import LATTICE_M
 
@@ -115,26 +116,20 @@ def gather_cells(
     grid : Grid, optional
         An existing grid to fill again, as for the scan after the pour.
     """
-    steps = round(cell_m / LATTICE_M)
-    band_steps = round(BAND_LAYER_M / LATTICE_M)
-    structure_steps = round(STRUCTURE_LAYER_M / LATTICE_M)
+    lattice = _CellLattice(level, round(cell_m / LATTICE_M))
 
     def summarise(points: NDArray[np.int64]) -> tuple[VoxelStats, VoxelStats]:
-        x, y, z = points.T
-        base = level.at(x * LATTICE_M, y * LATTICE_M) / LATTICE_M
-        near = np.isfinite(base)
-        x, y, z, base = x[near], y[near], z[near], base[near]
-        rise = z - np.rint(base).astype(np.int64)
-        col, row = x // steps, y // steps
-        # Sums are about the cell's corner, so that they stay small and exact.
-        quantities = np.stack([x - col * steps, y - row * steps, rise])
-        out = []
-        inside = np.abs(rise) <= round(BAND_M / LATTICE_M)
-        beyond = ~inside & (rise > _LOWEST_M / LATTICE_M) & (rise < _HIGHEST_M / LATTICE_M)
-        for which, layer in ((inside, band_steps), (beyond, structure_steps)):
-            key = pack(col[which], row[which], rise[which] // layer)
-            out.append(VoxelStats.of_points(key, quantities[:, which]))
-        return out[0], out[1]
+        col, row, sums = lattice.place(points)
+        rise = sums[2]
+        inside = np.abs(rise) <= _steps(BAND_M)
+        beyond = ~inside & (rise > _steps(_LOWEST_M)) & (rise < _steps(_HIGHEST_M))
+        band, structure = (
+            VoxelStats.of_points(
+                pack(col[which], row[which], rise[which] // _steps(layer_m)), sums[:, which]
+            )
+            for which, layer_m in ((inside, BAND_LAYER_M), (beyond, STRUCTURE_LAYER_M))
+        )
+        return band, structure
 
     band, structure = store.fold(
         summarise,
@@ -148,20 +143,89 @@ def gather_cells(
         nx = int(np.ceil(level.grid.x_m[-1] / cell_m)) - c0
         ny = int(np.ceil(level.grid.y_m[-1] / cell_m)) - r0
         grid = Grid((c0 + 0.5) * cell_m, (r0 + 0.5) * cell_m, cell_m, ny, nx)
-    else:
-        c0 = round(grid.x0_m / cell_m - 0.5)
-        r0 = round(grid.y0_m / cell_m - 0.5)
     x, y = grid.mesh()
-    reference = _filled(level.at(x, y))
+    reference = filled_from_nearest(level.at(x, y))
     return Cells(
         grid,
         reference,
-        _column(band, grid, c0, r0, level),
-        _column(structure, grid, c0, r0, level),
+        column_of(band, grid, level),
+        column_of(structure, grid, level),
     )
 
 
-def _column(stats: VoxelStats, grid: Grid, c0: int, r0: int, level: Level) -> Column:
+def gather_chosen(
+    store: PointStore,
+    level: Level,
+    grid: Grid,
+    cells: NDArray[np.bool_],
+    inside: Callable[[NDArray[np.float64], NDArray[np.float64]], NDArray[np.bool_]],
+    progress: Progress,
+) -> VoxelStats:
+    """Sums of the points near the floor in chosen cells whose place passes a test.
+
+    Parameters
+    ----------
+    cells : (ny, nx) bool array
+        Cells of the grid to look into.
+    inside : callable
+        Plan x and y of points, local [m], to a mask of those that count.
+    """
+    lattice = _CellLattice(level, round(grid.cell_m / LATTICE_M))
+    c0, r0 = _first_cell(grid)
+
+    def summarise(points: NDArray[np.int64]) -> VoxelStats:
+        col, row = points[:, 0] // lattice.steps - c0, points[:, 1] // lattice.steps - r0
+        within = (row >= 0) & (col >= 0) & (row < grid.ny) & (col < grid.nx)
+        within[within] = cells[row[within], col[within]]
+        col, row, sums = lattice.place(points[within])
+        near = np.abs(sums[2]) <= _steps(BAND_M)
+        col, row, sums = col[near], row[near], sums[:, near]
+        x_m, y_m = (
+            (index * lattice.steps + offset) * LATTICE_M
+            for index, offset in ((col, sums[0]), (row, sums[1]))
+        )
+        kept = inside(x_m, y_m)
+        col, row, sums = col[kept], row[kept], sums[:, kept]
+        return VoxelStats.of_points(pack(col, row, sums[2] // _steps(BAND_LAYER_M)), sums)
+
+    return store.fold(summarise, merge, stage="measuring beside walls", progress=progress)
+
+
+@dataclass(frozen=True)
+class _CellLattice:
+    """Cells of ``steps`` lattice steps a side, heights counted from the coarse level."""
+
+    level: Level
+    steps: int
+
+    def place(
+        self, points: NDArray[np.int64]
+    ) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:
+        """Column, row, and (offset x, offset y, rise) of the points over the level's reach.
+
+        Offsets are from the cell's corner, so that their sums stay small and exact.
+        """
+        x, y, z = points.T
+        base = self.level.at(x * LATTICE_M, y * LATTICE_M) / LATTICE_M
+        near = np.isfinite(base)
+        x, y, z, base = x[near], y[near], z[near], base[near]
+        col, row = x // self.steps, y // self.steps
+        rise = z - np.rint(base).astype(np.int64)
+        return col, row, np.stack([x - col * self.steps, y - row * self.steps, rise])
+
+
+def _steps(length_m: float) -> int:
+    return round(length_m / LATTICE_M)
+
+
+def _first_cell(grid: Grid) -> tuple[int, int]:
+    """Column and row, on the lattice of cells, of the grid's cell [0, 0]."""
+    return round(grid.x0_m / grid.cell_m - 0.5), round(grid.y0_m / grid.cell_m - 0.5)
+
+
+def column_of(stats: VoxelStats, grid: Grid, level: Level) -> Column:
+    """Voxels over a grid with their cells and mean places."""
+    c0, r0 = _first_cell(grid)
     col, row, _ = stats.indices()
     c, r = col - c0, row - r0
     inside = (c >= 0) & (r >= 0) & (c < grid.nx) & (r < grid.ny)
@@ -170,14 +234,3 @@ def _column(stats: VoxelStats, grid: Grid, c0: int, r0: int, level: Level) -> Co
     y = mean[1] + row[inside] * grid.cell_m
     cell = (r * grid.nx + c)[inside]
     return Column(cell, mean[2], mean[2] + level.at(x, y), x, y, stats.count[inside])
-
-
-def _filled(level: NDArray[np.float64]) -> NDArray[np.float64]:
-    from scipy.ndimage import distance_transform_edt
-
-    missing = np.isnan(level)
-    if not missing.any():
-        return level
-    row, col = distance_transform_edt(missing, return_distances=False, return_indices=True)
-    out: NDArray[np.float64] = level[row, col]
-    return out

@@ -17,11 +17,12 @@ from pourdatum.cells import Cells, cell_size_m, gather_cells
 from pourdatum.chunks import PointStore, Progress, silent
 from pourdatum.edge import outline_polygon
 from pourdatum.errors import JobError, NoFloor
-from pourdatum.grid import Grid
+from pourdatum.grid import Grid, filled_from_nearest
 from pourdatum.levels import Level, find_level
 from pourdatum.outline import Room, find_room
 from pourdatum.scan import Scan
 from pourdatum.things import Obstruction, Opening, find_columns, find_openings, find_things
+from pourdatum.wallfoot import with_wall_feet
 from pourdatum.walls import (
     WallLine,
     face_points,
@@ -146,6 +147,8 @@ def find_floor(
     things = find_things(cells.grid, room, structure, columns, tall_m)
     cut = [thing.outline for thing in columns] + [hole.outline for hole in openings]
     area = _largest(area.difference(shapely.union_all(cut))) if cut else area
+    if lines:
+        bare = with_wall_feet(bare, store, level, area, progress)
     return Floor(
         outline=area,
         openings=openings,
@@ -164,18 +167,9 @@ def find_floor(
 
 def _points_at_level(cells: Cells, bare: BareFloor) -> NDArray[np.int64]:
     """Points per cell at the floor's height, beside walls and things too."""
-    fitted = _carried_on(bare.fitted_m)
+    fitted = filled_from_nearest(bare.fitted_m)
     off = np.abs(cells.band.height_m - fitted.ravel()[cells.band.cell])
     return cells.total(cells.band, off <= bare.gate_m + 0.001)
-
-
-def _carried_on(height: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Heights with gaps filled from the nearest node: only to tell points apart."""
-    from scipy.ndimage import distance_transform_edt
-
-    row, col = distance_transform_edt(np.isnan(height), return_distances=False, return_indices=True)
-    out: NDArray[np.float64] = height[row, col]
-    return out
 
 
 def _up_to_the_wall(room: Room) -> Mask:

@@ -169,6 +169,24 @@ def unpack(
     return col, row, layer
 
 
+def filled_from_nearest(field: NDArray[np.float64]) -> NDArray[np.float64]:
+    """The field with each NaN replaced by the value of the nearest node that has one.
+
+    Examples
+    --------
+    >>> filled_from_nearest(np.array([[1.0, np.nan, np.nan, 5.0]]))
+    array([[1., 1., 5., 5.]])
+    """
+    from scipy.ndimage import distance_transform_edt
+
+    missing = np.isnan(field)
+    if not missing.any():
+        return field
+    row, col = distance_transform_edt(missing, return_distances=False, return_indices=True)
+    filled: NDArray[np.float64] = field[row, col]
+    return filled
+
+
 def block_means(
     weight: NDArray[np.float64], value: NDArray[np.float64], step: int
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:

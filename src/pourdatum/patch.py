@@ -215,7 +215,7 @@ class _Estimate:
             shaken = np.nan_to_num(shaken)
             # Each draw is used with both signs: their mean errs less than two draws' would.
             tops += [
-                float(self._patches(self._calmed(flat + noise)).max()) for noise in (shaken, -shaken)
+                float(self._patches(self._calmed(flat + one)).max()) for one in (shaken, -shaken)
             ]
         return float(np.mean(tops)) - truth, float(np.std(tops))
 

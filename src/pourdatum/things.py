@@ -302,10 +302,9 @@ def find_openings(
             compact = shape.area > 0.72 * shape.convex_hull.area and shape.area > 0.3 * longest_m**2
             # The floor around a tripod's blind spot is denser than farther off, and where the
             # shadows of two stations cross it is thinner; around an opening it is even.
-            even = float(usual[window][own].mean()) > 0.5 * _density_around(
-                mean, room, window, grid
-            )
-            if not (lonely and compact and even and longest_m < 0.45):
+            ratio = rim / _density_around(mean, room, window, grid)
+            even = ratio > 0.5 if longest_m < 0.45 else 0.7 < ratio < 1.15
+            if not (lonely and compact and even and longest_m < 1.5):
                 continue
         elif not (ring & room.seen[window]).any():
             continue
