@@ -120,6 +120,31 @@ def test_a_landing_is_another_level() -> None:
     assert landing.buffer(-0.15).area < other.area_m2 < landing.buffer(0.15).area
 
 
+def test_what_lies_lower_is_not_for_that_the_floor() -> None:
+    """A sunken part a quarter of the room's size is another level, though it lies below."""
+    above, sunken = shapely.box(0, 0, 3, 3), shapely.box(3, 0, 4, 3)
+    got = found(
+        level(0.0, where=above), level(-0.9, where=sunken, seed=3), walls(),
+        walls(-0.9, 0.0, where=sunken),
+    )  # fmt: skip
+    assert_floor(got, above)
+    assert [abs(other.level_m + 0.9) < SAME_M for other in got.others] == [True]
+
+
+def test_a_mirror_image_wider_than_the_seen_floor_is_no_floor() -> None:
+    """Crates hide a third of the floor, but not the mirrored ceiling below it: the floor stays.
+
+    The scan is dense, so that the mirror image alone has six points in a column.
+    """
+    crates = shapely.box(1.0, 0.5, 3.0, 2.5)
+    dense = 10 * PER_M2
+    got = found(
+        level(0.0, dense, ROOM - crates), walls(), walls(0.0, 0.5, where=crates),
+        level(-2.5, 0.1 * dense, seed=3),
+    )  # fmt: skip
+    assert_floor(got, ROOM - crates)
+
+
 @pytest.mark.parametrize("height_m", [0.35, 1.2])
 def test_the_scanners_own_platform_is_no_floor(height_m) -> None:
     """A disc above the floor with a sixth of all points in it is not the floor."""
@@ -141,7 +166,9 @@ def test_stray_far_returns_are_no_floor(spread_m) -> None:
     room = [level(0.0), walls()]
     n = round(0.03 * sum(map(len, room)))
     stray = np.column_stack([rng.uniform(-30, 30, (n, 2)), rng.uniform(-spread_m, spread_m, n)])
-    assert_floor(found(*room, stray), ROOM)
+    got = found(*room, stray)
+    assert_floor(got, ROOM)
+    assert got.sheet.column_m == found(*room).sheet.column_m
 
 
 # --- one floor -----------------------------------------------------------------------------------
@@ -178,7 +205,7 @@ def test_a_step_of_a_hand_is_not_one_floor() -> None:
 
 
 @pytest.mark.parametrize("turn_deg", [0, 30])
-@pytest.mark.parametrize("slope", [0.0, 0.02, 0.06])
+@pytest.mark.parametrize("slope", [0.0, 0.02, 0.1])
 def test_the_coarse_level_follows_the_floor(slope, turn_deg) -> None:
     """Over a ramp, at walls too, the coarse level is within half of what makes a thing (15 mm).
 
@@ -196,7 +223,8 @@ def test_the_coarse_level_follows_the_floor(slope, turn_deg) -> None:
 
 def test_the_coarse_level_is_carried_on_and_ends() -> None:
     """Half a metre beyond the walls the level goes on, to the height of the band that is looked
-    at around it; far away there is none."""
+    at around it; far away there is none.
+    """
     got = found(level(0.0), walls())
     around = got.at(np.array([-0.5, 4.5, 2.0]), np.array([1.5, 1.5, 3.5]))
     assert_allclose(around, 0.0, atol=BAND_M)

@@ -309,7 +309,14 @@ def _under_ceiling(item: Sheet, ceilings: list[Sheet]) -> bool:
 def _joined(main: Sheet, floors: list[Sheet]) -> tuple[Sheet, tuple[Sheet, ...]]:
     """The main sheet with those that shade has cut off from it: they lie in its plane."""
     x, y = _places(main)
-    plane, _ = fit_plane(x, y, main.z_m)
+    try:
+        plane, _ = fit_plane(x, y, main.z_m)
+    except ValueError:
+        raise NoFloor(
+            "the points at one level lie on a line and make no surface",
+            hint="scan the floor, not a single profile",
+            id="no-floor",
+        ) from None
     parts, others = [main], list[Sheet]()
     for item in floors:
         if item is main:

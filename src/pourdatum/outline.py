@@ -22,6 +22,8 @@ Mask = NDArray[np.bool_]
 
 _BRIDGE_M: Final = 1.2
 """Gap in a seen wall face across which the wall is taken to run on [m]."""
+_COLUMN_M: Final = 1.2
+"""Extent up to which an upright thing standing alone can be a column [m]."""
 _CORNER_M: Final = 0.45
 """Distance within which two faces are carried on to a common corner [m]."""
 
@@ -78,7 +80,7 @@ def find_room(
     reach = _flood(~(seen | structure.upright))
     edge = binary_dilation(reach, _disc(3.0)) & ~reach
     height = tall_from_m(structure, wall_height_m(structure, edge))
-    tall = structure.tall(height)
+    tall = _whole(structure.tall(height), structure, grid.cell_m)
     lines = lines_of(tall)
     barrier = tall | _along_lines(grid, lines, structure.layers >= 2)
     barrier = binary_closing(barrier, _disc(2.5))
@@ -94,6 +96,24 @@ def find_room(
     room = groups == (int(np.argmax(votes)) if votes.any() else 1)
     inside = ~_flood(~room)
     return Room(inside, seen & inside, tall), lines
+
+
+def _whole(tall: Mask, structure: Upright, cell_m: float) -> Mask:
+    """Tall cells with the upright ones that belong to the same narrow thing.
+
+    A scanner that looks up only a little sees the near side of a column to a lower height
+    than its far side; the column is one thing all the same.
+    """
+    from scipy.ndimage import find_objects, label
+
+    groups, _ = label(structure.upright, np.ones((3, 3), bool))
+    whole = tall.copy()
+    for k, window in enumerate(find_objects(groups), 1):
+        if max(part.stop - part.start for part in window) * cell_m <= _COLUMN_M:
+            own = groups[window] == k
+            if tall[window][own].mean() > 0.25:
+                whole[window] |= own
+    return whole
 
 
 def _flood(free: Mask) -> Mask:

@@ -30,6 +30,10 @@ LEAST_OPENING_M: Final = 0.1
 """Openings from this width on are excluded and listed [m]."""
 _DEEPEST_M: Final = 2.0
 _LARGEST_UNSEEN_ARC: Final = np.radians(235.0)
+_SHADOW_M: Final = 1.5
+"""Distance from a table top within which its shadow is looked for [m]."""
+_SEEN_WIDTHS: Final = 3.0
+"""Depth, in widths of the hole, down to which a slanting look into it reaches."""
 _LEAST_THING_M2: Final = 0.004
 
 
@@ -266,6 +270,9 @@ def find_openings(
     below = cells.total(cells.band, cells.band.height_m < -least_drop_m) + cells.total(
         cells.structure, (cells.structure.height_m < 0) & (cells.structure.height_m > -_DEEPEST_M)
     )
+    # The mirror image of a wall or a crate under a polished slab lies straight below it.
+    standing = room.tall | (structure.things >= 2)
+    below[binary_dilation(standing, np.ones((3, 3), bool))] = 0
     usual, mean = _usual_count(floor_points, room.inside, grid.cell_m)
     taken = _covered(grid, columns, 0.05)
     gap = (floor_points < 0.6 * usual) | (below >= 2)
@@ -274,6 +281,7 @@ def find_openings(
     reflected = _reflected(below, floor_points, room)
     empty = _empty_discs(floor_points, usual, grid.cell_m)
     things = binary_dilation((structure.things >= 3) & room.inside, np.ones((3, 3), bool))
+    shading = _under_tops(cells, room, floor_points)
     rim_of_room = ~binary_erosion(room.inside, np.ones((5, 5), bool))
     found = []
     boxes = _boxes(groups)
@@ -292,7 +300,7 @@ def find_openings(
         if not seen_through:
             # By chance alone a cell lacks points here and there; only cells with none at all count.
             own &= floor_points[window] == 0
-            if not (own & empty[window]).any():
+            if not (own & empty[window]).any() or (own & shading[window]).any():
                 continue
             rim = float(np.median(mean[window][ring])) if ring.any() else 0.0
             lonely = not (ring & things[window]).any() and not (own & rim_of_room[window]).any()
@@ -334,6 +342,22 @@ def _usual_count(
     broad = gaussian_filter(np.where(full, floor_points, 0).astype(np.float64), 2 * width)
     broad /= np.maximum(gaussian_filter(full.astype(np.float64), 2 * width), 1e-6)
     return np.where(np.isfinite(least), least, 0.0), broad
+
+
+def _under_tops(cells: Cells, room: Room, floor_points: NDArray[np.int64]) -> Mask:
+    """Cells within reach of the shadow of a table top: it lies apart from what casts it."""
+    from scipy.ndimage import distance_transform_edt
+
+    height = cells.structure.height_m
+    over = cells.total(cells.structure, (height > 0.25) & (height < 1.9)) >= 2
+    low = cells.total(cells.band, cells.band.height_m >= 0.03) + cells.total(
+        cells.structure, (height > 0) & (height < 0.25)
+    )
+    tops = over & (low == 0) & (floor_points > 0) & ~room.tall & room.inside
+    if tops.sum() < 4:
+        return np.zeros(cells.grid.shape, bool)
+    near: Mask = distance_transform_edt(~tops) * cells.grid.cell_m < _SHADOW_M
+    return near
 
 
 def _empty_discs(floor_points: NDArray[np.int64], usual: Array, cell_m: float) -> Mask:
@@ -414,11 +438,11 @@ def _opening(
     part = _part(cells.grid, window)
     near = binary_dilation(own, np.ones((3, 3), bool))
     lacking = 1 - floor_points[window] / np.maximum(usual[window], 1e-9)
+    missing = np.where(own, np.clip(lacking, 0.0, 1.0), 0.0)
     # The rim is counted with its sign: a cell of whole floor holds by chance as often more
     # points as it holds fewer.
-    missing = np.where(own, np.clip(lacking, 0.0, 1.0), np.where(near, lacking, 0.0))
-    area = max(float(missing.sum()), 0.5) * part.cell_m**2
-    missing = np.clip(missing, 0.0, 1.0)
+    rim = max(float(lacking[near & ~own].sum()), 0.0)
+    area = max(float(missing.sum()) + rim, 0.5) * part.cell_m**2
     shape = cells_polygon(part, own)
     if shape.geom_type != "Polygon":
         shape = max(shape.geoms, key=lambda item: item.area)
@@ -437,22 +461,27 @@ def _opening(
     if seen:
         flat = np.zeros(cells.grid.shape, bool)
         flat[window] = own
-        depth = _depth_seen(cells, flat, least_drop_m)
+        depth = _depth_seen(cells, flat, least_drop_m, width)
+        if depth is None:
+            return None
     return Opening((cx, cy), area, depth, outline, seen)
 
 
-def _depth_seen(cells: Cells, own: Mask, least_drop_m: float) -> float:
-    """Depth that nine in ten of the points below the rim do not exceed [m]."""
+def _depth_seen(cells: Cells, own: Mask, least_drop_m: float, width_m: float) -> float | None:
+    """Depth that nine in ten of the points seen below the rim do not exceed [m].
+
+    None where they are too few, or most lie deeper than one can see through a hole of
+    this width: then they are reflections.
+    """
     heights, counts = [], []
     for column in (cells.band, cells.structure):
-        pick = (
-            own.ravel()[column.cell]
-            & (column.height_m < -least_drop_m)
-            & (column.height_m > -_DEEPEST_M)
-        )
+        pick = own.ravel()[column.cell] & (column.height_m < -least_drop_m)
         heights.append(column.height_m[pick])
         counts.append(column.count[pick])
     height, count = np.concatenate(heights), np.concatenate(counts)
-    order = np.argsort(height)
-    share = np.cumsum(count[order]) / count.sum()
-    return float(-np.interp(0.1, share, height[order]))
+    near = (height > -_SEEN_WIDTHS * width_m) & (height > -_DEEPEST_M)
+    if count[near].sum() < max(5, 0.3 * count[height > -_DEEPEST_M].sum()):
+        return None
+    order = np.argsort(height[near])
+    share = np.cumsum(count[near][order]) / count[near].sum()
+    return float(-np.interp(0.1, share, height[near][order]))
