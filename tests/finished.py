@@ -90,6 +90,7 @@ def make_survey(
         grid=grid,
         noise_m=0.0015,
         seen=inside & ~hidden,
+        beyond_doors_m=(),
         walls_seen=True,
         outline_given=False,
     )

@@ -329,7 +329,7 @@ WRONG_WORDS = [
     (("plan", "a.laz", "--up", "w"), 2, "'w' is not one of 'x', 'y', 'z'"),
     (("plan", "a.laz", "--sensor", "drone"), 2, "'drone' is not one of 'tripod'"),
     (("plan", "a.laz", "--grind", "yes"), 2, "'yes' is not one of 'auto', 'none'"),
-    (("plan", "a.laz", "--cell", "0"), 2, "0 is out of range; permitted from 5 to 1000 mm"),
+    (("plan", "a.laz", "--cell", "0"), 2, "0 is out of range; permitted from 10 to 500 mm"),
     (("plan", "a.laz", "--cell", "-5"), 2, "-5 is out of range"),
     (("plan", "a.laz", "--cell", "nan"), 2, "nan is out of range"),
     (("plan", "a.laz", "--cell", "1e-9"), 2, "1e-9 is out of range"),

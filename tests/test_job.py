@@ -187,7 +187,7 @@ def test_an_empty_job_is_the_default(tmp_path: Path) -> None:
         ("[material]\nprice_per_bag = 0", "price_per_bag = 0 is out of range: permitted above 0"),
         ("[material]\nconfidence = 1", "confidence = 1 is out of range: permitted from 0.5"),
         ("[material]\nsheet = ''", "material.sheet: text is empty"),
-        ("[scan]\ncell_mm = 0", "scan.cell_mm = 0 is out of range: permitted from 5 to 1000"),
+        ("[scan]\ncell_mm = 0", "scan.cell_mm = 0 is out of range: permitted from 10 to 500"),
         ("[scan]\ncell_mm = nan", "scan.cell_mm = nan is not a finite number"),
         ("[scan]\ncell_mm = 1e-9", "scan.cell_mm = 1e-09 is out of range"),
         ("[grind]\nprice_per_m2 = -1", "grind.price_per_m2 = -1 is out of range"),

@@ -24,6 +24,7 @@ Mask = NDArray[np.bool_]
 
 _CORNER_M: Final = 0.45
 """Distance within which two faces are carried on to a common corner [m]."""
+_DOOR_M: Final = 1.3
 _SNAP_M: Final = 0.12
 _SKIRTING_REACH_M: Final = 0.045
 """Distance from a wall's face at which its skirting is looked for [m]."""
@@ -146,13 +147,23 @@ def _nearest_line(
         distance = np.abs(line.distance(smooth))
         along = line.along(smooth)
         beside = np.zeros(len(smooth), bool)
-        for low, high in line.along_m:
+        for low, high in _across_doors(line.along_m):
             beside |= (along > low - 0.25) & (along < high + 0.25)
         facing = np.abs(normal @ line.normal) > 0.75
         better = beside & facing & (distance < nearest)
         which[better] = k
         nearest[better] = distance[better]
     return which, nearest
+
+
+def _across_doors(stretches: Array) -> Array:
+    """Seen stretches of a face, joined across gaps no wider than a doorway."""
+    if len(stretches) < 2:
+        return stretches
+    wide = np.flatnonzero(stretches[1:, 0] - stretches[:-1, 1] > _DOOR_M)
+    first = np.concatenate([[0], wide + 1])
+    last = np.append(wide, len(stretches) - 1)
+    return np.stack([stretches[first, 0], stretches[last, 1]], axis=1)
 
 
 def _calm_runs(which: NDArray[np.int64], least: int) -> NDArray[np.int64]:
@@ -205,7 +216,7 @@ def _to_coverage(
         ),
         np.zeros(len(fine)),
     )
-    missing = np.clip(2.0 - found / np.maximum(expected, 1e-9), 0.0, 2.0) * grid.cell_m
+    missing = np.clip(2.0 - found / np.maximum(expected, 1e-9), -0.5, 2.0) * grid.cell_m
     missing = np.where(expected > 0.2, missing, 0.0)
     return fine - normal * missing[:, None]
 

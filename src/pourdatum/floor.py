@@ -61,6 +61,8 @@ class Floor:
         The coarse level by which points were told apart.
     other_levels_m : tuple of (float, float)
         Level [m, local] and area [m²] of other walkable surfaces in the scan.
+    beyond_doors_m : tuple of (float, float, float)
+        Floor seen through doorways and left out: its middle, local plan [m], area [m²].
     walls_seen : bool
         Whether walls bound the outline; else it ends where the points end.
     outline_given : bool
@@ -78,6 +80,7 @@ class Floor:
     bare: BareFloor
     level: Level
     other_levels_m: tuple[tuple[float, float], ...]
+    beyond_doors_m: tuple[tuple[float, float, float], ...]
     walls_seen: bool
     outline_given: bool
     scan: Scan
@@ -159,6 +162,7 @@ def find_floor(
         bare=bare,
         level=level,
         other_levels_m=tuple((other.level_m, other.area_m2) for other in level.others),
+        beyond_doors_m=room.beyond,
         walls_seen=len(lines) > 0,
         outline_given=outline is not None,
         scan=scan,

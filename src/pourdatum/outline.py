@@ -24,6 +24,9 @@ _BRIDGE_M: Final = 1.2
 """Gap in a seen wall face across which the wall is taken to run on [m]."""
 _COLUMN_M: Final = 1.2
 """Extent up to which an upright thing standing alone can be a column [m]."""
+_DOOR_M: Final = (0.5, 1.3)
+_WALLED: Final = 0.75
+"""Share of its rim along which floor behind a doorway must have walls to be a room [1]."""
 _CORNER_M: Final = 0.45
 """Distance within which two faces are carried on to a common corner [m]."""
 
@@ -40,11 +43,14 @@ class Room:
         Cells in which floor was seen, small gaps between points closed.
     tall : (ny, nx) bool array
         Cells of walls, columns and fixed things.
+    beyond : tuple of (x, y, area)
+        Floor seen through doorways and left out: its middle [m] and area [m²].
     """
 
     inside: Mask
     seen: Mask
     tall: Mask
+    beyond: tuple[tuple[float, float, float], ...] = ()
 
 
 def find_room(
@@ -87,15 +93,57 @@ def find_room(
     barrier |= _bridges(grid, lines) & ~seen
     reach = _flood(~(seen | barrier))
     body = (~reach & ~barrier) | (seen & ~tall)
+    doors = _doorways(grid, lines) & body
     # Neighbours by a side only: two rooms do not join through a wall's corner.
-    groups, count = label(body)
+    groups, count = label(body & ~doors)
     if count == 0:
         raise NoFloor("no connected floor was found", hint="scan again", id="no-floor")
     votes = np.bincount(groups[start & body], minlength=count + 1)
     votes[0] = 0
-    room = groups == (int(np.argmax(votes)) if votes.any() else 1)
+    main = int(np.argmax(votes)) if votes.any() else 1
+    room, beyond = _through_doors(groups, main, doors, barrier, grid)
     inside = ~_flood(~room)
-    return Room(inside, seen & inside, tall), lines
+    return Room(inside, seen & inside, tall, beyond), lines
+
+
+def _through_doors(
+    groups: NDArray[np.signedinteger], main: int, doors: Mask, barrier: Mask, grid: Grid
+) -> tuple[Mask, tuple[tuple[float, float, float], ...]]:
+    """The main room with what lies behind its doorways, where that is a room of its own.
+
+    A niche or a next room that was scanned has walls of its own nearly all round. A wedge of
+    floor that the scanner saw through a doorway has not: the pour ends at the doorway.
+
+    Returns
+    -------
+    room : (ny, nx) bool array
+    beyond : tuple of (x, y, area)
+        Floor left out behind doorways: its middle, local plan [m], and area [m²].
+    """
+    from scipy.ndimage import binary_dilation, binary_erosion, label
+
+    room = groups == main
+    beyond = []
+    ways, count = label(doors, np.ones((3, 3), bool))
+    cross = binary_dilation(doors, np.ones((3, 3), bool))
+    for k in range(1, count + 1):
+        way = ways == k
+        around = binary_dilation(way, np.ones((3, 3), bool))
+        if not (around & room).any():
+            continue
+        for other in np.unique(groups[around]):
+            if other in (0, main):
+                continue
+            part = groups == other
+            rim = part & ~binary_erosion(part, np.ones((3, 3), bool)) & ~cross
+            walled = rim & binary_dilation(barrier, _disc(2.5))
+            if walled.sum() >= _WALLED * max(rim.sum(), 1):
+                room |= part | way
+            else:
+                row, col = np.nonzero(part)
+                place = grid.x0_m + col.mean() * grid.cell_m, grid.y0_m + row.mean() * grid.cell_m
+                beyond.append((float(place[0]), float(place[1]), row.size * grid.cell_m**2))
+    return room, tuple(beyond)
 
 
 def _whole(tall: Mask, structure: Upright, cell_m: float) -> Mask:
@@ -164,6 +212,19 @@ def _along_lines(grid: Grid, lines: list[WallLine], some: Mask) -> Mask:
         mask |= _cells_on(grid, line, reach)
     grown: Mask = binary_dilation(mask, _disc(1.5)) & some
     return grown
+
+
+def _doorways(grid: Grid, lines: list[WallLine]) -> Mask:
+    """Cells across gaps of a door's width in a wall face."""
+    from scipy.ndimage import binary_dilation
+
+    mask = np.zeros(grid.shape, bool)
+    for line in lines:
+        gaps = np.stack([line.along_m[:-1, 1], line.along_m[1:, 0]], axis=1)
+        width = gaps[:, 1] - gaps[:, 0]
+        mask |= _cells_on(grid, line, gaps[(width >= _DOOR_M[0]) & (width <= _DOOR_M[1])])
+    wide: Mask = binary_dilation(mask, np.ones((2, 2), bool))
+    return wide
 
 
 def _bridges(grid: Grid, lines: list[WallLine]) -> Mask:

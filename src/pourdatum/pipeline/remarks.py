@@ -19,6 +19,10 @@ if TYPE_CHECKING:
 WIDE_SHARE: Final = 0.2
 """Half-width of the 95 % interval, as a share of the fill, from which a plan warns."""
 
+_TELLING_POINTS: Final = 8
+"""Points in a square of 100 mm below which an empty one means little."""
+_THIN_SHARE: Final = 0.1
+
 LATER: Final = {
     "survey": "flatness is not in this version: the list is empty",
     "plan": "the grinding curve, batches, bays, edge age and depth pins are not in this version: "
@@ -54,11 +58,50 @@ def floor_warnings(surface: Surface) -> list[Warned]:
                 f"nothing was seen inside {blind} of the openings: depth_mm is null",
             )
         )
+    floor = surface.floor
+    x0, y0 = surface.origin_m[:2]
+    for x, y, area_m2 in floor.beyond_doors_m:
+        found.append(
+            Warned(
+                "beyond-doorway",
+                f"{area_m2:.1f} m² of floor seen through a doorway is left out, about"
+                f" ({x + x0:.2f}, {y + y0:.2f}): give --outline to take it in",
+            )
+        )
+    if floor.other_levels_m:
+        level_m, area_m2 = floor.other_levels_m[0]
+        found.append(
+            Warned(
+                "other-levels",
+                f"the largest level is taken; {len(floor.other_levels_m)} more were seen, the"
+                f" largest {area_m2:.1f} m² at {level_m + surface.origin_m[2]:.3f} m",
+            )
+        )
+    thin = _thin_share(surface)
+    if thin > _THIN_SHARE:
+        found.append(
+            Warned(
+                "thin-scan",
+                f"over {thin:.0%} of the floor the scan has fewer than {_TELLING_POINTS} points in"
+                " a square of 100 mm: openings of that size may be missed there",
+            )
+        )
     if surface.nibs:
         found.append(
             Warned("nibs", f"small solid spots to chip off before the pour: {len(surface.nibs)}")
         )
     return found
+
+
+def _thin_share(surface: Surface) -> float:
+    """Share of the seen floor in which points are too few to tell a small opening."""
+    from scipy.ndimage import uniform_filter
+
+    cell_m = surface.grid.cell_m
+    size = 2 * round(0.15 / cell_m) + 1
+    density = uniform_filter(surface.count.astype(float), size, mode="nearest") / cell_m**2
+    seen = surface.measured
+    return float((density[seen] < _TELLING_POINTS / 0.1**2).mean()) if seen.any() else 0.0
 
 
 def unused_keys(job: Job) -> list[Warned]:
