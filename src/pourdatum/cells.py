@@ -85,7 +85,7 @@ def cell_size_m(density_per_m2: float, asked_m: float | None = None) -> float:
     Examples
     --------
     >>> cell_size_m(4000.0)
-    0.025
+    0.03
     """
     if asked_m is not None:
         if not LEAST_CELL_M <= asked_m <= GREATEST_CELL_M:

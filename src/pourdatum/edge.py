@@ -196,7 +196,7 @@ def _to_coverage(
     from scipy.ndimage import uniform_filter, uniform_filter1d
 
     normal = _normals(smooth)
-    inner = room.inside & (floor_points > 0)
+    inner = room.seen
     counts = uniform_filter(np.where(inner, floor_points, 0).astype(np.float64), 5, mode="constant")
     share = uniform_filter(inner.astype(np.float64), 5, mode="constant")
     usual = counts / np.maximum(share, 1e-9)
@@ -216,7 +216,7 @@ def _to_coverage(
         ),
         np.zeros(len(fine)),
     )
-    missing = np.clip(2.0 - found / np.maximum(expected, 1e-9), -0.5, 2.0) * grid.cell_m
+    missing = np.clip(2.0 - found / np.maximum(expected, 1e-9), -1.0, 2.0) * grid.cell_m
     missing = np.where(expected > 0.2, missing, 0.0)
     return fine - normal * missing[:, None]
 

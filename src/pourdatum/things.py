@@ -30,6 +30,7 @@ LEAST_OPENING_M: Final = 0.1
 """Openings from this width on are excluded and listed [m]."""
 _DEEPEST_M: Final = 2.0
 _LARGEST_UNSEEN_ARC: Final = np.radians(235.0)
+_LEAST_TOP_M2: Final = 0.04
 _SHADOW_M: Final = 1.5
 """Distance from a table top within which its shadow is looked for [m]."""
 _SEEN_WIDTHS: Final = 3.0
@@ -273,7 +274,7 @@ def find_openings(
     # The mirror image of a wall or a crate under a polished slab lies straight below it.
     standing = room.tall | (structure.things >= 2)
     below[binary_dilation(standing, np.ones((3, 3), bool))] = 0
-    usual, mean = _usual_count(floor_points, room.inside, grid.cell_m)
+    usual, mean = _usual_count(floor_points, room.seen, grid.cell_m)
     taken = _covered(grid, columns, 0.05)
     gap = (floor_points < 0.6 * usual) | (below >= 2)
     gap &= room.inside & ~taken & (structure.things < 2) & ~room.tall
@@ -322,9 +323,7 @@ def find_openings(
     return tuple(found)
 
 
-def _usual_count(
-    floor_points: NDArray[np.int64], inside: Mask, cell_m: float
-) -> tuple[Array, Array]:
+def _usual_count(floor_points: NDArray[np.int64], seen: Mask, cell_m: float) -> tuple[Array, Array]:
     """Points that a cell of whole floor holds around here: at the least, and on average.
 
     What is thin may be no opening: density jumps at the rim of the blind spot below a
@@ -332,21 +331,20 @@ def _usual_count(
     """
     from scipy.ndimage import gaussian_filter, minimum_filter
 
-    full = inside & (floor_points > 0)
     width = max(0.06 / cell_m, 1.5)
-    total = gaussian_filter(np.where(full, floor_points, 0).astype(np.float64), width)
-    share = gaussian_filter(full.astype(np.float64), width)
+    total = gaussian_filter(np.where(seen, floor_points, 0).astype(np.float64), width)
+    share = gaussian_filter(seen.astype(np.float64), width)
     mean = np.where(share > 0.3, total / np.maximum(share, 1e-6), np.inf)
     size = 2 * round(0.15 / cell_m) + 1
     least = minimum_filter(mean, size, mode="nearest")
-    broad = gaussian_filter(np.where(full, floor_points, 0).astype(np.float64), 2 * width)
-    broad /= np.maximum(gaussian_filter(full.astype(np.float64), 2 * width), 1e-6)
+    broad = gaussian_filter(np.where(seen, floor_points, 0).astype(np.float64), 2 * width)
+    broad /= np.maximum(gaussian_filter(seen.astype(np.float64), 2 * width), 1e-6)
     return np.where(np.isfinite(least), least, 0.0), broad
 
 
 def _under_tops(cells: Cells, room: Room, floor_points: NDArray[np.int64]) -> Mask:
     """Cells within reach of the shadow of a table top: it lies apart from what casts it."""
-    from scipy.ndimage import distance_transform_edt
+    from scipy.ndimage import binary_opening, distance_transform_edt
 
     height = cells.structure.height_m
     over = cells.total(cells.structure, (height > 0.25) & (height < 1.9)) >= 2
@@ -354,7 +352,9 @@ def _under_tops(cells: Cells, room: Room, floor_points: NDArray[np.int64]) -> Ma
         cells.structure, (height > 0) & (height < 0.25)
     )
     tops = over & (low == 0) & (floor_points > 0) & ~room.tall & room.inside
-    if tops.sum() < 4:
+    # Edges of crates and specks leave single cells; a top is as wide as a patch at the least.
+    tops = binary_opening(tops, np.ones((3, 3), bool))
+    if tops.sum() * cells.grid.cell_m**2 < _LEAST_TOP_M2:
         return np.zeros(cells.grid.shape, bool)
     near: Mask = distance_transform_edt(~tops) * cells.grid.cell_m < _SHADOW_M
     return near

@@ -80,7 +80,7 @@ _SHARED: Final = [
     _option("--sensor", type=click.Choice(_SENSORS), help="Kind of scanner, for its errors."),
     _option("--control", metavar="FILE.csv", help="Control shots: name,x,y,z."),
     _option("--outline", metavar="FILE.geojson", help="Area to pour, in the scan's coordinates."),
-    _option("--cell", type=Number(5, 1000, "mm"), metavar="MM", help="Cell size; else by density."),
+    _option("--cell", type=Number(10, 500, "mm"), metavar="MM", help="Cell size; else by density."),
     _option(
         "--criterion",
         "criteria",

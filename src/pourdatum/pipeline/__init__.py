@@ -225,6 +225,7 @@ def fill_folder(
 ) -> None:
     """Write the files of these kinds into an open folder."""
     from pourdatum.report.page import write_page
+    from pourdatum.report.picture import write_picture
     from pourdatum.write.surface_nc import write_surface
 
     plan = outcome if isinstance(outcome, Plan) else None
@@ -238,7 +239,7 @@ def fill_folder(
             case "report":
                 write_page(outcome, work / "report.html", picture=picture)
             case "pictures":
-                (work / ("depth.png" if plan else "levels.png")).write_bytes(picture)
+                write_picture(picture, work / ("depth.png" if plan else "levels.png"))
             case "tables" if plan is not None and plan.humps:
                 _write_humps(plan, work / "humps.csv")
             case "netcdf":

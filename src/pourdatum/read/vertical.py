@@ -134,8 +134,7 @@ def _by_layers(
 ) -> Vertical:
     # Coordinates stored in steps lie in layers of their own making.
     areas = [
-        layer_area_m2(sample_m, axis) if step_m[axis] < 0.25 * _LAYER_M else 0.0
-        for axis in range(3)
+        layer_area_m2(sample_m, axis) if step_m[axis] < 0.5 * _LAYER_M else 0.0 for axis in range(3)
     ]
     other = int(np.argmax(areas[:2]))
     rival = areas[other] if areas[other] >= _AREA_LEAST_M2 else 0.0

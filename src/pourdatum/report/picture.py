@@ -245,3 +245,16 @@ def _others(surface: Surface) -> list[Mark]:
 
 def _half(area_m2: float) -> float:
     return math.sqrt(max(area_m2, 0.0)) / 2
+
+
+def write_picture(drawn: bytes, path: str | Path) -> None:
+    """Write a map that was drawn into memory.
+
+    Parameters
+    ----------
+    drawn : bytes
+        A PNG, as ``draw_depth`` and ``draw_levels`` leave it in a stream.
+    path : str or Path
+        File to write.
+    """
+    Path(path).write_bytes(drawn)
