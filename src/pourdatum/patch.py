@@ -15,8 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pourdatum.errors import NoFloor
-from pourdatum.localfit import LocalFit, local_fit
-from pourdatum.smoothing import Smoother
+from pourdatum.localfit import local_fit
 
 if TYPE_CHECKING:
     from pourdatum.geometry import Plane
@@ -29,6 +28,7 @@ PATCH_M: Final = 0.1
 _DRAWS: Final = 16
 _SEED: Final = 1
 _CALM_M: Final = 0.25
+_BROAD_M: Final = 0.5
 _UNSUPPORTED: Final = 4.0
 _SOUND_M: Final = 0.0003
 """A cell whose standard error exceeds both four typical ones and 0.3 mm sets no extreme."""
@@ -169,7 +169,7 @@ class _Estimate:
         near = mean > float(mean.max()) - 8.0 * np.maximum(own, 2e-5)
         row, col = row[near], col[near]
         widest = max(fit.bandwidth for fit in surface.smoother.fits)
-        reach = int(np.ceil(3 * max(widest, _CALM_M / cell_m))) + 3
+        reach = int(np.ceil(3 * max(widest, _BROAD_M / cell_m))) + 3
         window = (
             slice(max(int(row.min()) - reach, 0), int(row.max()) + reach + 2),
             slice(max(int(col.min()) - reach, 0), int(col.max()) + reach + 2),
@@ -178,7 +178,7 @@ class _Estimate:
         self._row, self._col = row - window[0].start, col - window[1].start
         self._cell_m = cell_m
         self._error = error[window]
-        self._smoother = _cut(surface.smoother, window)
+        self._smoother = surface.smoother.window(*window)
         count = surface.count[window]
         noise = surface.noise_m[window]
         self._noise = np.where(count > 0, noise / np.sqrt(np.maximum(count, 1.0)), 0.0)
@@ -189,7 +189,14 @@ class _Estimate:
             least_weight=6.0,
             with_error=False,
         )
+        self._broad = local_fit(
+            supported.astype(np.float64),
+            max(_BROAD_M / cell_m, 2.0),
+            least_weight=6.0,
+            with_error=False,
+        )
         self._calm = self._calmed(height[window])
+        self._likely = self._likeliest(height[window])
 
     def highest(self) -> tuple[tuple[float, float], float]:
         """Place (row, col) and mean height of the highest patch."""
@@ -201,26 +208,39 @@ class _Estimate:
     def gain_of_maximum(self) -> tuple[float, float]:
         """What this estimate gains over the truth on average, and its spread [m].
 
-        The calmed floor stands for the truth. It is seen again with fresh noise, smoothed and
+        The likeliest floor stands for the truth. It is seen again with fresh noise, smoothed and
         calmed as the real one was: the mean of the tops holds the luck of the maximum and
         what smoothing takes off a hump.
         """
-        truth = self.highest()[1]
+        truth = float(self._patches(self._likely).max())
         draw = np.random.default_rng(_SEED)
-        flat = self._smoother.height(self._calm)
-        flat = np.where(np.isfinite(flat), flat, self._calm)
         tops = []
         for _ in range(_DRAWS // 2):
-            shaken = self._smoother.height(self._noise * draw.standard_normal(self._noise.shape))
-            shaken = np.nan_to_num(shaken)
+            noise = self._noise * draw.standard_normal(self._noise.shape)
             # Each draw is used with both signs: their mean errs less than two draws' would.
-            tops += [
-                float(self._patches(self._calmed(flat + one)).max()) for one in (shaken, -shaken)
-            ]
+            for cells in (self._likely + noise, self._likely - noise):
+                seen = self._smoother.height_chosen_afresh(cells)
+                seen = np.where(np.isfinite(seen), seen, self._likely)
+                tops.append(float(self._patches(self._calmed(seen)).max()))
         return float(np.mean(tops)) - truth, float(np.std(tops))
 
     def _patches(self, height: Array) -> Array:
         return _between_nodes(patch_mean(height, self._cell_m), self._row, self._col)
+
+    def _likeliest(self, height: Array) -> Array:
+        """The floor with only that roughness which noise cannot have made anywhere on it.
+
+        The largest of n independent errors is about sqrt(2 ln n) standard errors (Donoho and
+        Johnstone, Biometrika 81, 1994; from memory); what stands out of the wide fit by less is
+        taken as flat. The calmed floor keeps too much to stand for the truth of a flat one: its
+        highest place is high by luck already.
+        """
+        wide = self._broad.height(np.nan_to_num(height))
+        patches = max(self._row.size * (self._cell_m / PATCH_M) ** 2, 2.0)
+        limit = np.sqrt(2.0 * np.log(patches)) * self._error
+        real = np.abs(height - wide) > limit
+        likely = np.where(real, height, wide)
+        return np.where(np.isfinite(likely), likely, np.nan_to_num(height, nan=-1e3))
 
     def _calmed(self, height: Array) -> Array:
         """The floor without the part of its roughness that noise alone explains.
@@ -244,19 +264,3 @@ def _between_nodes(field: Array, row: Array, col: Array) -> Array:
     high = field[j + 1, i] * (1 - u) + field[j + 1, i + 1] * u
     out: Array = low * (1 - v) + high * v
     return out
-
-
-def _cut(smoother: Smoother, window: tuple[slice, slice]) -> Smoother:
-    fits = tuple(
-        LocalFit(
-            fit.order,
-            fit.bandwidth,
-            fit.weight[window],
-            fit.rows[(slice(None), slice(None), *window)],
-            fit.variance[window],
-        )
-        for fit in smoother.fits
-    )
-    return Smoother(
-        fits, smoother.shares[(slice(None), *window)], smoother.standard_error_m[window]
-    )

@@ -24,6 +24,8 @@ Array = NDArray[np.float64]
 
 WIDTHS_M: Final = (0.035, 0.058, 0.095, 0.16)
 """Standard deviations of the Gaussian weights tried [m]."""
+_STRAIN: Final = 1.3
+"""Mean squared difference of two fits, in variances, up to which they agree."""
 _LEAST_SCATTER: Final = 8.0
 """Effective points below which a fit is too poor to start from."""
 
@@ -38,19 +40,53 @@ class Smoother:
         From narrow to wide.
     shares : (k, ny, nx) array
         Weight of each fit at each node; they add to one where supported.
+    errors_m : tuple of (ny, nx) array
+        Standard error of each fit from point noise [m]; inf without support.
     standard_error_m : (ny, nx) array
-        Standard error of the blended height from point noise [m]; inf without support.
+        Standard error of the blended height for given shares [m]; inf without support.
     """
 
     fits: tuple[LocalFit, ...]
     shares: Array
+    errors_m: tuple[Array, ...]
     standard_error_m: Array
 
     def height(self, value: Array) -> Array:
         """Blended heights of given cell values; NaN without support."""
-        out = np.zeros_like(value)
-        for fit, share in zip(self.fits, self.shares, strict=True):
-            out += np.where(share > 0, share * np.nan_to_num(fit.height(value)), 0.0)
+        return self._blended([fit.height(value) for fit in self.fits], self.shares)
+
+    def height_chosen_afresh(self, value: Array) -> Array:
+        """Heights of other cell values with shares that suit these values.
+
+        Shares follow the data, and noise that looks like a hump is smoothed less. What that
+        does to an extreme shows only where the shares are chosen again.
+        """
+        heights = [fit.height(value) for fit in self.fits]
+        return self._blended(heights, _shares(self.fits, heights, self.errors_m))
+
+    def window(self, rows: slice, cols: slice) -> Smoother:
+        """The smoother over a part of the grid; right where no edge of it is in reach."""
+        fits = tuple(
+            LocalFit(
+                fit.order,
+                fit.bandwidth,
+                fit.weight[rows, cols],
+                fit.rows[:, :, rows, cols],
+                fit.variance[rows, cols],
+            )
+            for fit in self.fits
+        )
+        return Smoother(
+            fits,
+            self.shares[:, rows, cols],
+            tuple(error[rows, cols] for error in self.errors_m),
+            self.standard_error_m[rows, cols],
+        )
+
+    def _blended(self, heights: list[Array], shares: Array) -> Array:
+        out = np.zeros_like(heights[0])
+        for height, share in zip(heights, shares, strict=True):
+            out += np.where(share > 0, share * np.nan_to_num(height), 0.0)
         return np.where(np.isfinite(self.standard_error_m), out, np.nan)
 
 
@@ -73,21 +109,33 @@ def smoother_for(count: Array, value: Array, noise_m: Array, cell_m: float) -> S
     with ThreadPoolExecutor(2) as pool:
         fits = tuple(pool.map(lambda width: local_fit(count, width), reversed(widths)))[::-1]
         heights = list(pool.map(lambda fit: fit.height(value), fits))
-    errors = [np.sqrt(fit.variance) * noise_m for fit in fits]
-    shares = np.zeros((len(fits), *count.shape))
+    errors = tuple(np.sqrt(fit.variance) * noise_m for fit in fits)
+    shares = _shares(fits, heights, errors)
+    error = sum(
+        (share * np.nan_to_num(own, posinf=0.0) for share, own in zip(shares, errors, strict=True)),
+        np.zeros(count.shape),
+    )
+    error = np.where(shares.sum(axis=0) > 0.5, error, np.inf)
+    return Smoother(fits, shares, errors, error)
+
+
+def _shares(fits: tuple[LocalFit, ...], heights: list[Array], errors: tuple[Array, ...]) -> Array:
+    """Weight of each fit at each node, (k, ny, nx)."""
+    shape = heights[0].shape
+    shares = np.zeros((len(fits), *shape))
     # The narrowest fit with enough points to speak for itself starts.
-    started = np.zeros(count.shape, bool)
-    trusted = np.zeros(count.shape)
+    started = np.zeros(shape, bool)
+    trusted = np.zeros(shape)
     for k, fit in enumerate(fits):
         sound = fit.variance <= 1.0 / _LEAST_SCATTER
         starts = sound & ~started
         shares[k][starts] = 1.0
         trusted[starts] = 1.0
         follows = sound & started
+        started |= starts
         if not follows.any():
-            started |= starts
             continue
-        strain = np.zeros(count.shape)
+        strain = np.zeros(shape)
         for j in range(k):
             both = follows & np.isfinite(errors[j])
             # The wider fit holds the narrower one's points, so their difference varies by
@@ -95,21 +143,15 @@ def smoother_for(count: Array, value: Array, noise_m: Array, cell_m: float) -> S
             wide = np.where(both, errors[k], 0.0)
             gap = np.maximum(np.where(both, errors[j], 1.0) ** 2 - 0.9 * wide**2, 1e-12)
             square = np.where(both, (heights[k] - heights[j]) ** 2 / gap, 1.0)
-            strain = np.maximum(strain, _around(square, both, widths[k]))
-        # The share that the wider fit deserves when its bias is what the noise leaves unexplained.
-        wider = 1.0 / np.maximum(strain, 1.0)
+            strain = np.maximum(strain, _around(square, both, fit.bandwidth))
+        # The share that the wider fit deserves when its bias is what the noise leaves
+        # unexplained; noise alone strains by one on average, by chance by half as much again.
+        wider = _STRAIN / np.maximum(strain, _STRAIN)
         wider = np.where(follows, np.minimum(wider, trusted), 0.0)
-        for j in range(k):
-            shares[j] *= 1.0 - wider
+        shares[:k] *= 1.0 - wider
         shares[k] += wider
         trusted = np.where(follows, wider, trusted)
-        started |= starts
-    error = sum(
-        (share * np.nan_to_num(own, posinf=0.0) for share, own in zip(shares, errors, strict=True)),
-        np.zeros(count.shape),
-    )
-    error = np.where(shares.sum(axis=0) > 0.5, error, np.inf)
-    return Smoother(fits, shares, error)
+    return shares
 
 
 def _around(square: Array, known: NDArray[np.bool_], width: float) -> Array:
