@@ -41,7 +41,7 @@ from pourdatum.simulate import (
 from pourdatum.units import MM
 from pourdatum.write.scan_files import write_scan
 
-FIRST_SEED = 1000
+FIRST_SEED = 7000
 COUNT = 10
 FLOOR_POINTS = 600_000
 TOP_RAD = 0.2
@@ -108,13 +108,16 @@ def one_room(
     shot = scan_scene(room, instrument, seed, floor_points=floor_points)
     job = Job()
     least_m = read_sheet(job.material.sheet).least_m
-    truth = scene_truth(room, least_m=least_m)
+    # The high point is that of a square which may lie along a wall: what a straightedge
+    # laid there would feel.
+    highest_m = scene_truth(room, least_m=least_m).high_turned_z_m
+    truth = scene_truth(room, [highest_m + least_m], least_m=least_m)
     scan = write_scan(folder / f"room-{seed}.las", shot.points_m, shot.station)
     start = time.perf_counter()
     try:
         plan = plan_scan([scan], job)
         seconds = time.perf_counter() - start
-        level = Job.model_validate({"datum": {"kind": "level", "z_m": truth.datum.z_m}})
+        level = Job.model_validate({"datum": {"kind": "level", "z_m": truth.levels[0].z_m}})
         at_level = plan_pour(plan.survey.surface, level)
         row = compare(seed, high, truth, result_data(plan), result_data(at_level))
     except Exception as fault:
@@ -134,7 +137,8 @@ def _chains(
         for tolerance_mm in tolerances_mm:
             fill = plain_chain(shot.points_m, tolerance_mm / MM, least_m, seed)
             found[f"{tolerance_mm:g} mm"] = Chain(
-                (fill.datum_m - truth.datum.z_m) * MM, fill.volume_l - truth.datum.volume_l
+                (fill.datum_m - truth.levels[0].z_m) * MM,
+                fill.volume_l - truth.levels[0].volume_l,
             )
     except NoOpen3D:
         return {}

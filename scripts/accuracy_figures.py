@@ -67,6 +67,8 @@ class Row:
     area_percent, datum_mm, volume_l, level_percent : float
         Area, datum, fill to that datum, and fill to the true datum given as a level.
         0 where there was no plan.
+    datum_axis_mm : float
+        Datum less that of the highest square parallel to the plan axes [mm].
     openings, humps, nibs : Match
         Extra humps are no fault: low ones are listed too.
     covered : bool
@@ -87,6 +89,7 @@ class Row:
     datum_mm: float
     volume_l: float
     level_percent: float
+    datum_axis_mm: float
     openings: Match
     humps: Match
     nibs: Match
@@ -111,14 +114,16 @@ def compare(
     seed, high
         As in ``Row``.
     truth : Truth
-        Of the scene, for the least depth of the plan's material.
+        Of the scene, for the least depth of the plan's material; its first level is the
+        true datum, over the highest square that may also lie along a wall.
     result, at_level : dict
         Content of ``result.json``: of the plan to the high point, and of the plan to
         the true datum given as a level.
     """
     fill, floor = result["fill"], result["floor"]
     low_l, high_l = fill["volume_interval_l"]
-    true_l = truth.datum.volume_l
+    true_datum = truth.levels[0]
+    true_l = true_datum.volume_l
     holes = [hole["place"] for hole in truth.openings if _across_m(hole) >= LEAST_OPENING_M]
     tops = [hump["place"] for hump in truth.humps if hump["height_mm"] >= LEAST_HUMP_MM]
     return Row(
@@ -127,9 +132,10 @@ def compare(
         true_area_m2=truth.area_m2,
         true_volume_l=true_l,
         area_percent=100 * (floor["area_m2"] / truth.area_m2 - 1),
-        datum_mm=(result["datum"]["z_m"] - truth.datum.z_m) * MM,
+        datum_mm=(result["datum"]["z_m"] - true_datum.z_m) * MM,
         volume_l=fill["volume_l"] - true_l,
         level_percent=100 * (at_level["fill"]["volume_l"] / true_l - 1),
+        datum_axis_mm=(result["datum"]["z_m"] - truth.datum.z_m) * MM,
         openings=match(holes, _places(floor["openings"])),
         humps=match(tops, _places(result["grind"]["humps"])),
         nibs=match(_places(truth.nibs), _places(floor["nibs"])),
@@ -142,7 +148,7 @@ def no_plan(seed: int, high: str, truth: Truth, error: str) -> Row:
     holes = sum(_across_m(hole) >= LEAST_OPENING_M for hole in truth.openings)
     tops = sum(hump["height_mm"] >= LEAST_HUMP_MM for hump in truth.humps)
     return Row(
-        seed, high, truth.area_m2, truth.datum.volume_l, 0.0, 0.0, 0.0, 0.0,
+        seed, high, truth.area_m2, truth.levels[0].volume_l, 0.0, 0.0, 0.0, 0.0, 0.0,
         Match(0, holes, 0), Match(0, tops, 0), Match(0, len(truth.nibs), 0), False, error=error,
     )  # fmt: skip
 
@@ -223,6 +229,11 @@ CRITERIA: Final = (
         "19 of 20",
         lambda row: float(not row.covered),
         counted="outside",
+    ),
+    Criterion(
+        "datum, were the square parallel to the plan axes",
+        f"{DATUM_MM:g} mm",
+        lambda row: abs(row.datum_axis_mm) / DATUM_MM,
     ),
 )
 

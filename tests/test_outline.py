@@ -115,17 +115,22 @@ def test_points_beyond_a_thin_wall_are_another_room() -> None:
 
 
 def test_a_door_ends_the_floor() -> None:
-    """Floor seen through a doorway, over its whole width, ends in the wall's line.
+    """Floor seen through a doorway of 0.9 m ends in the wall's line; what is left out is listed.
 
-    A wall's face is taken to run on across a gap of up to 1.2 m; where, to 10 mm over the
-    door's 0.9 m: under 0.1 % of the area.
+    The wedge behind it, 0.4 m² with no wall around, would be 3 % of the area.
     """
     rng = np.random.default_rng(6)
-    gap = shapely.box(3.9, 1.0, 4.3, 1.9)
+    wedge = shapely.Polygon([(4.0, 1.0), (4.4, 0.9), (4.4, 2.0), (4.0, 1.9)])
+    gap = shapely.box(3.9, 1.0, 4.1, 1.9)
     wall = faces(RECTANGLE, 0.0, 1.5, 1200, rng)
     wall = wall[~shapely.contains_xy(gap, wall[:, 0], wall[:, 1])]
-    points = np.concatenate([carpet(RECTANGLE, 2500, rng), wall])
-    assert floor_of(points).area_m2 == pytest.approx(RECTANGLE.area, rel=AREA_SHARE)
+    points = np.concatenate([carpet(RECTANGLE.union(wedge), 2500, rng), wall])
+    floor = floor_of(points)
+    assert floor.area_m2 == pytest.approx(RECTANGLE.area, rel=AREA_SHARE)
+    ((x, y, area),) = floor.beyond_doors_m
+    assert wedge.contains(shapely.Point(x, y))
+    # Cells cut by the wedge's edge of 2.9 m, and by the wall's line.
+    assert area == pytest.approx(wedge.area, abs=0.5 * floor.cell_m * wedge.length)
 
 
 # --- what stands in the room ---------------------------------------------------------------------

@@ -259,8 +259,14 @@ def test_what_is_tall_depends_on_what_bounds_the_room() -> None:
 
 
 def test_the_height_of_walls_is_that_of_most_of_the_edge() -> None:
-    """Around a room with walls of 1.2 m that height is found, to a layer; with none, none is."""
-    cells, structure = structure_of(walled(ROOM, np.random.default_rng(6), wall_m=1.2))
+    """Around a room with walls of 1.2 m that height is found, to a layer; with none, none is.
+
+    A fifth of the south wall, a low parapet of 0.7 m, does not make the walls lower.
+    """
+    points = walled(ROOM, np.random.default_rng(6), wall_m=1.2)
+    x, y, z = points.T
+    points = points[~((np.abs(y) < 0.02) & (x > 1.0) & (x < 1.8) & (z > 0.7))]
+    cells, structure = structure_of(points)
     x, y = cells.grid.mesh()
     edge = shapely.contains_xy(ROOM.buffer(0.1) - ROOM.buffer(-0.1), x, y)
     assert wall_height_m(structure, edge) == pytest.approx(1.2, abs=0.11)

@@ -61,6 +61,8 @@ class Datum:
         Of its level, from point noise [m].
     bias_m : float
         Gain of the maximum that was taken off [m].
+    unsearched_m2 : float
+        Floor seen too thinly to be looked through for the high point [m²].
     """
 
     kind: DatumKind
@@ -70,6 +72,7 @@ class Datum:
     least_m: float
     standard_error_m: float = 0.0
     bias_m: float = 0.0
+    unsearched_m2: float = 0.0
 
 
 def choose_datum(surface: Surface, request: DatumRequest, least_m: float) -> Datum:
@@ -105,6 +108,7 @@ def choose_datum(surface: Surface, request: DatumRequest, least_m: float) -> Dat
         least_m,
         high.standard_error_m,
         high.bias_m,
+        high.unsearched_m2,
     )
 
 

@@ -48,12 +48,15 @@ class HighPoint:
         What was taken off: the mean gain of a maximum over noise [m].
     standard_error_m : float
         Of ``z_m``, from point noise [m].
+    unsearched_m2 : float
+        Floor seen too thinly to set an extreme; hidden floor not counted [m²].
     """
 
     z_m: float
     place_m: tuple[float, float]
     bias_m: float
     standard_error_m: float
+    unsearched_m2: float
 
 
 @lru_cache(maxsize=4)
@@ -87,7 +90,14 @@ def highest_patch(surface: Surface, plane: Plane) -> HighPoint:
         surface.grid.x0_m + top_col * surface.grid.cell_m,
         surface.grid.y0_m + top_row * surface.grid.cell_m,
     )
-    return HighPoint(top - bias, place, bias, float(np.hypot(spread, 0.5 * bias)))
+    thin = int(np.count_nonzero(surface.measured & ~_sound(surface)))
+    return HighPoint(
+        top - bias,
+        place,
+        bias,
+        float(np.hypot(spread, 0.5 * bias)),
+        thin * surface.grid.cell_m**2,
+    )
 
 
 def patch_mean(height: Array, cell_m: float) -> Array:
@@ -131,7 +141,6 @@ def _patch_places(surface: Surface) -> tuple[Array, Array]:
     far from it: on a sloping floor the highest patch touches a wall.
     """
     import shapely
-    from scipy.ndimage import uniform_filter
 
     grid = surface.grid
     x, y = grid.mesh()
@@ -143,16 +152,23 @@ def _patch_places(surface: Surface) -> tuple[Array, Array]:
     rows = np.concatenate([row, (xy[:, 1] - grid.y0_m) / grid.cell_m])
     cols = np.concatenate([col, (xy[:, 0] - grid.x0_m) / grid.cell_m])
     near = np.rint(rows).astype(np.int64), np.rint(cols).astype(np.int64)
+    chosen = _sound(surface)[near]
+    return rows[chosen], cols[chosen]
+
+
+def _sound(surface: Surface) -> NDArray[np.bool_]:
+    """Cells whose height stands on points enough to set an extreme, (ny, nx)."""
+    from scipy.ndimage import uniform_filter
+
     error = surface.standard_error_m
     known = error[surface.measured]
     if known.size == 0:
-        return rows[:0], cols[:0]
+        return np.zeros(error.shape, bool)
     limit = max(_UNSUPPORTED * float(np.median(known)), _SOUND_M)
-    size = max(3, 2 * round(0.25 * PATCH_M / grid.cell_m) + 1)
+    size = max(3, 2 * round(0.25 * PATCH_M / surface.grid.cell_m) + 1)
     seen = uniform_filter((surface.count > 0).astype(np.float64), size, mode="constant")
-    sound = (error <= limit) & surface.measured & (seen >= 0.5)
-    chosen = sound[near]
-    return rows[chosen], cols[chosen]
+    sound: NDArray[np.bool_] = (error <= limit) & surface.measured & (seen >= 0.5)
+    return sound
 
 
 class _Estimate:

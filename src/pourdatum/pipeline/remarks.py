@@ -22,6 +22,7 @@ WIDE_SHARE: Final = 0.2
 _TELLING_POINTS: Final = 8
 """Points in a square of 100 mm below which an empty one means little."""
 _THIN_SHARE: Final = 0.1
+_UNSEARCHED_SHARE: Final = 0.03
 
 LATER: Final = {
     "survey": "flatness is not in this version: the list is empty",
@@ -143,6 +144,16 @@ def plan_warnings(plan: Plan, job: Job) -> list[Warned]:
     if plan.order.primer is None:
         lacking = f"for a substrate that is {absorbency}" if sheet.primer else "at all"
         found.append(Warned("no-primer", f"the sheet names no primer {lacking}: primer_l is null"))
+    unsearched_m2 = plan.datum.unsearched_m2
+    if unsearched_m2 > _UNSEARCHED_SHARE * plan.floor.area_m2:
+        found.append(
+            Warned(
+                "high-point-unsearched",
+                f"{unsearched_m2:.1f} m² of the floor was seen too thinly to be looked through for"
+                " the high point: higher floor there would raise the datum; scan it again from"
+                " closer or check it with a straightedge",
+            )
+        )
     low_m3, high_m3 = plan.volume_interval_m3
     if high_m3 - low_m3 > 2 * WIDE_SHARE * plan.volume.volume_m3 > 0.0:
         found.append(
