@@ -19,10 +19,11 @@ from pourdatum.geometry import Plane
 from pourdatum.grid import Grid
 from pourdatum.grind import Hump
 from pourdatum.material import Primer, Sheet, order
+from pourdatum.openings import Opening
 from pourdatum.outcome import FloorFigures, Notes, Plan, Survey, Warned
 from pourdatum.scan import Frame, InputFile, Scan
 from pourdatum.surface import Nib
-from pourdatum.things import Obstruction, Opening
+from pourdatum.things import Obstruction
 from pourdatum.uncertainty import SharedError
 from pourdatum.units import System
 from pourdatum.volume import fill_volume

@@ -13,8 +13,8 @@ from shapely import affinity
 import scenes
 from made_scan import NOISE_M, carpet, faces, flat, floor_of, made_scan, walled
 from pourdatum.floor import Floor, find_floor
+from pourdatum.footprint import footprint
 from pourdatum.simulate import Crate, Hit, Hole, Round, Scene, Square
-from pourdatum.things import footprint
 
 ROOM = shapely.box(0.0, 0.0, 4.0, 3.0)
 MIDDLE = (1.73, 1.41)

@@ -19,9 +19,10 @@ from pourdatum.edge import outline_polygon
 from pourdatum.errors import JobError, NoFloor
 from pourdatum.grid import Grid, filled_from_nearest
 from pourdatum.levels import Level, find_level
+from pourdatum.openings import Opening, find_openings
 from pourdatum.outline import Room, find_room
 from pourdatum.scan import Scan
-from pourdatum.things import Obstruction, Opening, find_columns, find_openings, find_things
+from pourdatum.things import Obstruction, find_columns, find_things
 from pourdatum.wallfoot import with_wall_feet
 from pourdatum.walls import (
     WallLine,
@@ -145,7 +146,7 @@ def find_floor(
     tall_m = tall_from_m(structure, None)
     columns = find_columns(cells, room, structure)
     openings = find_openings(
-        cells, room, structure, points, columns, max(bare.gate_m + 0.006, 0.04)
+        cells, room, structure, points, columns, bare.gate_m, max(bare.gate_m + 0.006, 0.04)
     )
     things = find_things(cells.grid, room, structure, columns, tall_m)
     cut = [thing.outline for thing in columns] + [hole.outline for hole in openings]

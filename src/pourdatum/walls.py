@@ -23,6 +23,7 @@ _FOOT_M: Final = (0.03, 0.30)
 _BODY_M: Final = (0.08, 2.0)
 _LEAST_LAYERS: Final = 6
 _TALL_WITHOUT_CEILING_M: Final = 2.0
+_LOW_M: Final = 0.5
 _RUN_LAYER_M: Final = 0.1
 _RUN_TO_M: Final = 6.0
 _RUN_LEAST: Final = 4
@@ -42,6 +43,8 @@ class Upright:
         where the cell itself has none.
     top_m : (ny, nx) array
         Highest point below the ceiling [m]; 0 where nothing stands.
+    low_top_m : (ny, nx) array
+        Highest point below half a metre [m]; 0 where nothing stands.
     things : (ny, nx) int array
         Points from 30 mm to 2 m above the floor.
     ceiling_m : float or None
@@ -50,6 +53,7 @@ class Upright:
 
     layers: NDArray[np.int64]
     top_m: Array
+    low_top_m: Array
     things: NDArray[np.int64]
     ceiling_m: float | None
 
@@ -117,22 +121,32 @@ def upright_structure(cells: Cells, thing_m: float) -> Upright:
     # A face that runs through the corner of a cell shows in its neighbours.
     around = np.rint(uniform_filter(layers.astype(np.float64), 3, mode="constant") * 9)
     layers = np.where(layers > 0, around, 0).astype(np.int64)
-    top = np.where(layers > 0, _run_top(cells), 0.0)
+    top = np.where(layers > 0, _run_top(cells, limit), 0.0)
     things = cells.total(cells.band, cells.band.height_m >= thing_m) + cells.total(
         column, (column.height_m > 0) & (column.height_m < min(2.0, limit))
     )
-    return Upright(layers, top, things, ceiling)
+    return Upright(layers, top, _low_top(cells, thing_m), things, ceiling)
 
 
-def _run_top(cells: Cells) -> Array:
+def _low_top(cells: Cells, thing_m: float) -> Array:
+    """Highest of the points up to 0.5 m in each cell: what is too low for a run [m]."""
+    top = np.zeros(cells.grid.ny * cells.grid.nx)
+    for column in (cells.band, cells.structure):
+        pick = (column.height_m >= thing_m) & (column.height_m < _LOW_M)
+        np.maximum.at(top, column.cell[pick], column.height_m[pick])
+    return top.reshape(cells.grid.shape)
+
+
+def _run_top(cells: Cells, limit_m: float) -> Array:
     """Top of the highest upright run of points in each cell and its neighbours [m].
 
-    A run is 0.4 m or more with no gap over 0.6 m: a crate below a ceiling does not
-    reach the ceiling, and a speck in the air is no run.
+    A run is 0.4 m or more with no gap over 0.6 m and points in half of its layers: a crate
+    below a ceiling does not reach the ceiling, and specks in the air are no run. Layers
+    from ``limit_m`` up are the ceiling's own.
     """
     column = cells.structure
     levels = round(_RUN_TO_M / _RUN_LAYER_M)
-    pick = (column.height_m > 0.0) & (column.height_m < _RUN_TO_M)
+    pick = (column.height_m > 0.0) & (column.height_m < min(_RUN_TO_M, limit_m))
     layer = (column.height_m[pick] / _RUN_LAYER_M).astype(np.int64)
     bits = np.zeros(cells.grid.ny * cells.grid.nx, np.int64)
     np.bitwise_or.at(bits, column.cell[pick], np.int64(1) << layer)
@@ -144,12 +158,16 @@ def _run_top(cells: Cells) -> Array:
             joined |= field[dy : dy + ny, dx : dx + nx]
     start = np.full(joined.shape, -99)
     last = np.full(joined.shape, -99)
+    held = np.zeros(joined.shape, np.int64)
     top = np.zeros(joined.shape)
     for k in range(levels):
         here = (joined >> k) & 1 == 1
-        start = np.where(here & (k - last > _RUN_GAP), k, start)
+        begins = here & (k - last > _RUN_GAP)
+        start = np.where(begins, k, start)
+        held = np.where(begins, 0, held) + here
         last = np.where(here, k, last)
-        top = np.where(here & (k - start + 1 >= _RUN_LEAST), (k + 1) * _RUN_LAYER_M, top)
+        run = here & (held >= _RUN_LEAST) & (2 * held >= k - start + 1)
+        top = np.where(run, (k + 1) * _RUN_LAYER_M, top)
     # The neighbours' run is the cell's own only where the cell itself holds a good part of it:
     # a crate's back edge, with the ceiling over it, does not grow to the wall behind.
     own = np.zeros(joined.shape)

@@ -24,8 +24,8 @@ from pourdatum.units import (
 )
 
 if TYPE_CHECKING:
+    from pourdatum.openings import Opening
     from pourdatum.outcome import Plan
-    from pourdatum.things import Opening
 
 STOP_OVER_M: Final = 0.02
 """How far a stop at an opening stands above the finished level: a thumb's width, our choice."""

@@ -1,0 +1,323 @@
+"""Openings in the floor: drains, pits and ducts that the pour must not run into.
+
+An opening is a gap in well-sampled floor through which lower points were seen, or,
+where nothing was seen in it, one that no thing can have shaded and no tripod stood
+over.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pourdatum.cells import Cells
+from pourdatum.edge import cells_polygon
+from pourdatum.grid import Grid
+from pourdatum.outline import Room
+from pourdatum.things import Obstruction, covered
+from pourdatum.walls import Upright
+
+if TYPE_CHECKING:
+    from shapely import Polygon
+
+Array = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+LEAST_OPENING_M: Final = 0.1
+"""Openings from this width on are excluded and listed [m]."""
+_BLIND_M: Final = 0.45
+"""Extent from which a gap may be the blind spot below a tripod, or part of one [m]."""
+_DEEPEST_M: Final = 2.0
+_LEAST_TOP_M2: Final = 0.04
+_SHADOW_M: Final = 1.5
+"""Distance from a table top within which its shadow is looked for [m]."""
+_SEEN_WIDTHS: Final = 3.0
+"""Depth, in widths of the hole, down to which a slanting look into it reaches."""
+
+
+@dataclass(frozen=True)
+class Opening:
+    """A hole in the floor.
+
+    Attributes
+    ----------
+    place_m : tuple
+        Its middle, local plan [m].
+    area_m2 : float
+    depth_m : float or None
+        How far down points were seen in it [m]; None where none were.
+    outline : shapely.Polygon
+    seen : bool
+        Whether points were seen below its rim.
+    """
+
+    place_m: tuple[float, float]
+    area_m2: float
+    depth_m: float | None
+    outline: Polygon
+    seen: bool
+
+
+def find_openings(
+    cells: Cells,
+    room: Room,
+    structure: Upright,
+    floor_points: NDArray[np.int64],
+    columns: tuple[Obstruction, ...],
+    gate_m: float,
+    least_drop_m: float,
+) -> tuple[Opening, ...]:
+    """Holes in the floor of 100 mm or more.
+
+    Parameters
+    ----------
+    cells : Cells
+    room : Room
+    structure : Upright
+    floor_points : (ny, nx) int array
+        Points at the floor's level.
+    columns : tuple of Obstruction
+    gate_m : float
+        Greatest distance of a floor point from the floor [m].
+    least_drop_m : float
+        Depth from which a point lies below the floor and not in its noise [m].
+    """
+    from scipy.ndimage import binary_dilation, binary_erosion, label
+
+    grid = cells.grid
+    below = cells.total(cells.band, cells.band.height_m < -least_drop_m) + cells.total(
+        cells.structure, (cells.structure.height_m < 0) & (cells.structure.height_m > -_DEEPEST_M)
+    )
+    hollow = cells.total(
+        cells.band, (cells.band.height_m < -gate_m) & (cells.band.height_m >= -least_drop_m)
+    )
+    # The mirror image of a wall or a crate under a polished slab lies straight below it.
+    standing = room.tall | (structure.things >= 2)
+    below[binary_dilation(standing, np.ones((3, 3), bool))] = 0
+    usual, mean = _usual_count(floor_points, room.seen, grid.cell_m)
+    taken = covered(grid, columns, 0.05)
+    gap = (floor_points < 0.6 * usual) | (below >= 2)
+    gap &= room.inside & ~taken & (structure.things < 2) & ~room.tall
+    groups, count = label(gap)
+    reflected = _reflected(below, floor_points, room)
+    empty = _empty_discs(floor_points, usual, grid.cell_m)
+    things = binary_dilation((structure.things >= 3) & room.inside, np.ones((3, 3), bool))
+    shading = _under_tops(cells, room, floor_points)
+    rim_of_room = ~binary_erosion(room.inside, np.ones((5, 5), bool))
+    found = []
+    boxes = _boxes(groups)
+    for k in range(1, count + 1):
+        window = boxes[k - 1]
+        own = groups[window] == k
+        if own.sum() * grid.cell_m**2 < 0.5 * LEAST_OPENING_M**2:
+            continue
+        ring = binary_dilation(own, np.ones((3, 3), bool)) & ~own
+        lower = int(below[window][own].sum())
+        # Reflections lie below seen floor all over; more than those must show in the gap.
+        open_cells = int((below[window][own] > 0).sum())
+        seen_through = (
+            lower >= 5 and lower > 4 * reflected * own.sum() and open_cells >= 0.04 * own.sum()
+        )
+        if not seen_through:
+            # By chance alone a cell lacks points here and there; only cells with none at all count.
+            own &= floor_points[window] == 0
+            if not (own & empty[window]).any() or (own & shading[window]).any():
+                continue
+            if hollow[window][own].sum() > 2:  # points just below: a dip, not a hole
+                continue
+            rim = float(np.median(mean[window][ring])) if ring.any() else 0.0
+            lonely = (
+                not (ring & (things | taken)[window]).any()
+                and not (own & rim_of_room[window]).any()
+            )
+            shape = cells_polygon(_part(grid, window), own)
+            height, width = np.ptp(np.nonzero(own), axis=1) + 1
+            longest_m = max(height, width) * grid.cell_m
+            compact = (
+                shape.area > 0.72 * shape.convex_hull.area
+                and shape.area > 0.3 * longest_m**2
+                and shape.area > (0.65 if longest_m < _BLIND_M else 0.75) * _box_area(shape)
+            )
+            # The floor around a tripod's blind spot is denser than farther off, and where the
+            # shadows of two stations cross it is thinner; around an opening it is even.
+            ratio = rim / _density_around(mean, room, window, grid)
+            even = ratio > 0.75 if longest_m < _BLIND_M else 0.75 < ratio < 1.15
+            if not (lonely and compact and even and longest_m < 1.5):
+                continue
+        elif not (ring & room.seen[window]).any():
+            continue
+        opening = _opening(cells, window, own, floor_points, mean, seen_through, least_drop_m)
+        if opening is not None:
+            found.append(opening)
+    return tuple(found)
+
+
+def _usual_count(floor_points: NDArray[np.int64], seen: Mask, cell_m: float) -> tuple[Array, Array]:
+    """Points that a cell of whole floor holds around here: at the least, and on average.
+
+    What is thin may be no opening: density jumps at the rim of the blind spot below a
+    tripod. So a gap is judged by the least of the neighbourhood's means.
+    """
+    from scipy.ndimage import gaussian_filter, minimum_filter
+
+    width = max(0.06 / cell_m, 1.5)
+    total = gaussian_filter(np.where(seen, floor_points, 0).astype(np.float64), width)
+    share = gaussian_filter(seen.astype(np.float64), width)
+    mean = np.where(share > 0.3, total / np.maximum(share, 1e-6), np.inf)
+    size = 2 * round(0.15 / cell_m) + 1
+    least = minimum_filter(mean, size, mode="nearest")
+    broad = gaussian_filter(np.where(seen, floor_points, 0).astype(np.float64), 2 * width)
+    broad /= np.maximum(gaussian_filter(seen.astype(np.float64), 2 * width), 1e-6)
+    return np.where(np.isfinite(least), least, 0.0), broad
+
+
+def _under_tops(cells: Cells, room: Room, floor_points: NDArray[np.int64]) -> Mask:
+    """Cells within reach of the shadow of a table top: it lies apart from what casts it."""
+    from scipy.ndimage import binary_opening, distance_transform_edt
+
+    height = cells.structure.height_m
+    over = cells.total(cells.structure, (height > 0.25) & (height < 1.9)) >= 2
+    low = cells.total(cells.band, cells.band.height_m >= 0.03) + cells.total(
+        cells.structure, (height > 0) & (height < 0.25)
+    )
+    tops = over & (low == 0) & (floor_points > 0) & ~room.tall & room.inside
+    # Edges of crates and specks leave single cells; a top is as wide as a patch at the least.
+    tops = binary_opening(tops, np.ones((3, 3), bool))
+    if tops.sum() * cells.grid.cell_m**2 < _LEAST_TOP_M2:
+        return np.zeros(cells.grid.shape, bool)
+    near: Mask = distance_transform_edt(~tops) * cells.grid.cell_m < _SHADOW_M
+    return near
+
+
+def _empty_discs(floor_points: NDArray[np.int64], usual: Array, cell_m: float) -> Mask:
+    """Middles of discs as wide as the least opening that lack the points due to them.
+
+    A disc with no point where 16 are due, or a quarter of 30 and more, is so by chance once
+    in millions. The quarter is for a round hole that is not centred on a cell.
+    """
+    from scipy.ndimage import correlate
+
+    radius = 0.5 * LEAST_OPENING_M / cell_m
+    reach = int(radius)
+    y, x = np.mgrid[-reach : reach + 1, -reach : reach + 1]
+    disc = (x**2 + y**2 <= radius**2).astype(np.float64)
+    found = correlate(floor_points.astype(np.float64), disc, mode="constant")
+    due = correlate(usual, disc, mode="constant") * np.pi * radius**2 / disc.sum()
+    empty: Mask = ((found < 0.5) & (due >= 16.0)) | ((found <= 0.25 * due) & (due >= 30.0))
+    return empty
+
+
+def _box_area(shape: Polygon) -> float:
+    return float(shape.minimum_rotated_rectangle.area)
+
+
+def _density_around(mean: Array, room: Room, window: tuple[slice, slice], grid: Grid) -> float:
+    """Points per cell that the floor within half a metre of a gap usually holds."""
+    margin = round(0.5 / grid.cell_m)
+    rows, cols = window
+    wide = (
+        slice(max(rows.start - margin, 0), rows.stop + margin),
+        slice(max(cols.start - margin, 0), cols.stop + margin),
+    )
+    values = mean[wide][room.seen[wide]]
+    return max(float(np.quantile(values, 0.6)), 1e-9) if values.size else 1e-9
+
+
+def _reflected(below: NDArray[np.int64], floor_points: NDArray[np.int64], room: Room) -> float:
+    """Mean number of points below the floor under a cell of seen floor."""
+    whole = room.inside & (floor_points > 0)
+    return float(below[whole].mean()) if whole.any() else 0.0
+
+
+def _boxes(groups: NDArray[np.signedinteger]) -> list[tuple[slice, slice]]:
+    from scipy.ndimage import find_objects
+
+    shape = groups.shape
+    grown = []
+    for rows, cols in find_objects(groups):
+        grown.append(
+            (
+                slice(max(rows.start - 3, 0), min(rows.stop + 3, shape[0])),
+                slice(max(cols.start - 3, 0), min(cols.stop + 3, shape[1])),
+            )
+        )
+    return grown
+
+
+def _part(grid: Grid, window: tuple[slice, slice]) -> Grid:
+    rows, cols = window
+    return Grid(
+        grid.x0_m + cols.start * grid.cell_m,
+        grid.y0_m + rows.start * grid.cell_m,
+        grid.cell_m,
+        rows.stop - rows.start,
+        cols.stop - cols.start,
+    )
+
+
+def _opening(
+    cells: Cells,
+    window: tuple[slice, slice],
+    own: Mask,
+    floor_points: NDArray[np.int64],
+    usual: Array,
+    seen: bool,
+    least_drop_m: float,
+) -> Opening | None:
+    """The opening of a gap, its outline drawn so that it holds the floor that is missing."""
+    import shapely
+    from scipy.ndimage import binary_dilation
+
+    part = _part(cells.grid, window)
+    near = binary_dilation(own, np.ones((3, 3), bool))
+    lacking = 1 - floor_points[window] / np.maximum(usual[window], 1e-9)
+    missing = np.where(own, np.clip(lacking, 0.0, 1.0), 0.0)
+    # The rim is counted with its sign: a cell of whole floor holds by chance as often more
+    # points as it holds fewer.
+    rim = max(float(lacking[near & ~own].sum()), 0.0)
+    area = max(float(missing.sum()) + rim, 0.5) * part.cell_m**2
+    shape = cells_polygon(part, own)
+    if shape.geom_type != "Polygon":
+        shape = max(shape.geoms, key=lambda item: item.area)
+    shape = shapely.Polygon(shape.exterior)
+    x, y = part.mesh()
+    cx, cy = (float(np.average(axis, weights=missing)) for axis in (x, y))
+    rounded = shapely.simplify(shape.buffer(part.cell_m).buffer(-part.cell_m), 0.4 * part.cell_m)
+    scale = np.sqrt(area / rounded.area)
+    centre = rounded.centroid
+    moved = (np.asarray(rounded.exterior.coords) - [centre.x, centre.y]) * scale + [cx, cy]
+    outline = shapely.Polygon(moved)
+    width = 2 * np.sqrt(area / np.pi)
+    if width < (0.7 if seen else 0.85) * LEAST_OPENING_M:
+        return None
+    depth = None
+    if seen:
+        flat = np.zeros(cells.grid.shape, bool)
+        flat[window] = own
+        depth = _depth_seen(cells, flat, least_drop_m, width)
+        if depth is None:
+            return None
+    return Opening((cx, cy), area, depth, outline, bool(seen))
+
+
+def _depth_seen(cells: Cells, own: Mask, least_drop_m: float, width_m: float) -> float | None:
+    """Depth that nine in ten of the points seen below the rim do not exceed [m].
+
+    None where they are too few, or most lie deeper than one can see through a hole of
+    this width: then they are reflections.
+    """
+    heights, counts = [], []
+    for column in (cells.band, cells.structure):
+        pick = own.ravel()[column.cell] & (column.height_m < -least_drop_m)
+        heights.append(column.height_m[pick])
+        counts.append(column.count[pick])
+    height, count = np.concatenate(heights), np.concatenate(counts)
+    near = (height > -_SEEN_WIDTHS * width_m) & (height > -_DEEPEST_M)
+    if count[near].sum() < max(5, 0.3 * count[height > -_DEEPEST_M].sum()):
+        return None
+    order = np.argsort(height[near])
+    share = np.cumsum(count[near][order]) / count[near].sum()
+    return float(-np.interp(0.1, share, height[near][order]))
