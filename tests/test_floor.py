@@ -38,7 +38,7 @@ def cells_of(points: np.ndarray, cell_m: float = 0.05) -> Cells:
 # --- cells ---------------------------------------------------------------------------------------
 
 
-@given(st.floats(1.0, 1e6))
+@given(st.one_of(st.floats(200.0, 6000.0), st.floats(1.0, 1e6)))
 def test_a_cell_holds_about_three_points(density) -> None:
     """The cell chosen is whole steps of 5 mm between 25 and 100 mm, three points or more in it.
 
@@ -76,7 +76,10 @@ def test_no_point_is_lost_in_cells() -> None:
 
     The reach goes 0.8 m beyond the floor, 3 m down and 15 m up: here that is all of them.
     """
-    points = walled(ROOM, np.random.default_rng(1), things=((shapely.box(1, 1, 2, 2), 0.7),))
+    rng = np.random.default_rng(1)
+    points = walled(ROOM, rng, things=((shapely.box(1, 1, 2, 2), 0.7),))
+    pit = carpet(shapely.box(3, 1, 3.3, 1.3), 900, rng, height=lambda x, y: flat(x, y) - 0.4)
+    points = np.concatenate([points, pit])
     cells = cells_of(points)
     assert cells.band.count.sum() + cells.structure.count.sum() == len(points)
     assert np.abs(cells.band.height_m).max() <= BAND_M + LATTICE_M
@@ -230,10 +233,13 @@ def test_heights_are_brought_to_the_middle_of_the_cell() -> None:
 
 
 def test_a_room_full_of_things_has_no_floor() -> None:
-    """Where hardly half a square metre is clear, there is no floor to measure, and it is said."""
+    """Where under half a square metre is clear there is no floor to measure, and it is said.
+
+    Legs every 40 mm leave 0.35 m² of 1.2 m² clear, to a cell of 50 mm along their edge.
+    """
     rng = np.random.default_rng(10)
     small = shapely.box(0.0, 0.0, 1.2, 1.0)
-    x, y = np.meshgrid(np.arange(0.02, 1.2, 0.04), np.arange(0.02, 1.0, 0.04))
+    x, y = np.meshgrid(np.arange(0.02, 0.85, 0.04), np.arange(0.02, 1.0, 0.04))
     legs = np.column_stack(
         [
             np.repeat(x.ravel(), 6),
@@ -242,7 +248,7 @@ def test_a_room_full_of_things_has_no_floor() -> None:
         ]
     )
     points = np.concatenate([carpet(small, 4000, rng), legs])
-    with pytest.raises(NoFloor, match=r"only 0\.\d\d m² of clear floor was seen"):
+    with pytest.raises(NoFloor, match=r"only 0\.[34]\d m² of clear floor was seen"):
         floor_of(points, cell_m=0.05)
 
 

@@ -105,6 +105,7 @@ def find_openings(
     reflected = _reflected(below, floor_points, room)
     empty = _empty_discs(floor_points, usual, grid.cell_m)
     things = binary_dilation((structure.things >= 3) & room.inside, np.ones((3, 3), bool))
+    blocked = things | taken
     shading = _under_tops(cells, room, floor_points)
     rim_of_room = ~binary_erosion(room.inside, np.ones((5, 5), bool))
     found = []
@@ -122,17 +123,15 @@ def find_openings(
             lower >= 5 and lower > 4 * reflected * own.sum() and open_cells >= 0.04 * own.sum()
         )
         if not seen_through:
-            # By chance alone a cell lacks points here and there; only cells with none at all count.
-            own &= floor_points[window] == 0
-            if not (own & empty[window]).any() or (own & shading[window]).any():
+            # By chance alone a cell lacks points here and there; only nearly empty ones count.
+            own &= floor_points[window] <= 0.25 * usual[window]
+            chance = not (own & empty[window]).any() and _by_chance(usual[window][own])
+            if chance or (own & shading[window]).any():
                 continue
             if hollow[window][own].sum() > 2:  # points just below: a dip, not a hole
                 continue
             rim = float(np.median(mean[window][ring])) if ring.any() else 0.0
-            lonely = (
-                not (ring & (things | taken)[window]).any()
-                and not (own & rim_of_room[window]).any()
-            )
+            lonely = not ((ring & blocked[window]).any() or (own & rim_of_room[window]).any())
             shape = cells_polygon(_part(grid, window), own)
             height, width = np.ptp(np.nonzero(own), axis=1) + 1
             longest_m = max(height, width) * grid.cell_m
@@ -208,6 +207,20 @@ def _empty_discs(floor_points: NDArray[np.int64], usual: Array, cell_m: float) -
     due = correlate(usual, disc, mode="constant") * np.pi * radius**2 / disc.sum()
     empty: Mask = ((found < 0.5) & (due >= 16.0)) | ((found <= 0.25 * due) & (due >= 30.0))
     return empty
+
+
+def _by_chance(due: Array) -> bool:
+    """Whether a group of nearly empty cells may have come about by chance on whole floor.
+
+    Each holds a quarter or less of the points due; a plane holds about 4**n shapes of n
+    cells (lattice animals), over a hundred thousand places.
+    """
+    from scipy.special import pdtr
+
+    if due.size == 0:
+        return True
+    rare = -np.log(np.maximum(pdtr(np.floor(0.25 * due), due), 1e-300))
+    return float(rare.sum() - due.size * np.log(4.0)) < 14.0
 
 
 def _box_area(shape: Polygon) -> float:
