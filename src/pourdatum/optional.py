@@ -36,5 +36,5 @@ def need(module: str, *, purpose: str, extra: str) -> ModuleType:
     except (ImportError, OSError) as reason:
         raise MissingExtra(
             f"{purpose} needs the package {module.split('.')[0]}, which does not load ({reason})",
-            hint=f"type: python -m pip install 'pourdatum[{extra}]'",
+            hint=f"type: python -m pip install '.[{extra}]' in the project's folder",
         ) from reason

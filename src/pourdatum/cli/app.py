@@ -21,18 +21,23 @@ if TYPE_CHECKING:
 _SETTINGS = {"help_option_names": ["-h", "--help"], "max_content_width": 100}
 
 
-@click.group(cls=Commands, context_settings=_SETTINGS)
+# A line of its own with this character keeps click from filling the lines below it.
+_AS_IS = "\b"
+_HELP = f"""From a 3D scan of a bare floor to a levelling plan: datum, litres, bags.
+
+{_AS_IS}
+pourdatum survey room.laz            what the floor is
+pourdatum plan room.laz              what to pour, and how many bags
+pourdatum plan room.laz --job job.toml --material my-bag.toml
+
+The bag's own instructions, local codes and licensed practice come first.
+"""
+
+
+@click.group(cls=Commands, context_settings=_SETTINGS, help=_HELP)
 @click.version_option(__version__, prog_name="pourdatum", message="%(prog)s %(version)s")
 def app() -> None:
-    r"""From a 3D scan of a bare floor to a levelling plan: datum, litres, bags.
-
-    \b
-    pourdatum survey room.laz            what the floor is
-    pourdatum plan room.laz              what to pour, and how many bags
-    pourdatum plan room.laz --job job.toml --material my-bag.toml
-
-    The bag's own instructions, local codes and licensed practice come first.
-    """
+    """Everything that can be typed after ``pourdatum``."""
 
 
 @app.command()

@@ -44,7 +44,7 @@ def examine() -> tuple[list[str], bool]:
         state = "ok" if found else "not there"
         lines.append(f"{state:<8} {module:<12} {found or reason:<12} {purpose} (extra: {extra})")
         if not found:
-            lines.append(f"  to get it: python -m pip install 'pourdatum[{extra}]'")
+            lines.append(f"  to get it: python -m pip install '.[{extra}]' in the project's folder")
             if reason.startswith("lib"):
                 lines.append(
                     "  on Debian or Ubuntu: apt install libegl1 libgl1 libx11-6 libusb-1.0-0"
