@@ -52,7 +52,8 @@ class Datum:
     plane : Plane
         Its height everywhere, local [m].
     interval_m : tuple
-        95 % interval of its level [m], local; a given level has none of its own.
+        95 % interval of its level [m], local, upwards as far as floor that was not seen well
+        may reach; a given level has none of its own.
     high_place_m : tuple or None
         Where the floor is highest under it.
     least_m : float
@@ -100,10 +101,13 @@ def choose_datum(surface: Surface, request: DatumRequest, least_m: float) -> Dat
     x, y = high.place_m
     level = float(plane.at(x, y)) if request.kind == "high-point" else plane.z0_m
     error = combined(high.standard_error_m, surface.shared.datum_m)
+    low, up = interval(level, error)
+    # Floor that was seen too thinly or not at all may be higher than the highest that was seen.
+    up = max(up, level + high.may_reach_m - high.z_m)
     return Datum(
         request.kind,
         plane,
-        interval(level, error),
+        (low, up),
         high.place_m,
         least_m,
         high.standard_error_m,

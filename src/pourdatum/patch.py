@@ -27,6 +27,8 @@ PATCH_M: Final = 0.1
 """Side of the patch whose mean counts as a height of the floor [m]."""
 _DRAWS: Final = 16
 _SEED: Final = 1
+_STEEP_M: Final = (0.005, 0.4)
+"""Height and radius of a hump that is steep for a floor [m]; a choice."""
 _CALM_M: Final = 0.25
 _BROAD_M: Final = 0.5
 _UNSUPPORTED: Final = 4.0
@@ -50,6 +52,9 @@ class HighPoint:
         Of ``z_m``, from point noise [m].
     unsearched_m2 : float
         Floor seen too thinly to set an extreme; hidden floor not counted [m²].
+    may_reach_m : float
+        Height that floor which may set no extreme, thinly seen or hidden, reaches with its
+        own standard error on top [m]; never below ``z_m``.
     """
 
     z_m: float
@@ -57,6 +62,7 @@ class HighPoint:
     bias_m: float
     standard_error_m: float
     unsearched_m2: float
+    may_reach_m: float
 
 
 @lru_cache(maxsize=4)
@@ -90,14 +96,28 @@ def highest_patch(surface: Surface, plane: Plane) -> HighPoint:
         surface.grid.x0_m + top_col * surface.grid.cell_m,
         surface.grid.y0_m + top_row * surface.grid.cell_m,
     )
-    thin = int(np.count_nonzero(surface.measured & ~_sound(surface)))
+    unsound = (surface.measured | surface.inferred) & ~_sound(surface)
+    thin = int(np.count_nonzero(surface.measured & unsound))
+    reach = (height + surface.standard_error_m)[unsound]
     return HighPoint(
         top - bias,
         place,
         bias,
-        float(np.hypot(spread, 0.5 * bias)),
+        float(np.linalg.norm([spread, 0.5 * bias, _coarse_doubt_m(surface)])),
         thin * surface.grid.cell_m**2,
+        max(top - bias, float(reach.max(initial=-np.inf))),
     )
+
+
+def _coarse_doubt_m(surface: Surface) -> float:
+    """What the narrowest fit may take off a steep hump without its showing anywhere [m].
+
+    On thin scans the narrowest fit is wide already, and nothing narrower can tell that a hump
+    lost its top. A hump of 5 mm over a radius of 0.4 m stands for a steep one: its cosine has
+    a bi-Laplacian of 4/3 h (pi / r)**4, of which bandwidth**4 / 10 is lost.
+    """
+    width_m = min(fit.bandwidth for fit in surface.smoother.fits) * surface.grid.cell_m
+    return width_m**4 / 10.0 * 4.0 / 3.0 * _STEEP_M[0] * (np.pi / _STEEP_M[1]) ** 4
 
 
 def patch_mean(height: Array, cell_m: float) -> Array:
