@@ -23,6 +23,10 @@ Mask = NDArray[np.bool_]
 
 THING_M: Final = 0.03
 """Height from which a point belongs to something that stands on the floor [m]."""
+_NIB_FIT_M: Final = 0.2
+_NIB_FOOT: Final = 0.25
+_NIB_M: Final = 0.004
+_NIB_WIDTH_M: Final = 0.1
 _THING_TOP_M: Final = 0.6
 _FIRST_BANDWIDTH_M: Final = 0.1
 
@@ -49,6 +53,8 @@ class BareFloor:
         Something stands in the cell.
     thing_m : float
         Height from which a point belongs to something that stands [m].
+    nibs : (ny, nx) bool array
+        Cells of small spots that stand steeply out of the floor.
     """
 
     cells: Cells
@@ -60,6 +66,7 @@ class BareFloor:
     gate_m: float
     occupied: Mask
     thing_m: float
+    nibs: Mask
 
 
 def bare_floor(cells: Cells) -> BareFloor:
@@ -95,6 +102,14 @@ def bare_floor(cells: Cells) -> BareFloor:
             break
         thing = min(6.0 * noise, 0.07)  # noisy scans need a higher step before a thing is one
     gate = max(3.5 * noise, 0.0015) + 0.0005
+    nibs = _nib_cells(median, np.where(seen, cells.total(band, clear), 0), noise, cell_m)
+    if nibs.any():
+        # Beside a wall and in a corner the first fit may have followed a nib: once more without.
+        clear &= ~nibs.ravel()[band.cell]
+        median, seen = _cell_median(band, clear, shape)
+        fitted = _robust_fit(median, np.where(seen, cells.total(band, clear), 0), bandwidth)
+        residual = band.height_m - fitted.ravel()[band.cell]
+        usable = clear & np.isfinite(residual)
     for _ in range(2):
         chosen = usable & (np.abs(residual) <= gate)
         count = cells.total(band, chosen).astype(np.float64)
@@ -108,12 +123,42 @@ def bare_floor(cells: Cells) -> BareFloor:
     _, slope_x, slope_y = local_fit(count, bandwidth, with_error=False).height_and_slope(level)
     centred = level - np.nan_to_num(slope_x) * dx - np.nan_to_num(slope_y) * dy
     noise, local = _noise(cells, band, chosen, residual, count)
-    return BareFloor(cells, count, centred, fitted, noise, local, gate, occupied, thing)
+    return BareFloor(cells, count, centred, fitted, noise, local, gate, occupied, thing, nibs)
 
 
 def first_bandwidth(cell_m: float) -> float:
     """Width of the fit that tells floor points from others, in cells."""
     return max(_FIRST_BANDWIDTH_M / cell_m, 1.6)
+
+
+def _nib_cells(median: Array, weight: Array, noise_m: float, cell_m: float) -> Mask:
+    """Cells of small steep spots, and the cells beside them.
+
+    A nib stands out of a wide robust fit on a region no wider than a patch; a hump that
+    stands out as far is wider. The wide fit does not follow a nib in a corner, where a narrow
+    one has little else to stand on.
+    """
+    from scipy.ndimage import binary_dilation, find_objects, label
+
+    wide = _robust_fit(median, weight, max(_NIB_FIT_M / cell_m, 2.0))
+    over = np.where(weight > 0, median - wide, np.nan)
+    high = np.nan_to_num(over) > max(_NIB_M, 4.0 * noise_m)
+    groups, _ = label(high, np.ones((3, 3), bool))
+    nibs = np.zeros(high.shape, bool)
+    for k, window in enumerate(find_objects(groups), 1):
+        if max(part.stop - part.start for part in window) * cell_m > _NIB_WIDTH_M + cell_m:
+            continue
+        rows, cols = (slice(max(part.start - 3, 0), part.stop + 3) for part in window)
+        own = groups[rows, cols] == k
+        near = binary_dilation(own, np.ones((3, 3), bool))
+        ring = binary_dilation(near, np.ones((5, 5), bool)) & ~near
+        around = over[rows, cols][ring]
+        around = around[np.isfinite(around)]
+        # A nib ends within a cell or two; the top of a hump goes on beyond any height asked for.
+        if around.size and np.median(around) < _NIB_FOOT * np.mean(over[rows, cols][own]):
+            nibs[rows, cols] |= own
+    grown: Mask = binary_dilation(nibs, np.ones((3, 3), bool))
+    return grown
 
 
 def _occupied(cells: Cells, thing_m: float) -> Mask:

@@ -42,7 +42,7 @@ def footprint(xy: Array, weight: Array) -> Polygon | None:
     >>> t = np.linspace(0, 1, 20)
     >>> sides = np.c_[0.4 * t, 0 * t], np.c_[0 * t, 0.3 * t], np.c_[0.4 + 0 * t, 0.3 * t]
     >>> xy = np.concatenate(sides)
-    >>> round(footprint(xy, np.ones(60)).area, 3)
+    >>> round(footprint(xy, np.ones(60)).area, 2)
     0.12
     """
     import shapely

@@ -260,6 +260,8 @@ def _nibs(bare: BareFloor, height: Array, inside: Mask) -> tuple[Nib, ...]:
     over = band.z_m - height.ravel()[band.cell]
     least = max(4.0 * bare.noise_m, _LEAST_NIB_M)
     high = np.isfinite(over) & (over > least) & (band.height_m < 0.07)
+    # Where a wall runs through, its own points stand out too.
+    high &= ~bare.occupied.ravel()[band.cell] | ~bare.nibs.ravel()[band.cell]
     standing = cells.total(band, high)
     spot = (standing >= 3) & inside & (standing >= 0.15 * np.maximum(bare.count + standing, 1))
     groups, count = label(spot, np.ones((3, 3), bool))
@@ -282,6 +284,8 @@ def _nibs(bare: BareFloor, height: Array, inside: Mask) -> tuple[Nib, ...]:
 
 def _stands_by_thing(bare: BareFloor, row: NDArray[np.int64], col: NDArray[np.int64]) -> bool:
     """Whether a spot is the foot of a wall or thing: something taller stands in or beside it."""
+    if bare.nibs[row, col].any():
+        return False  # steep and small on floor of its own: a nib wherever it lies
     r0, r1 = max(row.min() - 1, 0), row.max() + 2
     c0, c1 = max(col.min() - 1, 0), col.max() + 2
     return bool(bare.occupied[r0:r1, c0:c1].any())
