@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from pourdatum.uncertainty import combined, interval, mean_error_m
+from pourdatum.uncertainty import COVER_95, combined, interval, mean_error_m
 
 if TYPE_CHECKING:
     from pourdatum.datum import Datum
@@ -45,7 +45,10 @@ def fill_interval(surface: Surface, datum: Datum, volume: Volume) -> tuple[float
         Fill between them.
     """
     low_m3, high_m3 = interval(volume.volume_m3, fill_uncertainty_m3(surface, datum, volume))
-    return max(0.0, low_m3), high_m3
+    # Where floor that was not seen well may be the highest, the datum may only rise.
+    low_m, high_m = datum.interval_m
+    rise_m = max(high_m - low_m - 2.0 * COVER_95 * datum.standard_error_m, 0.0)
+    return max(0.0, low_m3), high_m3 + volume.area_m2 * rise_m
 
 
 def fill_uncertainty_m3(surface: Surface, datum: Datum, volume: Volume) -> float:
