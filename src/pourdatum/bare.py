@@ -26,6 +26,7 @@ THING_M: Final = 0.03
 _NIB_FIT_M: Final = 0.2
 _NIB_FOOT: Final = 0.25
 _NIB_M: Final = 0.004
+_NIB_POINTS: Final = 6
 _NIB_WIDTH_M: Final = 0.1
 _THING_TOP_M: Final = 0.6
 _FIRST_BANDWIDTH_M: Final = 0.1
@@ -148,6 +149,8 @@ def _nib_cells(median: Array, weight: Array, noise_m: float, cell_m: float) -> M
     for k, window in enumerate(find_objects(groups), 1):
         if max(part.stop - part.start for part in window) * cell_m > _NIB_WIDTH_M + cell_m:
             continue
+        if weight[window][groups[window] == k].sum() < _NIB_POINTS:
+            continue  # specks, which the gate leaves out one by one
         rows, cols = (slice(max(part.start - 3, 0), part.stop + 3) for part in window)
         own = groups[rows, cols] == k
         near = binary_dilation(own, np.ones((3, 3), bool))
