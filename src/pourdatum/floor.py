@@ -143,6 +143,7 @@ def find_floor(
         area = outline_polygon(cells.grid, room, lines, foot_points(cells, room.tall), points)
     else:
         area, room = _within(outline, cells.grid, room)
+    area = _largest(area.intersection(_reach_of(cells.grid)))
     tall_m = tall_from_m(structure, None)
     columns = find_columns(cells, room, structure)
     openings = find_openings(
@@ -175,6 +176,14 @@ def _points_at_level(cells: Cells, bare: BareFloor) -> NDArray[np.int64]:
     fitted = filled_from_nearest(bare.fitted_m)
     off = np.abs(cells.band.height_m - fitted.ravel()[cells.band.cell])
     return cells.total(cells.band, off <= bare.gate_m + 0.001)
+
+
+def _reach_of(grid: Grid) -> Polygon:
+    """The plan within the outermost nodes by one cell: where heights can be interpolated."""
+    import shapely
+
+    x, y = grid.x_m, grid.y_m
+    return shapely.box(x[1], y[1], x[-2], y[-2])
 
 
 def _up_to_the_wall(room: Room) -> Mask:

@@ -31,6 +31,8 @@ _LEAST_AREA_M2: Final = 0.5
 _LEAST_POINTS: Final = 1000
 _LEAST_DENSITY: Final = 20.0
 """Points per square metre below which a surface is not surveyed [1/m²]."""
+_MARGIN_M: Final = 1.0
+"""How far around the sheet its level is carried on, for walls and things there [m]."""
 _SAME_PLANE_M: Final = 0.04
 
 
@@ -395,7 +397,7 @@ def _reference(sheet: Sheet) -> tuple[Grid, NDArray[np.float64]]:
     """The sheet's level on a grid with a margin, carried on where it was not seen."""
     from scipy.ndimage import distance_transform_edt
 
-    margin = int(np.ceil(0.8 / sheet.column_m))
+    margin = int(np.ceil(_MARGIN_M / sheet.column_m))
     r0, c0 = int(sheet.row.min()) - margin, int(sheet.col.min()) - margin
     shape = (int(sheet.row.max()) - r0 + 1 + margin, int(sheet.col.max()) - c0 + 1 + margin)
     weight = np.zeros(shape)
