@@ -11,9 +11,18 @@ import shapely
 from made_scan import surface_of, walled
 from pourdatum.datum import DatumRequest, choose_datum
 from pourdatum.grind import Hump, find_humps
-from test_datum import cosine_hump
 
 ROOM = shapely.box(0.0, 0.0, 4.0, 3.0)
+
+
+def cosine_hump(x0: float, y0: float, height_m: float, radius_m: float):
+    """A hump of a raised cosine."""
+
+    def height(x: np.ndarray, y: np.ndarray) -> np.ndarray:
+        r = np.minimum(np.hypot(x - x0, y - y0) / radius_m, 1.0)
+        return 0.5 * height_m * (1.0 + np.cos(np.pi * r))
+
+    return height
 
 
 def humps_of(height, seed: int = 1, per_m2: float = 6000.0) -> tuple[Hump, ...]:

@@ -49,7 +49,7 @@ def top_of(relief: Relief) -> simulate.Patch:
     return simulate.highest_patch(ROOM, relief.height)
 
 
-# --- means over a patch ----------------------------------------------------------------------------
+# --- means over a patch --------------------------------------------------------------------------
 
 
 @given(st.floats(0.01, 0.25), st.lists(st.floats(-0.01, 0.01), min_size=6, max_size=6))
@@ -95,7 +95,7 @@ def test_a_nan_spreads_over_its_patches_only() -> None:
     assert np.isnan(mean).sum() <= 5 * 5
 
 
-# --- the highest patch -----------------------------------------------------------------------------
+# --- the highest patch ---------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize(

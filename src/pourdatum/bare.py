@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from pourdatum.cells import Cells, Column
 from pourdatum.errors import NoFloor
+from pourdatum.grid import group_windows
 from pourdatum.localfit import local_fit
 
 Array = NDArray[np.float64]
@@ -139,14 +140,14 @@ def _nib_cells(median: Array, weight: Array, noise_m: float, cell_m: float) -> M
     stands out as far is wider. The wide fit does not follow a nib in a corner, where a narrow
     one has little else to stand on.
     """
-    from scipy.ndimage import binary_dilation, find_objects, label
+    from scipy.ndimage import binary_dilation, label
 
     wide = _robust_fit(median, weight, max(_NIB_FIT_M / cell_m, 2.0))
     over = np.where(weight > 0, median - wide, np.nan)
     high = np.nan_to_num(over) > max(_NIB_M, 4.0 * noise_m)
     groups, _ = label(high, np.ones((3, 3), bool))
     nibs = np.zeros(high.shape, bool)
-    for k, window in enumerate(find_objects(groups), 1):
+    for k, window in enumerate(group_windows(groups), 1):
         if max(part.stop - part.start for part in window) * cell_m > _NIB_WIDTH_M + cell_m:
             continue
         if weight[window][groups[window] == k].sum() < _NIB_POINTS:

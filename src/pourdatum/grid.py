@@ -8,7 +8,7 @@ A ``Grid`` is a lattice of nodes at cell centres, arrays in (y, x) order. A
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -185,6 +185,21 @@ def filled_from_nearest(field: NDArray[np.float64]) -> NDArray[np.float64]:
     row, col = distance_transform_edt(missing, return_distances=False, return_indices=True)
     filled: NDArray[np.float64] = field[row, col]
     return filled
+
+
+def group_windows(groups: NDArray[np.signedinteger]) -> list[tuple[slice, slice]]:
+    """Rows and columns of the box around each labelled group, in the order of the labels.
+
+    Examples
+    --------
+    >>> group_windows(np.array([[0, 1, 1], [2, 0, 0]]))
+    [(slice(0, 1, None), slice(1, 3, None)), (slice(1, 2, None), slice(0, 1, None))]
+    """
+    from scipy.ndimage import find_objects
+
+    # Labels run without gaps, so every group has its box.
+    boxes = cast("list[tuple[slice, slice]]", find_objects(groups))
+    return [(box[0], box[1]) for box in boxes]
 
 
 def block_means(

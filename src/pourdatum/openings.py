@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from pourdatum.cells import Cells
 from pourdatum.edge import cells_polygon
-from pourdatum.grid import Grid
+from pourdatum.grid import Grid, group_windows
 from pourdatum.outline import Room
 from pourdatum.things import Obstruction, covered
 from pourdatum.walls import Upright
@@ -246,11 +246,9 @@ def _reflected(below: NDArray[np.int64], floor_points: NDArray[np.int64], room: 
 
 
 def _boxes(groups: NDArray[np.signedinteger]) -> list[tuple[slice, slice]]:
-    from scipy.ndimage import find_objects
-
     shape = groups.shape
     grown = []
-    for rows, cols in find_objects(groups):
+    for rows, cols in group_windows(groups):
         grown.append(
             (
                 slice(max(rows.start - 3, 0), min(rows.stop + 3, shape[0])),

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pourdatum.errors import NoFloor
-from pourdatum.grid import Grid
+from pourdatum.grid import Grid, group_windows
 from pourdatum.walls import Upright, WallLine, tall_from_m, wall_height_m
 
 Array = NDArray[np.float64]
@@ -152,11 +152,11 @@ def _whole(tall: Mask, structure: Upright, cell_m: float) -> Mask:
     A scanner that looks up only a little sees the near side of a column to a lower height
     than its far side; the column is one thing all the same.
     """
-    from scipy.ndimage import find_objects, label
+    from scipy.ndimage import label
 
     groups, _ = label(structure.upright, np.ones((3, 3), bool))
     whole = tall.copy()
-    for k, window in enumerate(find_objects(groups), 1):
+    for k, window in enumerate(group_windows(groups), 1):
         if max(part.stop - part.start for part in window) * cell_m <= _COLUMN_M:
             own = groups[window] == k
             if tall[window][own].mean() > 0.25:

@@ -81,7 +81,7 @@ def choose_verticals(
     ]
     if silent:
         pooled = np.concatenate([files[i][1].look.sample * plan_m[i] for i in silent])
-        steps = np.max([np.array(files[i][1].step) * plan_m[i] for i in silent], axis=0)
+        steps = np.array([np.multiply(files[i][1].step, plan_m[i]) for i in silent]).max(axis=0)
         by_layers = _by_layers(pooled, files[silent[0]][0], steps)
     found = [
         by_layers if i in silent else _by_format(opened, source, plan_m[i])
