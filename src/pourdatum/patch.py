@@ -15,10 +15,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pourdatum.errors import NoFloor
+from pourdatum.geometry import Plane, fit_plane
 from pourdatum.localfit import local_fit
 
 if TYPE_CHECKING:
-    from pourdatum.geometry import Plane
     from pourdatum.surface import Surface
 
 Array = NDArray[np.float64]
@@ -218,7 +218,7 @@ class _Estimate:
         count = surface.count[window]
         noise = surface.noise_m[window]
         self._noise = np.where(count > 0, noise / np.sqrt(np.maximum(count, 1.0)), 0.0)
-        supported = np.isfinite(surface.standard_error_m[window]) & (count > 0)
+        self._supported = supported = np.isfinite(surface.standard_error_m[window]) & (count > 0)
         self._wide = local_fit(
             supported.astype(np.float64),
             max(_CALM_M / cell_m, 2.0),
@@ -274,9 +274,21 @@ class _Estimate:
         wide = self._broad.height(np.nan_to_num(height))
         patches = max(self._row.size * (self._cell_m / PATCH_M) ** 2, 2.0)
         limit = np.sqrt(2.0 * np.log(patches)) * self._error
+        # The broad fit has noise of its own, most at edges: where a plane does as well, it serves.
+        plane = self._plane(wide)
+        wide = np.where(np.abs(wide - plane) > limit, wide, plane)
         real = np.abs(height - wide) > limit
         likely = np.where(real, height, wide)
         return np.where(np.isfinite(likely), likely, np.nan_to_num(height, nan=-1e3))
+
+    def _plane(self, height: Array) -> Array:
+        """Best plane through supported heights of the window."""
+        row, col = np.nonzero(np.isfinite(height) & self._supported)
+        if row.size < 3 or np.ptp(row) == 0 or np.ptp(col) == 0:
+            return height
+        best, _ = fit_plane(col, row, height[row, col])
+        y, x = np.mgrid[: height.shape[0], : height.shape[1]]
+        return best.at(x, y)
 
     def _calmed(self, height: Array) -> Array:
         """The floor without the part of its roughness that noise alone explains.
