@@ -25,7 +25,7 @@ Array = NDArray[np.float64]
 
 PATCH_M: Final = 0.1
 """Side of the patch whose mean counts as a height of the floor [m]."""
-_DRAWS: Final = 16
+DRAWS: Final = 16
 _SEED: Final = 1
 _STEEP_M: Final = (0.005, 0.4)
 """Height and radius of a hump that is steep for a floor [m]; a choice."""
@@ -66,7 +66,7 @@ class HighPoint:
 
 
 @lru_cache(maxsize=4)
-def highest_patch(surface: Surface, plane: Plane) -> HighPoint:
+def highest_patch(surface: Surface, plane: Plane, draws: int = DRAWS) -> HighPoint:
     """The highest mean over a 100 mm square wholly inside the floor.
 
     Parameters
@@ -74,6 +74,10 @@ def highest_patch(surface: Surface, plane: Plane) -> HighPoint:
     surface : Surface
     plane : Plane
         Heights are above this.
+    draws : int
+        Simulated floors behind the bias, an even number. Their mean errs by the spread of the
+        maximum over the root of their number: enough for a datum; a figure that is only
+        printed needs fewer.
 
     Raises
     ------
@@ -91,7 +95,7 @@ def highest_patch(surface: Surface, plane: Plane) -> HighPoint:
         )
     estimate = _Estimate(surface, height, row, col)
     (top_row, top_col), top = estimate.highest()
-    bias, spread = estimate.gain_of_maximum()
+    bias, spread = estimate.gain_of_maximum(draws)
     place = (
         surface.grid.x0_m + top_col * surface.grid.cell_m,
         surface.grid.y0_m + top_row * surface.grid.cell_m,
@@ -241,7 +245,7 @@ class _Estimate:
         row, col = float(self._row[best]), float(self._col[best])
         return (self._first[0] + row, self._first[1] + col), float(mean[best])
 
-    def gain_of_maximum(self) -> tuple[float, float]:
+    def gain_of_maximum(self, draws: int) -> tuple[float, float]:
         """What this estimate gains over the truth on average, and its spread [m].
 
         The likeliest floor stands for the truth. It is seen again with fresh noise, smoothed and
@@ -251,7 +255,7 @@ class _Estimate:
         truth = float(self._patches(self._likely).max())
         draw = np.random.default_rng(_SEED)
         tops = []
-        for _ in range(_DRAWS // 2):
+        for _ in range(draws // 2):
             noise = self._noise * draw.standard_normal(self._noise.shape)
             # Each draw is used with both signs: their mean errs less than two draws' would.
             for cells in (self._likely + noise, self._likely - noise):

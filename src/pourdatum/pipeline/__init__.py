@@ -289,7 +289,7 @@ def _figures(surface: Surface) -> FloorFigures:
     return FloorFigures(
         area_m2=surface.measured_m2 + surface.inferred_m2,
         high_m=highest_patch(surface, LOCAL_LEVEL).z_m,
-        low_m=-highest_patch(turned, LOCAL_LEVEL).z_m,
+        low_m=-highest_patch(turned, LOCAL_LEVEL, draws=4).z_m,
         mean_m=level_curve(surface.height_m, surface.grid, surface.floor.outline).mean_m,
         slope=best.slope,
         bearing_rad=None if best.slope == 0.0 else best.bearing_rad,
