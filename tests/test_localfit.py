@@ -50,7 +50,7 @@ def test_a_quadratic_floor_is_met_exactly(weight, bandwidth, coefficients) -> No
     """
     a, b, c, d, e, f = coefficients
     floor = a + b * X + c * Y + d * X**2 + e * X * Y + f * Y**2
-    fit = local_fit(weight, bandwidth)
+    fit = local_fit(weight, bandwidth, with_slope=True)
     height, slope_x, slope_y = fit.height_and_slope(floor)
     on = fit.supported
     assert_allclose(height[on], floor[on], rtol=0, atol=1e-8)
@@ -64,7 +64,7 @@ def test_a_plane_is_met_exactly_by_the_first_order(weight, bandwidth, coefficien
     """A local plane meets a plane and its slopes wherever it has support; tolerance as above."""
     a, b, c, *_ = coefficients
     floor = a + b * X + c * Y
-    fit = local_fit(weight, bandwidth, 1)
+    fit = local_fit(weight, bandwidth, 1, with_slope=True)
     height, slope_x, slope_y = fit.height_and_slope(floor)
     on = fit.supported
     assert_allclose(height[on], floor[on], rtol=0, atol=1e-8)
@@ -94,7 +94,7 @@ def test_a_node_holds_the_weighted_least_squares_of_its_neighbours(
     The variance is the sum of the squared multipliers over the counts, each cell's value being
     the mean of as many points of unit variance. A supported fit keeps ten digits, as above.
     """
-    fit = local_fit(weight, bandwidth, order)
+    fit = local_fit(weight, bandwidth, order, with_slope=True)
     assume(fit.supported[row, col])
     value = np.random.default_rng(seed).standard_normal(weight.shape)
     rows = plain_least_squares(weight, bandwidth, order, row, col)

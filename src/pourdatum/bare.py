@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from pourdatum.cells import Cells, Column
 from pourdatum.errors import NoFloor
-from pourdatum.grid import group_windows
+from pourdatum.grid import block_means, group_windows
 from pourdatum.localfit import local_fit
 
 Array = NDArray[np.float64]
@@ -122,7 +122,9 @@ def bare_floor(cells: Cells) -> BareFloor:
     chosen = usable & (np.abs(residual) <= gate)
     count = cells.total(band, chosen).astype(np.float64)
     level, dx, dy = cell_means(band, band.z_m, chosen, cells, count)
-    _, slope_x, slope_y = local_fit(count, bandwidth, with_error=False).height_and_slope(level)
+    _, slope_x, slope_y = local_fit(
+        count, bandwidth, with_error=False, with_slope=True
+    ).height_and_slope(level)
     centred = level - np.nan_to_num(slope_x) * dx - np.nan_to_num(slope_y) * dy
     noise, local = _noise(cells, band, chosen, residual, count)
     return BareFloor(cells, count, centred, fitted, noise, local, gate, occupied, thing, nibs)
@@ -142,7 +144,10 @@ def _nib_cells(median: Array, weight: Array, noise_m: float, cell_m: float) -> M
     """
     from scipy.ndimage import binary_dilation, label
 
-    wide = _robust_fit(median, weight, max(_NIB_FIT_M / cell_m, 2.0))
+    # On blocks of two by two: the wide fit knows nothing finer, and a nib is larger.
+    mass, value = block_means(weight.astype(np.float64), median, 2)
+    coarse = _robust_fit(value, mass, max(0.5 * _NIB_FIT_M / cell_m, 1.5))
+    wide = coarse.repeat(2, axis=0).repeat(2, axis=1)[: median.shape[0], : median.shape[1]]
     over = np.where(weight > 0, median - wide, np.nan)
     high = np.nan_to_num(over) > max(_NIB_M, 4.0 * noise_m)
     groups, _ = label(high, np.ones((3, 3), bool))

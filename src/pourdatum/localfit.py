@@ -42,8 +42,9 @@ class LocalFit:
         Standard deviation of the Gaussian, in cells.
     weight : (ny, nx) array
         Weight of each cell's value, its point count.
-    rows : (3, m, ny, nx) array
-        What multiplies the m local moments to give height, slope in x, slope in y.
+    rows : (1 or 3, m, ny, nx) array
+        What multiplies the m local moments to give height and, where asked for, slope in x and
+        slope in y.
     variance : (ny, nx) array
         Variance of the fitted height for unit variance of one point; inf where
         the fit has no support.
@@ -88,6 +89,7 @@ def local_fit(
     *,
     least_weight: float = 12.0,
     with_error: bool = True,
+    with_slope: bool = False,
 ) -> LocalFit:
     """The local fit for given cell weights; values are applied later, as often as wanted.
 
@@ -105,6 +107,8 @@ def local_fit(
     with_error : bool
         Whether the variance is worked out; without, it is that of a local mean,
         enough to tell where the fit stands on data.
+    with_slope : bool
+        Whether slopes will be asked for as well as heights.
 
     Examples
     --------
@@ -119,7 +123,8 @@ def local_fit(
     powers = _POWERS[order]
     size = len(powers)
     ny, nx = weight.shape
-    rows = np.zeros((3, size, ny, nx))
+    kinds = 3 if with_slope else 1
+    rows = np.zeros((kinds, size, ny, nx))
     variance = np.full((ny, nx), np.inf)
     moments = _moments(weight, bandwidth, 2 * order, squared=False)
     usable = moments[0, 0] >= least_weight
@@ -127,7 +132,7 @@ def local_fit(
         return LocalFit(order, bandwidth, weight, rows, variance)
     mass = moments[0, 0][usable]
     inverse, sound = _first_rows(
-        {key: value[usable] / mass for key, value in moments.items()}, powers
+        {key: value[usable] / mass for key, value in moments.items()}, powers, kinds
     )
     if with_error:
         squares = _moments(weight, bandwidth, 2 * order, squared=True)
@@ -140,22 +145,22 @@ def local_fit(
     else:
         variance[usable] = np.where(sound, 1.0 / mass, np.inf)
     # A slope comes out per bandwidth; give it per cell.
-    for index, scale in ((0, 1.0), (1, 1.0 / bandwidth), (2, 1.0 / bandwidth)):
+    for index, scale in enumerate((1.0, 1.0 / bandwidth, 1.0 / bandwidth)[:kinds]):
         rows[index][:, usable] = inverse[index] * (scale / mass)
     return LocalFit(order, bandwidth, weight, rows, variance)
 
 
 def _first_rows(
-    moments: dict[tuple[int, int], Array], powers: tuple[tuple[int, int], ...]
+    moments: dict[tuple[int, int], Array], powers: tuple[tuple[int, int], ...], kinds: int
 ) -> tuple[Array, NDArray[np.bool_]]:
-    """First three rows of the inverses of the normal matrices, and where they are sound.
+    """First ``kinds`` rows of the inverses of the normal matrices, and where they are sound.
 
     A Cholesky factorisation written out over the nodes: each of its few dozen steps works
     on all matrices at once, which is many times faster than a call per matrix.
 
     Returns
     -------
-    rows : (3, m, n) array
+    rows : (kinds, m, n) array
     sound : (n,) bool array
         False where a pivot vanishes: the points around do not fix the fit.
     """
@@ -175,8 +180,8 @@ def _first_rows(
                 factor[j][j] = np.sqrt(np.maximum(entry, _LEAST_PIVOT))
             else:
                 factor[i][j] = entry / factor[j][j]
-    rows = np.zeros((3, size, n))
-    for row in range(3):
+    rows = np.zeros((kinds, size, n))
+    for row in range(kinds):
         forward: list[Array] = []
         for i in range(size):
             value = np.full(n, 1.0 if i == row else 0.0)

@@ -104,7 +104,7 @@ def _joined(bare: BareFloor, feet: Column) -> BareFloor:
     level, dx, dy = cell_means(feet, feet.z_m, chosen, bare.cells, extra)
     count = bare.count + extra
     height = np.where(new, level, bare.height_m)
-    fit = local_fit(count, first_bandwidth(cell_m), with_error=False)
+    fit = local_fit(count, first_bandwidth(cell_m), with_error=False, with_slope=True)
     _, slope_x, slope_y = fit.height_and_slope(height)
     centred = level - np.nan_to_num(slope_x) * dx - np.nan_to_num(slope_y) * dy
     return replace(bare, count=count, height_m=np.where(new, centred, bare.height_m))
