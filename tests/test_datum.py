@@ -31,7 +31,7 @@ SEEDS = (600, 601, 602)
 
 
 @cache
-def scanned(name: str, seed: int, per_m2: float = 10_000.0) -> Surface:
+def scanned(name: str, seed: int, per_m2: float = 8000.0) -> Surface:
     """A scan of one of the floors above, or of a level one."""
     relief = HIGH.get(name, Relief())
     rng = np.random.default_rng(seed)
@@ -84,13 +84,13 @@ def test_the_interval_of_the_datum_holds_it() -> None:
     assert held >= 12
 
 
-@pytest.mark.parametrize("per_m2", [2500.0, 5000.0])
-def test_most_of_the_luck_is_taken_off_a_flat_floor(per_m2) -> None:
-    """On a level floor, where every height is luck, less than half of the maximum's gain stays.
+@pytest.mark.parametrize("per_m2", [2000.0, 4000.0])
+def test_the_luck_of_the_draw_is_taken_off_a_flat_floor(per_m2) -> None:
+    """On a level floor, where all height is luck, the mean error over 12 scans is as good as zero.
 
-    The highest patch as it stands gains by the luck of the draw, five standard errors and more
-    above zero. What stays in the mean over 12 scans must also be under the 0.2 mm required of a
-    datum; it is not zero, and DEVELOPERS.md says how much.
+    The highest patch as it stands gains five standard errors and more by the luck of the draw.
+    What stays of that is within three standard errors of zero, under the 0.2 mm required of a
+    datum, and less than half.
     """
     off, raw = [], []
     for seed in range(500, 512):
@@ -99,6 +99,7 @@ def test_most_of_the_luck_is_taken_off_a_flat_floor(per_m2) -> None:
         inside = shapely.contains_xy(ROOM.buffer(-0.05), *surface.grid.mesh()) & surface.measured
         raw.append(patch_mean(surface.height_m, surface.grid.cell_m)[inside].max())
     assert np.mean(raw) > 5 * np.std(raw, ddof=1) / np.sqrt(len(raw))
+    assert abs(np.mean(off)) < 3 * np.std(off, ddof=1) / np.sqrt(len(off))
     assert abs(np.mean(off)) < 0.0002
     assert abs(np.mean(off)) < 0.5 * np.mean(raw)
 

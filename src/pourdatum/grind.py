@@ -26,6 +26,9 @@ LEAST_HUMP_M: Final = 0.002
 _AROUND_M: Final = (1.0, 0.45)
 """Widths of the robust fits that stand for the floor around a hump [m], the wide one first:
 a broad hump's top is where it stands out of the wide fit."""
+_NOISES: Final = 6.0
+"""Standard errors that a hump must stand out by."""
+_RUN_OUT: Final = 0.4
 _MOST: Final = 40
 _APART_M: Final = 0.25
 
@@ -82,12 +85,14 @@ def find_humps(surface: Surface, datum: Datum) -> tuple[Hump, ...]:
         if surface.measured.any()
         else 0.0
     )
-    least = max(LEAST_HUMP_M, 6.0 * error)
+    least = max(LEAST_HUMP_M, _NOISES * error)
     tops: list[tuple[float, int, int, Array]] = []
     for width_m in _AROUND_M:
         rise = _over_surroundings(over, grid.cell_m, width_m)
         rise = np.where(surface.measured, _smooth_within(rise, grid.cell_m), np.nan)
         for height, row, col in _prominent(rise, least):
+            if height < _NOISES * surface.standard_error_m[row, col]:
+                continue  # in corners a height errs more than most do
             near = [np.hypot(row - r, col - c) * grid.cell_m < _APART_M for _, r, c, _ in tops]
             if not any(near):
                 tops.append((height, row, col, rise))
@@ -175,7 +180,7 @@ def _priced(
     tops: list[tuple[float, int, int, Array]], over: Array, surface: Surface
 ) -> tuple[Hump, ...]:
     """Humps with what each takes off and saves, together with those as high."""
-    from scipy.ndimage import binary_dilation, label
+    from scipy.ndimage import label
 
     from pourdatum.edge import cells_polygon
 
@@ -187,12 +192,15 @@ def _priced(
     )
     top = float(patches.max())
     removed = np.zeros(grid.shape, bool)
-    humps = []
-    for height, row, col, rise in tops:
+    cores = []
+    for _, row, col, rise in tops:
         region, _ = label(np.nan_to_num(rise, nan=-1.0) > 0.5 * rise[row, col])
-        own = region == region[row, col]
+        cores.append(region == region[row, col])
+    humps = []
+    for k, (height, row, col, rise) in enumerate(tops):
+        own = cores[k]
         foot, _ = label(np.nan_to_num(rise, nan=-1.0) > 0.15 * rise[row, col])
-        removed |= binary_dilation(foot == foot[row, col], np.ones((3, 3), bool))
+        removed |= _whole_foot(foot == foot[row, col], cores[:k] + cores[k + 1 :])
         left = np.where(removed, -np.inf, patches)
         rest = float(left.max()) if np.isfinite(left.max()) else top
         drop = max(top - max(rest, top - 0.05), 0.0)
@@ -213,3 +221,18 @@ def _priced(
             )
         )
     return tuple(humps)
+
+
+def _whole_foot(foot: Mask, others: list[Mask]) -> Mask:
+    """A hump down to where it runs out, from the part above 15 % of its height.
+
+    A cosine hump is 1.34 times as wide as that, a bell runs out at about twice; the tops of
+    other humps are not part of it.
+    """
+    from scipy.ndimage import distance_transform_edt
+
+    reach = _RUN_OUT * float(np.sqrt(foot.sum() / np.pi))
+    grown: Mask = distance_transform_edt(~foot) <= max(reach, 1.5)
+    for other in others:
+        grown &= ~other | foot
+    return grown

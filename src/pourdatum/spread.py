@@ -69,7 +69,7 @@ def fill_uncertainty_m3(surface: Surface, datum: Datum, volume: Volume) -> float
     ]
     if datum.kind != "parallel":
         parts.append(area_m2 * shared.tilt_rad * _lever_m(surface, datum, filled))
-    if datum.kind not in ("high-point", "parallel"):
+    if datum.kind == "level":
         # A given level does not move with the scan.
         parts.append(area_m2 * shared.datum_m)
     return combined(*parts)
