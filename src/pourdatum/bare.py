@@ -99,6 +99,13 @@ def bare_floor(cells: Cells) -> BareFloor:
         fitted = _robust_fit(median, np.where(seen, cells.total(band, clear), 0), bandwidth)
         residual = band.height_m - fitted.ravel()[band.cell]
         usable = clear & np.isfinite(residual)
+        if not usable.any():
+            raise NoFloor(
+                f"the floor holds {band.count[clear].sum() / (seen.sum() * cell_m**2):.0f} points"
+                " per m² where it was seen, too few to fit a surface to",
+                hint="scan more densely, or export all points",
+                id="too-thin",
+            )
         noise = _spread_of(residual[usable], band.count[usable])
         if 6.0 * noise <= thing:
             break
@@ -206,6 +213,8 @@ def _robust_fit(value: Array, weight: Array, bandwidth: float) -> Array:
     fitted = local_fit(trust, bandwidth, with_error=False).height(value)
     for _ in range(2):
         residual = np.where(weight > 0, value - fitted, np.nan)
+        if not np.isfinite(residual).any():
+            break
         scale = 1.4826 * float(np.nanmedian(np.abs(residual))) + 2e-4
         u = np.nan_to_num(residual / (4.685 * scale), nan=2.0)
         trust = weight * np.clip(1 - u**2, 0, None) ** 2

@@ -84,6 +84,8 @@ def highest_patch(surface: Surface, plane: Plane, draws: int = DRAWS) -> HighPoi
     NoFloor
         If no patch of the floor was seen well enough.
     """
+    from scipy.ndimage import binary_opening
+
     x, y = surface.grid.mesh()
     height = surface.height_m - plane.at(x, y)
     row, col = _patch_places(surface)
@@ -102,7 +104,10 @@ def highest_patch(surface: Surface, plane: Plane, draws: int = DRAWS) -> HighPoi
     )
     unsound = (surface.measured | surface.inferred) & ~_sound(surface)
     thin = int(np.count_nonzero(surface.measured & unsound))
-    reach = (height + surface.standard_error_m)[unsound]
+    # Single cells along a wall are no place for a high point that nobody saw; a patch is.
+    side = max(round(PATCH_M / surface.grid.cell_m), 1)
+    patches = binary_opening(unsound, np.ones((side, side), bool))
+    reach = (height + surface.standard_error_m)[patches]
     return HighPoint(
         top - bias,
         place,
