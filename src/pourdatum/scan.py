@@ -122,6 +122,22 @@ class InputFile:
     up: str
 
 
+@dataclass(frozen=True, eq=False)
+class SpotLevels:
+    """Single levels, as an optical level, a rotating laser or a total station gives them.
+
+    Attributes
+    ----------
+    names : tuple of str
+        One for each; may be empty text.
+    points_m : (n, 3) float64 array
+        Plan x, plan y and level [m], local (the campaign's origin subtracted).
+    """
+
+    names: tuple[str, ...]
+    points_m: NDArray[np.float64]
+
+
 @dataclass(frozen=True)
 class Scan:
     """One campaign: its files, its stations, its frame. No point is loaded."""
@@ -136,6 +152,8 @@ class Scan:
     """Coarsest step in which a file stores its heights [m]; 0 where finer than the lattice."""
     assumptions: tuple[str, ...] = ()
     warnings: tuple[tuple[str, str], ...] = ()
+    spots: SpotLevels | None = None
+    """Levels at single places in the place of point clouds; there are no stations then."""
 
     @property
     def origin_m(self) -> tuple[float, float, float]:

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from pourdatum.errors import JobError, ScanError
 from pourdatum.read.content import FORMATS, open_by_content
 from pourdatum.read.frames import Settled, settle
-from pourdatum.read.look import Opened
+from pourdatum.read.look import Opened, Setup
 from pourdatum.read.source import Source, find_source, sha256_of
 from pourdatum.scan import ChunkRef, Frame, InputFile, Scan, Station
 
@@ -128,7 +128,11 @@ def _scan(files: list[_File]) -> Scan:
     several = len(files) > 1
     return Scan(
         inputs=tuple(_input(f) for f in files),
-        stations=tuple(_station(f, frame) for f, frame in zip(files, frames, strict=True)),
+        stations=tuple(
+            station
+            for f, frame in zip(files, frames, strict=True)
+            for station in _stations(f, frame)
+        ),
         frame=frames[0],
         low_m=_triple(corners.min(axis=0)),
         high_m=_triple(corners.max(axis=0)),
@@ -150,17 +154,27 @@ def _origin(first: _File) -> tuple[float, float, float]:
     return _triple(np.floor(middle))
 
 
-def _station(file: _File, frame: Frame) -> Station:
+def _stations(file: _File, frame: Frame) -> list[Station]:
+    """The set-ups of a file; the file itself where it does not tell them apart."""
     opened = file.opened
-    place = opened.place
-    return Station(
-        name=PurePath(file.source.path).stem,
-        chunks=tuple(
-            ChunkRef(file.source.path, p.start, p.count, opened.reader, frame, p.details)
-            for p in opened.pieces
-        ),
-        place_m=None if place is None else _triple(frame.to_metres(np.array([place]))[0]),
-    )
+    setups = opened.setups or (Setup(PurePath(file.source.path).stem),)
+    chunks: list[list[ChunkRef]] = [[] for _ in setups]
+    for piece in opened.pieces:
+        chunks[piece.setup].append(
+            ChunkRef(
+                file.source.path, piece.start, piece.count, opened.reader, frame, piece.details
+            )
+        )
+    return [
+        Station(
+            name=setup.name,
+            chunks=tuple(own),
+            place_m=None
+            if setup.place is None
+            else _triple(frame.to_metres(np.array([setup.place]))[0]),
+        )
+        for setup, own in zip(setups, chunks, strict=True)
+    ]
 
 
 def _input(file: _File) -> InputFile:

@@ -36,6 +36,17 @@ class Piece:
     start: int
     count: int
     details: Any
+    setup: int = 0
+    """Which of the file's set-ups of the instrument it belongs to."""
+
+
+@dataclass(frozen=True)
+class Setup:
+    """One set-up of the instrument within a file: its name, and where it stood."""
+
+    name: str
+    place: tuple[float, float, float] | None = None
+    """Raw coordinates, if the file says."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -104,8 +115,8 @@ class Opened:
     stated_unit : StatedUnit or None
     up_hint : (str, str) or None
         Vertical that the file's own kind of frame suggests, and why.
-    place : tuple of 3 floats or None
-        Where the instrument stood, raw coordinates.
+    setups : tuple of Setup
+        Set-ups of the instrument that the file tells apart; empty where it does not.
     notes, warnings : tuples
         What was assumed; (code, text) of what was odd.
     """
@@ -120,7 +131,7 @@ class Opened:
     up_by_convention: UpAxis | None = None
     stated_unit: StatedUnit | None = None
     up_hint: tuple[UpAxis, str] | None = None
-    place: tuple[float, float, float] | None = None
+    setups: tuple[Setup, ...] = ()
     notes: tuple[str, ...] = ()
     warnings: tuple[tuple[str, str], ...] = ()
 

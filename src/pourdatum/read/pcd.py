@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import threading
 from dataclasses import dataclass
+from pathlib import PurePath
 from typing import Final
 
 import numpy as np
@@ -22,6 +23,7 @@ from pourdatum.read.look import (
     Look,
     Opened,
     Piece,
+    Setup,
     check_rest,
     columns_of,
     look_over,
@@ -98,7 +100,9 @@ def open_pcd(source: Source, chunk_points: int) -> Opened:
         look=look,
         step=(step[0], step[1], step[2]),
         up_hint=_camera_up(header, look),
-        place=None if header.pose.is_identity else header.pose.place,
+        setups=()
+        if header.pose.is_identity
+        else (Setup(PurePath(source.path).stem, header.pose.place),),
         notes=() if header.pose.is_identity else (turned,),
         warnings=warnings,
     )
