@@ -19,7 +19,7 @@ LINE = """
 errors units optional                                                  | ground floor
 geometry grid triangles clipping fillcurve volume localfit smoothing uncertainty | pure maths
 scan chunks levels cells walls outline edge footprint things openings  | from points to a map
-bare wallfoot floor labelled surface control                           | and to its surface
+bare wallfoot floor labelled surface control advice                       | and to its surface
 patch datum spread grind material pour pins                            | from a map to a pour
 register flatness verify outcome                                       | after the pour
 simulate                                                               | test bed

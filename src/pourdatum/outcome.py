@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from pourdatum.units import System
 
 if TYPE_CHECKING:
+    from pourdatum.advice import Advice
     from pourdatum.datum import Datum
     from pourdatum.floor import Floor
     from pourdatum.grind import Hump
@@ -76,6 +77,8 @@ class Survey:
     assumptions : tuple of str
     warnings : tuple of Warned
     notes : Notes
+    advice : tuple of Advice
+        Where measuring again would help.
     """
 
     scan: Scan
@@ -86,6 +89,7 @@ class Survey:
     assumptions: tuple[str, ...] = ()
     warnings: tuple[Warned, ...] = ()
     notes: Notes = Notes()
+    advice: tuple[Advice, ...] = ()
 
     @property
     def floor(self) -> Floor:

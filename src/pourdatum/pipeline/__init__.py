@@ -9,6 +9,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
+from pourdatum.advice import control_shots, scan_again
 from pourdatum.chunks import Progress, silent
 from pourdatum.datum import LOCAL_LEVEL, DatumRequest, choose_datum
 from pourdatum.errors import JobError
@@ -111,6 +112,7 @@ def survey_floor(surface: Surface, job: Job | str | Path | None = None) -> Surve
         assumptions=scan.assumptions,
         warnings=(*warnings, Warned("not-in-this-version", LATER["survey"])),
         notes=survey_notes(job),
+        advice=(*scan_again(surface), *control_shots(surface)),
     )
 
 

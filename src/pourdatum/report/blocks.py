@@ -9,7 +9,7 @@ import numpy as np
 
 from pourdatum.report import words
 from pourdatum.report.markup import Html, el, joined, tied
-from pourdatum.units import MM, show_area, show_height, show_length
+from pourdatum.units import MM, show_area, show_height, show_length, show_volume
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -115,6 +115,38 @@ def cannot_say(survey: Survey) -> Html:
         "substrate are tested on site."
     )
     return section("What the scan cannot say", bullets(said))
+
+
+_WHY: Final = {
+    "hidden": "not seen: clear it and scan again",
+    "few-points": "few points: scan again from closer",
+}
+
+
+def measure_again(survey: Survey) -> Html | None:
+    """Where measuring again would help most, as places."""
+    regions = [item for item in survey.advice if item.kind == "scan-again"]
+    shots = [item for item in survey.advice if item.kind == "control-shot"]
+    if not regions and not shots:
+        return None
+    system = survey.system
+    parts: list[Html] = []
+    if shots:
+        rows = [(f"L{number}", place(survey, item.place_m)) for number, item in enumerate(shots, 1)]
+        told = (
+            "Levels by laser or staff at these places would do most against tilt and waves of the "
+            "scan. Note each place and its level, and give them as control shots."
+        )
+        parts += [el("p", told), table(("Level", place_head(survey)), rows)]
+    if regions:
+        rows = [
+            (f"S{number}", place(survey, item.place_m), tied(show_area(item.area_m2, system)),
+             _WHY[item.reason], tied(show_volume(item.doubt_m3, system)))
+            for number, item in enumerate(regions, 1)
+        ]  # fmt: skip
+        head = ("Scan", place_head(survey), "Area", "Why", "In doubt")
+        parts += [el("p", "Here the levels are most in doubt."), table(head, rows)]
+    return section("Where to measure again", *parts)
 
 
 def _fine(value_m: float, survey: Survey) -> str:

@@ -94,7 +94,7 @@ def plan_page(plan: Plan, picture: bytes) -> str:
         el(
             "div",
             blocks.cannot_say(survey),
-            el("div", blocks.told(survey, without=_SHOWN_ABOVE)),
+            el("div", blocks.measure_again(survey), blocks.told(survey, without=_SHOWN_ABOVE)),
             cls="even",
         ),
         _provenance(survey, plan),
@@ -118,7 +118,7 @@ def survey_page(survey: Survey, picture: bytes) -> str:
         el(
             "div",
             _map(picture, alt, caption),
-            el("div", blocks.cannot_say(survey), _holes(survey)),
+            el("div", blocks.cannot_say(survey), blocks.measure_again(survey), _holes(survey)),
             cls="desk",
         ),
         el("div", blocks.things(survey), blocks.nibs(survey), cls="even"),

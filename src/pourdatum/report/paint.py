@@ -100,8 +100,9 @@ def paint_swatch(axes: Axes, kind: str, ramp: style.Ramp) -> None:
         if kind == "opening":
             cross_out(axes, box)
         return
-    if kind == "nib":
-        axes.plot([right / 2], [high / 2], "D", markersize=5, color=style.INK, linestyle="none")
+    if kind in style.SIGNS:
+        sign, size = style.SIGNS[kind]
+        axes.plot([right / 2], [high / 2], sign, markersize=size, color=style.INK, linestyle="none")
         return
     # What is too deep is dark on the map, what is too thin is light.
     share = {"deep": 0.85, "thin": 0.1}.get(kind, 0.25) if ramp == "depth" else 0.5

@@ -124,7 +124,7 @@ def levels_view(survey: Survey) -> PlanView:
         ),
         scale_words="Above (+) and below (−) the mean level",
         areas=_things(surface),
-        marks=(*_openings(surface), *_others(surface)),
+        marks=(*_openings(surface), *_advised(survey), *_others(surface)),
     )
 
 
@@ -241,6 +241,21 @@ def _others(surface: Surface) -> list[Mark]:
     ]
     highest = sorted(surface.nibs, key=lambda nib: -nib.height_m)[:MOST_NIBS]
     return columns + [Mark("nib", nib.place_m, "", key="nib, to be chipped off") for nib in highest]
+
+
+def _advised(survey: Survey) -> list[Mark]:
+    """Where to take levels and where to scan again, numbered as in the report."""
+    found = []
+    numbers = {"control-shot": 0, "scan-again": 0}
+    for item in survey.advice:
+        numbers[item.kind] += 1
+        number = numbers[item.kind]
+        if item.kind == "control-shot":
+            key = "take a level here (control shot)"
+            found.append(Mark("level", item.place_m, f"L{number}", key=key))
+        else:
+            found.append(Mark("again", item.place_m, f"S{number}", key="scan again here"))
+    return found
 
 
 def _half(area_m2: float) -> float:

@@ -16,10 +16,16 @@ from pourdatum.report.view import Mark, PlanView
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-_REACH_PX: Final = {"hump": 23.0, "high": 17.0, "opening": 15.0, "column": 8.0, "nib": 9.0}
+_REACH_PX: Final = {
+    "hump": 23.0,
+    "high": 17.0,
+    "opening": 15.0,
+    "column": 8.0,
+    "nib": 9.0,
+    "again": 11.0,
+    "level": 10.0,
+}
 _TALL_PX: Final = SMALL_PT / 72 * DPI * 1.15
-SIGNS: Final = {"high": ("^", 11), "opening": ("X", 8), "nib": ("D", 5)}
-"""Marker and its size [pt]."""
 # A word must stand next to its sign; a sign with a line to its place may step further aside.
 _NEAR: Final = (1.0, 1.6)
 _FAR: Final = (1.0, 1.8, 3.0, 5.0)
@@ -71,7 +77,7 @@ def _sign(axes: Axes, mark: Mark, layout: Layout, taken: Taken) -> tuple[float, 
             color=style.INK, ha="center", va="center_baseline", zorder=6.5, clip_on=True,
         )  # fmt: skip
     elif mark.kind != "column":
-        sign, size = SIGNS[mark.kind]
+        sign, size = style.SIGNS[mark.kind]
         axes.plot(
             [mark.place_m[0]], [mark.place_m[1]], sign, markersize=size, zorder=6.2,
             color=style.INK, markeredgecolor=style.PAPER, markeredgewidth=1.0, linestyle="none",

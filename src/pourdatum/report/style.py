@@ -39,6 +39,15 @@ ALERT_ON_DARK: Final = "#ff9a6b"
 """The same on dark tones."""
 SOLID: Final = "#8b8d92"
 
+SIGNS: Final = {
+    "high": ("^", 11),
+    "opening": ("X", 8),
+    "nib": ("D", 5),
+    "again": ("s", 7),
+    "level": ("P", 9),
+}
+"""Marker and its size [pt] of each kind of place."""
+
 TONES: Final = 120
 """Steps of a ramp: fine enough to look smooth, few enough for a palette of 256."""
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from pourdatum import __version__
 from pourdatum.results.models import (
+    AdvicePart,
     Common,
     DatumPart,
     FillPart,
@@ -108,6 +109,16 @@ def _floor(survey: Survey) -> FloorPart:
                 width_mm=_mm(nib.width_m),
             )
             for nib in surface.nibs
+        ],
+        advice=[
+            AdvicePart(
+                kind=item.kind,
+                place=_place(item.place_m, origin),
+                reason=item.reason,
+                area_m2=_area(item.area_m2) if item.kind == "scan-again" else None,
+                doubt_l=_litres(item.doubt_m3),
+            )
+            for item in survey.advice
         ],
     )
 

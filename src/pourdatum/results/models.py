@@ -67,6 +67,16 @@ class ObstructionPart(Part):
     height_mm: float | None
 
 
+class AdvicePart(Part):
+    """Where measuring again would help."""
+
+    kind: Literal["scan-again", "control-shot"]
+    place: Place
+    reason: Literal["hidden", "few-points", "shared-error"]
+    area_m2: float | None = Field(description="of the region to be scanned again")
+    doubt_l: float = Field(description="litres in doubt there, or that a shot would settle")
+
+
 class FloorPart(Part):
     """The floor as scanned. ``level_uncertainty_mm_per_m`` holds at 95 % in any direction."""
 
@@ -85,6 +95,7 @@ class FloorPart(Part):
     openings: list[OpeningPart]
     obstructions: list[ObstructionPart]
     nibs: list[NibPart]
+    advice: list[AdvicePart]
 
 
 class WorstPart(Part):

@@ -1,0 +1,282 @@
+"""Where measuring again would help: floor to be scanned once more, places for control shots.
+
+A region to scan again is worth its area times the error of its levels: the litres in
+doubt. A control shot is worth what it takes off the error that all cells share (tilt,
+warp, datum); places are taken one after the other, each the best after those before it,
+then exchanged one by one (A-optimal design by exchange; Fedorov, Theory of Optimal
+Experiments, 1972, from memory).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+if TYPE_CHECKING:
+    from pourdatum.surface import Surface
+    from pourdatum.uncertainty import SharedError
+
+Array = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+Reason = Literal["hidden", "few-points", "shared-error"]
+
+MOST_REGIONS: Final = 6
+MOST_SHOTS: Final = 6
+PATCH_M: Final = 0.1
+"""Narrower strips are no place to set up an instrument for [m]."""
+LEAST_REGION_M2: Final = 0.1
+UNSEEN_M: Final = 0.0015
+"""As in ``spread``: levels under things err by this at the least [m]."""
+SHOT_M: Final = 0.0005
+"""Standard uncertainty of a level by staff and laser; common practice, no source [m]."""
+_THIN: Final = 4.0
+_THIN_M: Final = 0.0005
+_JOIN_M: Final = 0.25
+_WORTH_M: Final = 0.0005
+"""Shared error over the floor below which no shot is asked for [m]."""
+_FROM_EDGE_M: Final = 0.15
+"""A staff needs this much floor around its foot [m]."""
+_NODES: Final = 350
+_APART_SHARE: Final = 0.15
+"""Least distance of two shots, as a share of the floor's diagonal."""
+_DATUM_M: Final = 1.0
+"""A free datum: the first shots find it, whatever it is [m]."""
+
+
+@dataclass(frozen=True)
+class Advice:
+    """One place where measuring again would help.
+
+    Attributes
+    ----------
+    kind : "scan-again" or "control-shot"
+    place_m : tuple
+        Local plan [m]; a region's place lies in the region.
+    reason : "hidden", "few-points" or "shared-error"
+    area_m2 : float
+        Of the region; 0 for a shot.
+    doubt_m3 : float
+        Area times the standard error of its levels; for a shot what it takes off that
+        product for the whole floor [m³].
+    """
+
+    kind: Literal["scan-again", "control-shot"]
+    place_m: tuple[float, float]
+    reason: Reason
+    area_m2: float
+    doubt_m3: float
+
+
+def scan_again(surface: Surface) -> tuple[Advice, ...]:
+    """Regions whose levels are most in doubt, the greatest doubt first.
+
+    Parameters
+    ----------
+    surface : Surface
+
+    Returns
+    -------
+    tuple of Advice
+        At most ``MOST_REGIONS``.
+    """
+    known = surface.measured | surface.inferred
+    error = surface.standard_error_m
+    sound = surface.measured & np.isfinite(error)
+    typical = float(np.median(error[sound])) if sound.any() else 0.0
+    thin = surface.measured & (error > max(_THIN * typical, _THIN_M))
+    found = [
+        *_regions(surface, surface.inferred & known, "hidden", UNSEEN_M),
+        *_regions(surface, thin, "few-points", 0.0),
+    ]
+    return tuple(sorted(found, key=lambda one: -one.doubt_m3)[:MOST_REGIONS])
+
+
+def _regions(surface: Surface, mask: Mask, reason: Reason, least_m: float) -> Iterator[Advice]:
+    from scipy.ndimage import binary_closing, binary_opening, distance_transform_edt, label
+
+    grid = surface.grid
+    side = max(round(PATCH_M / grid.cell_m), 1)
+    near = max(round(_JOIN_M / grid.cell_m / 2), 1)
+    places = binary_opening(mask, np.ones((side, side), bool))
+    # Pieces a step apart are one place to go to.
+    groups, count = label(binary_closing(np.pad(places, near), iterations=near)[_inner(near)])
+    groups = np.where(places, groups, 0)
+    for k in range(1, count + 1):
+        own = groups == k
+        area_m2 = float(np.count_nonzero(own)) * grid.cell_m**2
+        if area_m2 < LEAST_REGION_M2:
+            continue
+        error = surface.standard_error_m[own]
+        error_m = float(np.sqrt(np.mean(np.where(np.isfinite(error), error, 0.0) ** 2)))
+        depth = distance_transform_edt(np.pad(own, 1))[1:-1, 1:-1]
+        row, col = np.unravel_index(int(np.argmax(depth)), own.shape)
+        place = (grid.x0_m + col * grid.cell_m, grid.y0_m + row * grid.cell_m)
+        yield Advice(
+            "scan-again",
+            (float(place[0]), float(place[1])),
+            reason,
+            area_m2,
+            area_m2 * max(error_m, least_m),
+        )
+
+
+def _inner(width: int) -> tuple[slice, slice]:
+    return slice(width, -width), slice(width, -width)
+
+
+def control_shots(
+    surface: Surface, taken_m: Sequence[tuple[float, float]] = ()
+) -> tuple[Advice, ...]:
+    """Places where control shots would help most, the most helpful first.
+
+    Parameters
+    ----------
+    surface : Surface
+    taken_m : sequence of (x, y)
+        Places of shots that were taken already, local plan [m]; one more is asked for where
+        it still takes a tenth off what all cells share.
+
+    Returns
+    -------
+    tuple of Advice
+        None where what the cells share is less than half a millimetre over the floor.
+    """
+    shared = surface.shared
+    nodes, shootable = _places(surface)
+    if not shootable.any() or _spread_m(nodes, shared) < _WORTH_M:
+        return ()
+    start = shared_covariance(nodes, nodes, shared)
+    held = _nearest(nodes, taken_m) if len(taken_m) else []
+    start = _after(start, held)
+    area_m2 = surface.measured_m2 + surface.inferred_m2
+    chosen: list[int] = []
+    for _ in range(max(MOST_SHOTS - len(held), 1)):
+        best, after = _best(start, nodes, shootable, [*held, *chosen], chosen)
+        before = float(np.trace(_after(start, chosen)))
+        if best is None or (len(held) + len(chosen) >= 3 and after > 0.9**2 * before):
+            break
+        chosen.append(best)
+    chosen = _exchanged(start, nodes, shootable, held, chosen)
+    found = []
+    for count, k in enumerate(chosen):
+        before, after = (
+            float(np.trace(_after(start, chosen[:n]))) / len(nodes) for n in (count, count + 1)
+        )
+        saved_m = math.sqrt(max(before, 0.0)) - math.sqrt(max(after, 0.0))
+        x, y = (float(v) for v in nodes[k])
+        found.append(Advice("control-shot", (x, y), "shared-error", 0.0, area_m2 * saved_m))
+    return tuple(found)
+
+
+def _best(
+    start: Array, nodes: Array, shootable: Mask, near: Sequence[int], chosen: Sequence[int]
+) -> tuple[int | None, float]:
+    """The place that leaves least, apart from those already used; and the trace it leaves."""
+    covariance = _after(start, chosen)
+    allowed = shootable.copy()
+    if near:
+        # Two staffs on one spot check each other and nothing else.
+        apart = np.linalg.norm(nodes[:, None, :] - nodes[list(near)][None, :, :], axis=2)
+        least = _APART_SHARE * float(np.linalg.norm(np.ptp(nodes, axis=0)))
+        allowed &= apart.min(axis=1) >= least
+    if not allowed.any():
+        return None, float(np.trace(covariance))
+    gain = (covariance**2).sum(axis=0) / (np.diag(covariance) + SHOT_M**2)
+    best = int(np.argmax(np.where(allowed, gain, -1.0)))
+    return best, float(np.trace(covariance) - gain[best])
+
+
+def _exchanged(
+    start: Array, nodes: Array, shootable: Mask, held: Sequence[int], chosen: list[int]
+) -> list[int]:
+    """Each place taken back in turn and chosen again, until none moves."""
+    for _ in range(4):
+        moved = False
+        for k in range(len(chosen)):
+            others = chosen[:k] + chosen[k + 1 :]
+            best, after = _best(start, nodes, shootable, [*held, *others], others)
+            if best is not None and after < 0.999 * float(np.trace(_after(start, chosen))):
+                chosen = [*chosen[:k], best, *chosen[k + 1 :]]
+                moved = True
+        if not moved:
+            break
+    return _ranked(start, chosen)
+
+
+def _ranked(start: Array, chosen: list[int]) -> list[int]:
+    """The same places, the one that helps most first."""
+    ranked: list[int] = []
+    while len(ranked) < len(chosen):
+        left = [k for k in chosen if k not in ranked]
+        ranked.append(min(left, key=lambda k: float(np.trace(_after(start, [*ranked, k])))))
+    return ranked
+
+
+def shared_covariance(first: Array, second: Array, shared: SharedError) -> Array:
+    """Covariance of what all cells share between places (n, 2) and (m, 2) [m²].
+
+    A free datum, a tilt about the middle of the first places, and a warp that bends
+    once over the floor.
+
+    Examples
+    --------
+    >>> from pourdatum.uncertainty import SharedError
+    >>> ends = np.array([[-3.0, 0.0], [3.0, 0.0]])
+    >>> k = shared_covariance(ends, ends, SharedError(0.001, 0.0, 0.0, "tilt alone"))
+    >>> float(np.round(k[0, 0] - k[0, 1], 9))  # 2 * (0.001 * 3)**2
+    1.8e-05
+    """
+    middle = 0.5 * (first.min(axis=0) + first.max(axis=0))
+    a, b = first - middle, second - middle
+    reach = max(0.5 * float(np.linalg.norm(np.ptp(first, axis=0))), 1e-9)
+    apart = ((a[:, None, :] - b[None, :, :]) ** 2).sum(axis=2)
+    warp = shared.warp_m**2 * np.exp(-apart / (2.0 * reach**2))
+    out: Array = _DATUM_M**2 + shared.tilt_rad**2 * (a @ b.T) + warp
+    return out
+
+
+def _after(covariance: Array, shots: Sequence[int]) -> Array:
+    """Covariance after levels were taken at some of the places."""
+    for k in shots:
+        column = covariance[:, k]
+        covariance = covariance - np.outer(column, column) / (column[k] + SHOT_M**2)
+    return covariance
+
+
+def _places(surface: Surface) -> tuple[Array, Mask]:
+    """Places spread evenly over the floor (n, 2), and which of them a staff can stand on."""
+    from scipy.ndimage import distance_transform_edt
+
+    grid = surface.grid
+    inside = surface.measured | surface.inferred
+    step = max(round(math.sqrt(np.count_nonzero(inside) / _NODES)), 1)
+    room = distance_transform_edt(np.pad(surface.measured, 1))[1:-1, 1:-1] * grid.cell_m
+    # The best-founded cell of each block stands for it.
+    ny, nx = (-(-n // step) * step for n in grid.shape)
+    padded = np.zeros((ny, nx))
+    padded[: grid.ny, : grid.nx] = np.where(inside, room + 1e-6, 0.0)
+    blocks = padded.reshape(ny // step, step, nx // step, step).swapaxes(1, 2)
+    flat = blocks.reshape(*blocks.shape[:2], step * step)
+    best, top = flat.argmax(axis=2), flat.max(axis=2)
+    row_of, col_of = np.nonzero(top > 0.0)
+    row = row_of * step + best[row_of, col_of] // step
+    col = col_of * step + best[row_of, col_of] % step
+    nodes = np.stack([grid.x0_m + col * grid.cell_m, grid.y0_m + row * grid.cell_m], axis=1)
+    return nodes, room[row, col] >= _FROM_EDGE_M
+
+
+def _spread_m(nodes: Array, shared: SharedError) -> float:
+    """Root mean square of tilt and warp over the floor, the datum aside [m]."""
+    off = nodes - nodes.mean(axis=0)
+    tilt = shared.tilt_rad**2 * float((off**2).sum(axis=1).mean())
+    return math.sqrt(tilt + shared.warp_m**2)
+
+
+def _nearest(nodes: Array, places_m: Sequence[tuple[float, float]]) -> list[int]:
+    apart = np.linalg.norm(nodes[:, None, :] - np.asarray(places_m)[None, :, :], axis=2)
+    return [int(k) for k in apart.argmin(axis=0)]
