@@ -61,15 +61,14 @@ class Advice:
     area_m2 : float
         Of the region; 0 for a shot.
     doubt_m3 : float
-        Area times the standard error of its levels; for a shot what it takes off that
-        product for the whole floor [m³].
+        Area of the region times the standard error of its levels [m³]; 0 for a shot.
     """
 
     kind: Literal["scan-again", "control-shot"]
     place_m: tuple[float, float]
     reason: Reason
-    area_m2: float
-    doubt_m3: float
+    area_m2: float = 0.0
+    doubt_m3: float = 0.0
 
 
 def scan_again(surface: Surface) -> tuple[Advice, ...]:
@@ -153,7 +152,6 @@ def control_shots(
     start = shared_covariance(nodes, nodes, shared)
     held = _nearest(nodes, taken_m) if len(taken_m) else []
     start = _after(start, held)
-    area_m2 = surface.measured_m2 + surface.inferred_m2
     chosen: list[int] = []
     for _ in range(max(MOST_SHOTS - len(held), 1)):
         best, after = _best(start, nodes, shootable, [*held, *chosen], chosen)
@@ -162,15 +160,9 @@ def control_shots(
             break
         chosen.append(best)
     chosen = _exchanged(start, nodes, shootable, held, chosen)
-    found = []
-    for count, k in enumerate(chosen):
-        before, after = (
-            float(np.trace(_after(start, chosen[:n]))) / len(nodes) for n in (count, count + 1)
-        )
-        saved_m = math.sqrt(max(before, 0.0)) - math.sqrt(max(after, 0.0))
-        x, y = (float(v) for v in nodes[k])
-        found.append(Advice("control-shot", (x, y), "shared-error", 0.0, area_m2 * saved_m))
-    return tuple(found)
+    return tuple(
+        Advice("control-shot", (float(x), float(y)), "shared-error") for x, y in nodes[chosen]
+    )
 
 
 def _best(

@@ -116,7 +116,7 @@ def _floor(survey: Survey) -> FloorPart:
                 place=_place(item.place_m, origin),
                 reason=item.reason,
                 area_m2=_area(item.area_m2) if item.kind == "scan-again" else None,
-                doubt_l=_litres(item.doubt_m3),
+                doubt_l=_litres(item.doubt_m3) if item.kind == "scan-again" else None,
             )
             for item in survey.advice
         ],

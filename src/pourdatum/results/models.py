@@ -74,7 +74,7 @@ class AdvicePart(Part):
     place: Place
     reason: Literal["hidden", "few-points", "shared-error"]
     area_m2: float | None = Field(description="of the region to be scanned again")
-    doubt_l: float = Field(description="litres in doubt there, or that a shot would settle")
+    doubt_l: float | None = Field(description="litres in doubt there")
 
 
 class FloorPart(Part):
