@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Final
 
 from pourdatum.outcome import Plan
-from pourdatum.report.words import level, place, span, volume_span, water
+from pourdatum.report.words import for_people, level, place, span, volume_span, water
 from pourdatum.units import MM, show_area, show_height, show_mass, show_volume
 
 if TYPE_CHECKING:
@@ -43,7 +43,9 @@ def result_lines(outcome: Survey | Plan, folder: str, kinds: Sequence[str]) -> l
     if isinstance(outcome, Plan) and outcome.obstacles:
         lines += ["", "NOT BUILDABLE AS IT STANDS:"]
         lines += [f"  {text}" for text in outcome.obstacles]
-    told = [item.text for item in outcome.warnings if item.code not in _SILENT]
+    told = [
+        for_people(item.code, item.text) for item in outcome.warnings if item.code not in _SILENT
+    ]
     told += [f"assumed: {text}" for text in survey.scan.assumptions]
     if told:
         lines += ["", "Note:"]
@@ -119,7 +121,7 @@ def _things_rows(outcome: Survey | Plan) -> list[tuple[str, str]]:
     rows = []
 
     def at(place_m: tuple[float, float]) -> str:
-        return place(place_m[0] + x0_m, place_m[1] + y0_m, system)
+        return f"({place(place_m[0] + x0_m, place_m[1] + y0_m, system)})"
 
     if isinstance(outcome, Plan) and outcome.humps:
         listed = [
@@ -134,6 +136,21 @@ def _things_rows(outcome: Survey | Plan) -> list[tuple[str, str]]:
     if nibs:
         listed = [f"{show_height(n.height_m, system)} at {at(n.place_m)}" for n in nibs[:3]]
         rows.append(("to chip off", _counted(len(nibs), listed)))
+    return rows + _advice_rows(outcome.survey if isinstance(outcome, Plan) else outcome, at)
+
+
+def _advice_rows(survey: Survey, at: Callable[[tuple[float, float]], str]) -> list[tuple[str, str]]:
+    rows = []
+    again = [item for item in survey.advice if item.kind == "scan-again"]
+    if again:
+        listed = [
+            f"{show_area(item.area_m2, survey.system)} at {at(item.place_m)}" for item in again[:3]
+        ]
+        rows.append(("scan again", _counted(len(again), listed)))
+    shots = [item for item in survey.advice if item.kind == "control-shot"]
+    if shots:
+        listed = [at(item.place_m) for item in shots[:3]]
+        rows.append(("level here", _counted(len(shots), listed)))
     return rows
 
 

@@ -19,14 +19,6 @@ if TYPE_CHECKING:
 MOST_ROWS: Final = 60
 """Rows of a table on the page; the files list all."""
 
-# Warnings speak of the keys of the result file where scripts read them; here people do.
-_FOR_PEOPLE: Final = {
-    "no-price": "No price per bag was given, so no cost is worked out.",
-    "no-primer": "The material's sheet names no primer for this substrate.",
-    "grind-not-priced": "Grinding is not planned; the humps are listed all the same.",
-    "grind-not-decided": "Whether grinding pays is not worked out in this version; nothing is "
-    "taken as ground.",
-}
 _FOR_SCRIPTS: Final = frozenset({"not-in-this-version"})
 
 
@@ -234,7 +226,7 @@ def things(survey: Survey) -> Html | None:
 def told(survey: Survey, *, without: frozenset[str] = frozenset()) -> Html | None:
     """Warnings, then assumptions."""
     warned = [
-        _FOR_PEOPLE.get(item.code, item.text)
+        words.for_people(item.code, item.text)
         for item in survey.warnings
         if item.code not in without | _FOR_SCRIPTS
     ]

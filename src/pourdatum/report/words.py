@@ -26,6 +26,27 @@ _TURNING: Final = frozenset(
 )
 
 
+# Warnings speak of the keys of the result file where scripts read them; here people do.
+_FOR_PEOPLE: Final = {
+    "no-price": "No price per bag was given, so no cost is worked out.",
+    "no-primer": "The material's sheet names no primer for this substrate.",
+    "grind-not-priced": "Grinding is not planned; the humps are listed all the same.",
+    "grind-not-decided": "Whether grinding pays is not worked out in this version; nothing is "
+    "taken as ground.",
+}
+
+
+def for_people(code: str, text: str) -> str:
+    """A warning without the keys of the result file, for page and terminal.
+
+    Examples
+    --------
+    >>> for_people("no-price", "no price per bag is given: cost is null")
+    'No price per bag was given, so no cost is worked out.'
+    """
+    return _FOR_PEOPLE.get(code, text.replace(": depth_mm is null", ""))
+
+
 def plain(text: object, limit: int = 160) -> str:
     r"""Foreign text on one line, without controls and turning marks, cut at a limit.
 
