@@ -124,12 +124,12 @@ def measure_again(survey: Survey) -> Html | None:
     system = survey.system
     parts: list[Html] = []
     if shots:
-        rows = [(f"L{number}", place(survey, item.place_m)) for number, item in enumerate(shots, 1)]
+        spots = [(f"L{number}", place(survey, item.place_m)) for number, item in enumerate(shots, 1)]
         told = (
             "Levels by laser or staff at these places would do most against tilt and waves of the "
             "scan. Note each place and its level, and give them as control shots."
         )
-        parts += [el("p", told), table(("Level", place_head(survey)), rows)]
+        parts += [el("p", told), table(("Level", place_head(survey)), spots)]
     if regions:
         rows = [
             (f"S{number}", place(survey, item.place_m), tied(show_area(item.area_m2, system)),
