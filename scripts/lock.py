@@ -1,7 +1,7 @@
 """Makes the requirement files anew from pyproject.toml: ``python scripts/lock.py``.
 
 One resolution holds for Python 3.11 to 3.14 on every platform; each file is then
-held to it, so that the three agree. Every package is taken as new as it goes.
+held to it, so that they agree. Every package is taken as new as it goes.
 Needs the network, and half a minute.
 """
 
@@ -17,6 +17,7 @@ RESOLVER = "uv==0.13.9"
 
 FILES = {
     "requirements.txt": [],
+    "requirements-formats.txt": ["--extra", "cad", "--extra", "e57"],
     "requirements-registration.txt": ["--extra", "registration"],
     "requirements-dev.txt": ["--group", "dev"],
 }

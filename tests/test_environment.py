@@ -15,7 +15,12 @@ from typing import Any
 
 import pytest
 
-LOCKS = ["requirements.txt", "requirements-registration.txt", "requirements-dev.txt"]
+LOCKS = [
+    "requirements.txt",
+    "requirements-formats.txt",
+    "requirements-registration.txt",
+    "requirements-dev.txt",
+]
 JOBS = ["demo", "test", "check"]
 PIN = re.compile(r"(?P<name>[a-z0-9-]+)==(?P<version>[^ ;]+)(?: ; (?P<marker>[^\\]+?))? \\")
 HASH = re.compile(r"    --hash=sha256:[0-9a-f]{64}(?: \\)?")
@@ -73,7 +78,7 @@ def test_python_3_11_has_pins_of_its_own(project: Path, package: str) -> None:
 
 
 def test_locks_agree(project: Path) -> None:
-    """Installed together or one after the other, the three never ask for two versions."""
+    """Installed together or one after the other, they never ask for two versions."""
     base, *larger = [pins(project / name) for name in LOCKS]
     names = {name for name, _ in base}
     for lock in larger:
@@ -86,6 +91,11 @@ def test_locks_cover_what_the_project_names(project: Path) -> None:
     table = tomllib.loads((project / "pyproject.toml").read_text())
     wanted = {
         "requirements.txt": table["project"]["dependencies"],
+        "requirements-formats.txt": [
+            name
+            for extra in ("cad", "e57")
+            for name in table["project"]["optional-dependencies"][extra]
+        ],
         "requirements-registration.txt": table["project"]["optional-dependencies"]["registration"],
         "requirements-dev.txt": table["dependency-groups"]["dev"],
     }
@@ -245,7 +255,8 @@ def test_open3d_is_left_out_where_it_has_no_wheel(
     monkeypatch.setattr(script.platform, "libc_ver", lambda: libc)
     assert script.open3d_has_wheel() is fits
     names = [file.name for file in script.main_environment().requirements]
-    assert names == ["requirements-dev.txt"] + ["requirements-registration.txt"] * fits
+    always = ["requirements-dev.txt", "requirements-formats.txt"]
+    assert names == always + ["requirements-registration.txt"] * fits
 
 
 # Making environments

@@ -18,7 +18,8 @@ PACKAGE = Path(__file__).resolve().parent.parent / "src" / "pourdatum"
 LINE = """
 errors units optional                                                  | ground floor
 geometry grid triangles clipping fillcurve volume localfit smoothing uncertainty | pure maths
-scan chunks levels cells walls outline edge footprint things openings  | from points to a map
+drift corner levelbook shots                                           | of control shots
+scan chunks layers walkable levels cells walls outline edge footprint things openings | from points to a map
 bare wallfoot floor labelled surface control advice                       | and to its surface
 patch datum spread grind material pour pins                            | from a map to a pour
 register flatness verify outcome                                       | after the pour

@@ -15,7 +15,8 @@ from pourdatum.bare import THING_M
 from pourdatum.cells import BAND_M
 from pourdatum.chunks import silent
 from pourdatum.errors import NoFloor
-from pourdatum.levels import COLUMN_M, Level, find_level
+from pourdatum.layers import COLUMN_M
+from pourdatum.levels import Level, find_level
 
 ROOM = shapely.box(0.0, 0.0, 4.0, 3.0)
 PER_M2 = 600.0

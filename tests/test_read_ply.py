@@ -105,26 +105,29 @@ def test_numbers_in_text_keep_every_digit(tmp_path: Path) -> None:
     )
 
 
-def test_a_mesh_is_read_by_its_corners_and_says_so(tmp_path: Path) -> None:
-    """F66: the corners of a mesh are the points, and the choice is stated."""
+def test_faces_without_area_leave_the_corners_as_points(tmp_path: Path) -> None:
+    """F66: where no face has an area the corners are the points, and the choice is stated."""
     content = ply_bytes(
         FEW,
         after="element face 2\nproperty list uchar int vertex_indices\n",
         after_body=(b"\x03" + bytes(12)) * 2,
     )
     scan = read_bytes(tmp_path, "mesh.ply", content)
-    note = "the file is a mesh of 2 faces; its 10 corners are read as points"
+    note = "none of the 1 triangles has an area: the vertices are read as points"
     assert scan.assumptions[0] == note
+    assert np.array_equal(points_of(scan), scan.frame.to_lattice(ROOM[:10]))
 
 
-def test_faces_that_lie_are_left_alone(tmp_path: Path) -> None:
-    """F42: a face that claims 2^32 - 1 corners is never looked at; the points are whole."""
+def test_a_face_that_claims_four_billion_corners_is_refused(tmp_path: Path) -> None:
+    """F42: a face of 2^32 - 1 corners is a sentence with its row, not an allocation."""
     content = ply_bytes(
         FEW,
         after="element face 1\nproperty list uint int vertex_indices\n",
         after_body=b"\xff" * 4,
     )
-    assert len(points_of(read_bytes(tmp_path, "bomb.ply", content))) == 10
+    words = r"row 1 of 1 of 'face' says a list of 4294967295 values and ends beyond the file"
+    with memory_below(40), pytest.raises(ScanError, match=words):
+        read_bytes(tmp_path, "bomb.ply", content)
 
 
 @pytest.mark.parametrize("kind", KINDS)
@@ -182,8 +185,8 @@ FAULTS: list[tuple[str, Callable[[], bytes], str]] = [
     ("no points", lambda: b"ply\nformat ascii 1.0\nend_header\n", r"holds no points"),
     ("lists", lambda: b"ply\nformat binary_little_endian 1.0\nelement face 1\n"
      b"property list uchar int i\nelement vertex 1\nproperty float x\nproperty float y\n"
-     b"property float z\nend_header\n" + bytes(40),
-     r"element 'face' holds lists and stands before the end of the vertices"),
+     b"property float z\nend_header\n\xc8" + bytes(40),
+     r"row 1 of 1 of 'face' says a list of 200 values and ends beyond the file"),
     ("lists", lambda: text("3 1 2 3\n4 5 6\n").replace(b"float x", b"list uchar int n"),
      r"need one number 'x'"),
     ("G01", lambda: text("nan nan nan\n" * 2 + "1 2 3\n" * 100, count="102"),

@@ -16,6 +16,8 @@ from typing import Any, Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from pourdatum.uncertainty import SensorKind
+
 LATTICE_M: Final = 1e-5
 """Step of the lattice on which every coordinate of a campaign lies [m]."""
 
@@ -154,6 +156,8 @@ class Scan:
     warnings: tuple[tuple[str, str], ...] = ()
     spots: SpotLevels | None = None
     """Levels at single places in the place of point clouds; there are no stations then."""
+    sensor_hint: SensorKind | None = None
+    """Sensor that the files speak for by their kind, where the noise of the points misleads."""
 
     @property
     def origin_m(self) -> tuple[float, float, float]:

@@ -127,7 +127,7 @@ def make_surface(
     move : None
         Reserved for the frame of a later scan.
     sensor : str, optional
-        Whose shared errors to start from; default by the noise of the points.
+        Whose shared errors to start from; default by the kind of file, else by the noise.
     progress : callable, optional
 
     Returns
@@ -150,7 +150,7 @@ def make_surface(
     seen = floor.seen & ~_hidden(floor, bare)
     measured, inferred = inside & seen, inside & ~seen
     share = inferred.sum() / max(inside.sum(), 1)
-    kind = sensor or sensor_from_noise(floor.noise_m)
+    kind = sensor or scan.sensor_hint or sensor_from_noise(floor.noise_m)
     return Surface(
         grid=grid,
         height_m=height,

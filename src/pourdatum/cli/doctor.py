@@ -24,7 +24,10 @@ _BASE: Final = (
     ("click", "click", "the command line"),
     ("rich", "rich", "progress"),
 )
-_EXTRAS: Final = (("registration", "open3d", ("open3d", "open3d-cpu"), "two scans in one frame"),)
+_EXTRAS: Final = (
+    ("e57", "pye57", ("pye57",), "E57 files"),
+    ("registration", "open3d", ("open3d", "open3d-cpu"), "two scans in one frame"),
+)
 
 
 def examine() -> tuple[list[str], bool]:

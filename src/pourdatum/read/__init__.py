@@ -143,6 +143,7 @@ def _scan(files: list[_File]) -> Scan:
             for note in (*f.opened.notes, *f.settled.notes)
         ),
         warnings=tuple(w for f in files for w in (*f.opened.warnings, *f.settled.warnings)),
+        sensor_hint=next((f.opened.sensor_hint for f in files if f.opened.sensor_hint), None),
     )
 
 

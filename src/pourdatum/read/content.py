@@ -11,11 +11,18 @@ from dataclasses import dataclass
 from typing import Final
 
 from pourdatum.errors import ScanError
+from pourdatum.read.e57 import is_e57, open_e57
+from pourdatum.read.glb import is_glb, is_gltf, open_glb, open_gltf
 from pourdatum.read.las import is_las, open_las
 from pourdatum.read.look import Opened
+from pourdatum.read.obj import is_obj, open_obj
 from pourdatum.read.pcd import is_pcd, open_pcd
 from pourdatum.read.ply import is_ply, open_ply
+from pourdatum.read.pts import is_pts, open_pts
+from pourdatum.read.ptx import is_ptx, open_ptx
 from pourdatum.read.source import Source, read_head
+from pourdatum.read.stl import is_stl, open_stl
+from pourdatum.read.xyz import is_xyz, open_xyz
 
 
 @dataclass(frozen=True)
@@ -31,6 +38,15 @@ FORMATS: Final = (
     Format("LAS or LAZ", is_las, open_las),
     Format("PLY", is_ply, open_ply),
     Format("PCD", is_pcd, open_pcd),
+    Format("E57", is_e57, open_e57),
+    Format("GLB", is_glb, open_glb),
+    Format("glTF", is_gltf, open_gltf),
+    Format("OBJ", is_obj, open_obj),
+    Format("STL", is_stl, open_stl),
+    Format("PTX", is_ptx, open_ptx),
+    Format("PTS", is_pts, open_pts),
+    # Any table of numbers: what has a name of its own was asked before.
+    Format("XYZ", is_xyz, open_xyz),
 )
 
 
@@ -56,12 +72,10 @@ def open_by_content(source: Source, chunk_points: int) -> Opened:
 
 
 _MAGIC: Final[tuple[tuple[bytes, str], ...]] = (
-    (b"ASTM-E57", "an E57 scan"),
     (b"PK\x03\x04", "a zip archive (or an office or USDZ file)"),
     (b"\x1f\x8b", "a gzip archive"),
     (b"7z\xbc\xaf\x27\x1c", "a 7z archive"),
     (b"Rar!", "a RAR archive"),
-    (b"glTF", "a GLB mesh"),
     (b"%PDF", "a PDF document"),
     (b"\x89PNG", "a PNG picture"),
     (b"\xff\xd8\xff", "a JPEG picture"),
@@ -70,11 +84,6 @@ _MAGIC: Final[tuple[tuple[bytes, str], ...]] = (
     (b"II*\x00", "a TIFF picture"),
     (b"MM\x00*", "a TIFF picture"),
     (b"{\\rtf", "a rich text document"),
-)
-
-
-_OBJ_WORDS: Final = frozenset(
-    (b"v", b"vn", b"vt", b"vp", b"f", b"l", b"o", b"g", b"s", b"mtllib", b"usemtl")
 )
 
 
@@ -107,15 +116,9 @@ def _text_looks_like(head: bytes) -> str:
     if lower.startswith(b"<"):
         return "an XML document"
     if lower.startswith((b"{", b"[")):
-        return "JSON (or a glTF mesh)"
-    if lower.startswith(b"solid"):
-        return "an STL mesh"
+        return "JSON"
     if lower.startswith(b"version https://git-lfs"):
         return "a pointer to a file that was never downloaded"
-    starts = {line.split()[0] for line in head.splitlines()[:-1] if line.split()}
-    starts = {word for word in starts if not word.startswith(b"#")}
-    if b"v" in starts and starts <= _OBJ_WORDS:
-        return "an OBJ mesh"
     words = head.replace(b",", b" ").replace(b";", b" ").split()[:60]
     words = words[:-1] or words  # the last may be cut off
     if words and sum(map(_is_number, words)) > 0.6 * len(words):

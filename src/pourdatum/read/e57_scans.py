@@ -8,16 +8,17 @@ a single one is unpacked.
 
 from __future__ import annotations
 
-import math
 import struct
+from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Final
 
 from pourdatum.errors import LimitMet
 from pourdatum.read.e57_pages import Pages, bad_e57
 from pourdatum.read.e57_xml import Element, number, whole
 from pourdatum.read.look import FAR
-from pourdatum.read.pcd_header import Pose
+from pourdatum.read.pose import Pose, pose_of
 from pourdatum.read.source import Source, shown
 
 CARTESIAN: Final = ("cartesianX", "cartesianY", "cartesianZ")
@@ -28,9 +29,8 @@ _INDEX, _DATA, _IGNORED = 0, 1, 2
 _PACKET: Final = struct.Struct("<BxHH")
 _INT64: Final = (str(-(2**63)), str(2**63 - 1))
 _FIELDS_MOST: Final = 1000
-_UNIT_SIZE_SLACK: Final = 0.01
 _PADDING: Final = 8
-_STILL: Final = Pose((0.0, 0.0, 0.0), ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0)))
+_STILL: Final = Pose()
 
 
 @dataclass(frozen=True)
@@ -184,20 +184,12 @@ def _pose(element: Element, label: str, source: Source) -> Pose:
     what = f"{label}: pose"
     w, i, j, k = _values(turn, "wxyz", what, source) if turn else (1.0, 0.0, 0.0, 0.0)
     x, y, z = _values(shift, "xyz", what, source) if shift else (0.0, 0.0, 0.0)
-    size = math.hypot(w, i, j, k)
-    if not abs(size - 1.0) < _UNIT_SIZE_SLACK:
-        raise bad_e57(f"{what} is no turning (its four numbers have size {size:g})", source)
     if max(abs(x), abs(y), abs(z)) >= FAR:
         raise bad_e57(f"{what} is at {x:g}, {y:g}, {z:g} m", source)
-    w, i, j, k = w / size, i / size, j / size, k / size
-    return Pose(
-        (x, y, z),
-        (
-            (1 - 2 * (j * j + k * k), 2 * (i * j - k * w), 2 * (i * k + j * w)),
-            (2 * (i * j + k * w), 1 - 2 * (i * i + k * k), 2 * (j * k - i * w)),
-            (2 * (i * k - j * w), 2 * (j * k + i * w), 1 - 2 * (i * i + j * j)),
-        ),
-    )
+    try:
+        return pose_of((x, y, z), (w, i, j, k))
+    except ValueError as reason:
+        raise bad_e57(f"{what} {reason}", source) from None
 
 
 def _values(element: Element, names: str, what: str, source: Source) -> list[float]:
@@ -207,8 +199,26 @@ def _values(element: Element, names: str, what: str, source: Source) -> list[flo
     return [number(e.text, f"{what}: {e.name}", source) for e in found if e is not None]
 
 
-def check_data(scan: E57Scan, pages: Pages, source: Source) -> None:
+def check_data(scans: Sequence[E57Scan], pages: Pages, source: Source) -> None:
+    """Check that the data of each scan are its own, and hold what the XML says.
+
+    Raises
+    ------
+    ScanError
+        If two scans share their data, or see ``_check_one``.
+    LimitMet
+        See ``_check_one``.
+    """
+    places = sorted((*_check_one(scan, pages, source), scan.index + 1) for scan in scans)
+    for (_, end, first), (begin, _, second) in pairwise(places):
+        if begin < end:
+            raise bad_e57(f"scan {first} and scan {second} share their data", source)
+
+
+def _check_one(scan: E57Scan, pages: Pages, source: Source) -> tuple[int, int]:
     """Check that the packets of a scan hold as many records as the XML says, and no more.
+
+    Returns where they begin and end.
 
     Raises
     ------
@@ -239,9 +249,10 @@ def check_data(scan: E57Scan, pages: Pages, source: Source) -> None:
     held = min(8 * n // bits for bits, n in streams)
     # Writers pad each stream to whole words, some of them in every packet.
     slack = _PADDING * (packets + 1)
-    over = all(n > -(-scan.records * bits // 8) + slack for bits, n in streams)
+    over = any(n > -(-scan.records * bits // 8) + slack for bits, n in streams)
     if held < scan.records or over:
         raise bad_e57(f"{label} says {scan.records} points, its data hold {held}", source)
+    return begin, end
 
 
 def _section(scan: E57Scan, label: str, pages: Pages, source: Source) -> tuple[int, int]:

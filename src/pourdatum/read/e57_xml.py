@@ -15,7 +15,7 @@ from xml.parsers import expat
 
 from pourdatum.errors import LimitMet, PourdatumError, ScanError
 from pourdatum.read.e57_pages import PAGE, Pages, bad_e57
-from pourdatum.read.source import Source, read_exactly
+from pourdatum.read.source import Source
 
 MAGIC: Final = b"ASTM-E57"
 HEADER: Final = struct.Struct("<8sIIQQQQ")
@@ -24,6 +24,7 @@ VERSION: Final = (1, 0)
 XML_MOST: Final = 16 << 20
 ELEMENTS_MOST: Final = 200_000
 DEPTH_MOST: Final = 32
+_TEXT_MOST: Final = 1 << 12
 _WHOLE: Final = re.compile(r"[+-]?[0-9]{1,19}\Z")
 _NUMBER: Final = re.compile(r"[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]{1,5})?\Z")
 _INT64: Final = (-(2**63), 2**63 - 1)
@@ -121,7 +122,9 @@ def parse_xml(data: bytes, source: Source) -> Element:
         open_elements.pop()
 
     def text(words: str) -> None:
-        open_elements[-1].text += words
+        # What is read from texts is short; a long one would be copied time and again.
+        if len(open_elements[-1].text) < _TEXT_MOST:
+            open_elements[-1].text += words
 
     def declared(version: str, encoding: str | None, standalone: int) -> None:
         if encoding is not None and encoding.upper() != "UTF-8":

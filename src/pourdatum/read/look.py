@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from pourdatum.errors import ScanError
 from pourdatum.read.source import Source, opened
 from pourdatum.scan import Reader, UpAxis
+from pourdatum.uncertainty import SensorKind
 
 SAMPLE_POINTS: Final = 200_000
 PIECE_BYTES: Final = 256 << 20
@@ -117,6 +118,8 @@ class Opened:
         Vertical that the file's own kind of frame suggests, and why.
     setups : tuple of Setup
         Set-ups of the instrument that the file tells apart; empty where it does not.
+    sensor_hint : str or None
+        Sensor that the kind of file speaks for, where its noise does not.
     notes, warnings : tuples
         What was assumed; (code, text) of what was odd.
     """
@@ -132,6 +135,7 @@ class Opened:
     stated_unit: StatedUnit | None = None
     up_hint: tuple[UpAxis, str] | None = None
     setups: tuple[Setup, ...] = ()
+    sensor_hint: SensorKind | None = None
     notes: tuple[str, ...] = ()
     warnings: tuple[tuple[str, str], ...] = ()
 

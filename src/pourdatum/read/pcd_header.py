@@ -6,14 +6,11 @@ a plain number, and all of them together small enough to be a record.
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from typing import Final
 
-import numpy as np
-from numpy.typing import NDArray
-
 from pourdatum.errors import ScanError
+from pourdatum.read.pose import Pose, pose_of
 from pourdatum.read.source import Source, opened
 
 HEADER_BYTES: Final = 1 << 16
@@ -24,7 +21,6 @@ _KEYS: Final = (
     "VERSION", "FIELDS", "SIZE", "TYPE", "COUNT", "WIDTH", "HEIGHT", "VIEWPOINT", "POINTS", "DATA",
 )  # fmt: skip
 _DATA: Final = ("ascii", "binary", "binary_compressed")
-_UNIT_SIZE_SLACK: Final = 0.01
 _DIGITS_MOST: Final = 19
 
 
@@ -41,30 +37,6 @@ class Field:
     def dtype(self) -> str:
         """NumPy's name of one value; PCD bodies are little-endian."""
         return f"<{_KINDS[self.kind]}{self.size}"
-
-
-@dataclass(frozen=True)
-class Pose:
-    """Where the instrument stood: place and turning (rows of a rotation matrix)."""
-
-    place: tuple[float, float, float]
-    turn: tuple[tuple[float, float, float], ...]
-
-    @property
-    def is_identity(self) -> bool:
-        """Whether points stay as they are."""
-        return bool(np.array_equal(self.turn, np.eye(3))) and self.place == (0.0, 0.0, 0.0)
-
-    def apply(self, points: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Points of the instrument's frame (n, 3) in the scan's."""
-        if self.is_identity:
-            return points
-        # Sums written out: a matrix product may add in another order for other sizes.
-        x, y, z = points.T
-        out = np.empty_like(points)
-        for i, (row, shift) in enumerate(zip(self.turn, self.place, strict=True)):
-            out[:, i] = row[0] * x + row[1] * y + row[2] * z + shift
-        return out
 
 
 @dataclass(frozen=True)
@@ -187,18 +159,10 @@ def _pose(words: list[str] | None, source: Source) -> Pose:
         x, y, z, w, i, j, k = numbers
     except ValueError:
         raise bad_header("VIEWPOINT needs seven numbers", source) from None
-    size = math.sqrt(w * w + i * i + j * j + k * k)
-    if not (all(map(math.isfinite, numbers)) and abs(size - 1.0) < _UNIT_SIZE_SLACK):
-        raise bad_header(f"VIEWPOINT is no turning (its four numbers have size {size:g})", source)
-    w, i, j, k = w / size, i / size, j / size, k / size
-    return Pose(
-        (x, y, z),
-        (
-            (1 - 2 * (j * j + k * k), 2 * (i * j - k * w), 2 * (i * k + j * w)),
-            (2 * (i * j + k * w), 1 - 2 * (i * i + k * k), 2 * (j * k - i * w)),
-            (2 * (i * k - j * w), 2 * (j * k + i * w), 1 - 2 * (i * i + j * j)),
-        ),
-    )
+    try:
+        return pose_of((x, y, z), (w, i, j, k))
+    except ValueError as reason:
+        raise bad_header(f"VIEWPOINT {reason}", source) from None
 
 
 def _whole(word: str, key: str, source: Source) -> int:

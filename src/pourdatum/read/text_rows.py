@@ -7,34 +7,32 @@ row must have the same number of words, so that a lost word shifts nothing in si
 from __future__ import annotations
 
 import io
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pourdatum.errors import ScanError
-from pourdatum.read.source import Source, opened, read_exactly
+from pourdatum.read.source import Source, opened
+from pourdatum.read.text_cells import Cells
+from pourdatum.read.text_file import TextSource, read_text
+from pourdatum.read.text_lines import LONGEST_LINE, RowsAt, whole_lines
+
+__all__ = ["RowsAt", "check_no_more", "check_room", "find_rows", "read_rows"]
 
 _BLOCK: Final = 4 << 20
-_LONGEST_LINE: Final = 1 << 16
-_LF: Final = 10
-_CR: Final = 13
-_SPACE: Final = 32
-
-
-@dataclass(frozen=True)
-class RowsAt:
-    """Where ``rows`` rows stand in a file: bytes ``begin`` to ``end``, first row's number."""
-
-    begin: int
-    end: int
-    first_row: int
-    rows: int
+_BLANKS: Final = Cells()
 
 
 def find_rows(
-    source: Source, begin: int, rows: int, per_piece: int, *, skip: int = 0, cr: bool = False
+    source: Source,
+    begin: int,
+    rows: int,
+    per_piece: int,
+    *,
+    skip: int = 0,
+    cr: bool = False,
+    what: str = "points",
 ) -> tuple[RowsAt, ...]:
     """Byte ranges of ``rows`` non-blank lines from byte ``begin``, in pieces.
 
@@ -44,6 +42,8 @@ def find_rows(
         Non-blank lines to pass over first.
     cr : bool
         Lines end with a carriage return alone.
+    what : str
+        What the rows are, for people.
 
     Raises
     ------
@@ -53,36 +53,19 @@ def find_rows(
     marks = np.arange(skip, skip + rows + per_piece, per_piece)
     marks[-1] = skip + rows
     found: list[int] = []
-    done = 0  # non-blank lines that ended before this block
-    full = False  # the line that runs into this block has words already
-    line_begin = begin
-    position = begin
-    with opened(source) as stream:
-        stream.seek(begin)
-        while len(found) < len(marks) and (block := stream.read(_BLOCK)):
-            text = np.frombuffer(block, np.uint8)
-            ends = np.flatnonzero(text == (_CR if cr else _LF))
-            words = np.flatnonzero(text > _SPACE)
-            upto = np.searchsorted(words, ends)
-            solid = np.diff(upto, prepend=0) > 0
-            if len(ends):
-                solid[0] |= full
-            ended = done + np.cumsum(solid)
-            starts = np.concatenate([[line_begin], position + ends + 1])
-            _check_line_lengths(np.append(starts, position + len(text)), source)
-            before = np.concatenate([[done], ended])
-            # A mark is where the line after that many non-blank lines begins.
-            hits = np.searchsorted(before, marks[len(found) :])
-            found.extend(int(starts[h]) for h in hits[hits < len(starts)])
-            done = int(before[-1])
-            full = bool(len(words) > (upto[-1] if len(ends) else 0)) or (full and not len(ends))
-            line_begin = int(starts[-1])
-            position += len(text)
-        if len(found) < len(marks) and done + full >= marks[-1]:
-            found.extend([source.size] * (len(marks) - len(found)))  # no line end at the end
+    done = 0
+    for lines in whole_lines(source, begin, cr=cr):
+        row = _BLANKS.is_row(lines.data, lines.starts)
+        before = np.concatenate([[done], done + np.cumsum(row)])
+        # A mark is where the line after that many non-blank lines begins.
+        hits = np.searchsorted(before, marks[len(found) :])
+        found.extend(lines.edges[hits[hits < len(before)]].tolist())
+        done = int(before[-1])
+        if len(found) == len(marks):
+            break
     if len(found) < len(marks):
         raise ScanError(
-            f"says {rows} points, holds {max(0, done + full - skip)}",
+            f"says {rows} {what}, holds {max(0, done - skip)}",
             where=source.shown,
             hint="the file is cut short: export or copy it again",
             id="cut-short",
@@ -94,7 +77,13 @@ def find_rows(
 
 
 def read_rows(
-    source: Source, at: RowsAt, words: int, columns: tuple[int, ...], *, cr: bool = False
+    text: TextSource,
+    at: RowsAt,
+    words: int,
+    columns: tuple[int, ...],
+    *,
+    cr: bool = False,
+    cells: Cells = _BLANKS,
 ) -> NDArray[np.float64]:
     """Numbers of some columns of a piece of rows, (rows, len(columns)) float64.
 
@@ -104,21 +93,32 @@ def read_rows(
         If a row has another number of words than ``words`` or one is no number;
         names the row, counted from 1.
     """
-    with opened(source) as stream:
-        data = read_exactly(stream, at.begin, at.end - at.begin, source)
-    if cr:
-        data = data.replace(b"\r", b"\n")
-    _check_words(data, at, words, source)
+    data = read_text(text, at.begin, at.end - at.begin)
+    if b"\0" in data:
+        raise ScanError(
+            f"a zero byte among the rows, at byte {at.begin + data.index(0)}",
+            where=text.shown,
+            hint="the file is damaged: copy or export it again",
+            id="text-rows",
+        )
+    data = cells.clean(data.replace(b"\r", b"\n") if cr else data)
+    _check_words(data, at, words, cells, text)
     try:
         numbers = np.loadtxt(
-            io.BytesIO(data), usecols=columns, ndmin=2, comments=None, encoding="latin-1"
+            io.BytesIO(data),
+            usecols=columns,
+            ndmin=2,
+            comments=None,
+            delimiter=cells.separator,
+            quotechar='"' if b'"' in data else None,
+            encoding="latin-1",
         )
     except ValueError:
-        numbers = _read_slowly(data, at, columns, source)
+        numbers = _read_slowly(data, at, columns, cells, text)
     if len(numbers) != at.rows:
         raise ScanError(
             f"{len(numbers)} rows read where {at.rows} were found",
-            where=source.shown,
+            where=text.shown,
             hint="the text is damaged: export it again",
             id="text-rows",
         )
@@ -126,7 +126,14 @@ def read_rows(
 
 
 def check_room(
-    source: Source, begin: int, rows: int, words: int, *, skip: int = 0, cr: bool = False
+    source: Source,
+    begin: int,
+    rows: int,
+    words: int,
+    *,
+    skip: int = 0,
+    cr: bool = False,
+    what: str = "points",
 ) -> None:
     """Refuse a count of rows that the bytes cannot hold, before anything is laid out for it.
 
@@ -143,75 +150,68 @@ def check_room(
             last = block
     held += not last.endswith((b"\n", b"\r"))
     raise ScanError(
-        f"says {rows} points, holds {max(0, held - skip)} rows at most",
+        f"says {rows} {what}, holds {max(0, held - skip)} rows at most",
         where=source.shown,
         hint="the header is wrong or the file cut short: export it again",
         id="cut-short",
     )
 
 
-def check_no_more(source: Source, end: int, rows: int) -> None:
+def check_no_more(source: Source, end: int, rows: int, what: str = "points") -> None:
     """Refuse words after the last row: the count in the header cuts the scan short."""
     with opened(source) as stream:
         stream.seek(end)
-        more = stream.read(_LONGEST_LINE).split()
+        more = stream.read(LONGEST_LINE).split()
     if more:
         word = more[0][:20].decode("latin-1")
         raise ScanError(
-            f"header says {rows} points, more follow them ({word!r} at byte {end})",
+            f"header says {rows} {what}, more follow them ({word!r} at byte {end})",
             where=source.shown,
             hint="the header is wrong: export the scan again",
             id="more-points",
         )
 
 
-def _check_line_lengths(starts: NDArray[np.int64], source: Source) -> None:
-    if np.max(np.diff(starts)) > _LONGEST_LINE:
-        at = int(starts[np.argmax(np.diff(starts))])
-        raise ScanError(
-            f"the line at byte {at} is longer than {_LONGEST_LINE} bytes",
-            where=source.shown,
-            hint="this is no table of points: export the scan again",
-            id="text-line",
-        )
-
-
-def _check_words(data: bytes, at: RowsAt, words: int, source: Source) -> None:
-    text = np.frombuffer(b"\n" + data + b"\n", np.uint8)
-    solid = text > _SPACE
-    begins = np.flatnonzero(solid[1:] > solid[:-1])
-    ends = np.flatnonzero(text[1:] == _LF)
-    per_line = np.diff(np.searchsorted(begins, ends), prepend=0)
-    per_line = per_line[per_line > 0]
+def _check_words(data: bytes, at: RowsAt, words: int, cells: Cells, text: TextSource) -> None:
+    per_line = cells.counts(data)
     wrong = np.flatnonzero(per_line != words)
     if len(wrong):
         row = int(wrong[0])
         raise ScanError(
             f"row {at.first_row + row + 1} has {per_line[row]} values, {words} were promised",
-            where=source.shown,
+            where=text.shown,
             hint="the file is cut short or damaged: export it again",
             id="text-rows",
         )
 
 
 def _read_slowly(
-    data: bytes, at: RowsAt, columns: tuple[int, ...], source: Source
+    data: bytes, at: RowsAt, columns: tuple[int, ...], cells: Cells, text: TextSource
 ) -> NDArray[np.float64]:
     """Word by word: to name the row at fault, and for ``1.#QNAN`` of some writers."""
     out = np.empty((at.rows, len(columns)))
     lines = (line for line in data.split(b"\n") if line.strip())
     for row, line in enumerate(lines):
-        split = line.split()
+        split = cells.split(line)
         for place, column in enumerate(columns):
             word = split[column].decode("latin-1")
             try:
+                if "_" in word:  # Python reads 1_000 as a number, nobody writes it
+                    raise ValueError
                 out[row, place] = np.nan if "#" in word else float(word)
             except ValueError:
-                comma = " (a decimal comma?)" if "," in word else ""
                 raise ScanError(
-                    f"row {at.first_row + row + 1}: {word[:40]!r} is no number{comma}",
-                    where=source.shown,
+                    f"row {at.first_row + row + 1}: {_why_no_number(word, column)}",
+                    where=text.shown,
                     hint="export the scan again, with decimal points",
                     id="text-number",
                 ) from None
     return out
+
+
+def _why_no_number(word: str, column: int) -> str:
+    if not word:
+        return f"no value in column {column + 1}"
+    if "," in word and "." in word:
+        return f"{word[:40]!r} is no number (marks between thousands?)"
+    return f"{word[:40]!r} is no number{' (a decimal comma?)' if ',' in word else ''}"

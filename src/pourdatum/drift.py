@@ -1,0 +1,378 @@
+"""How far a scan's heights are out, learnt from true levels at a few places.
+
+What is missing is a plane (offset and tilt, nothing known of them before) and a warp: a
+smooth random field whose size and length nobody knows. Each guess at size and length is
+a least-squares problem of its own (universal kriging); the answers are averaged with the
+weight that the levels themselves give to each guess (its restricted likelihood). Where
+the levels agree with a plane, next to no warp is taken; where they do not, it is.
+
+Sources, from memory: Cressie, Statistics for Spatial Data, 1993, 3.4 (kriging with a
+trend); Harville, Biometrika 61, 1974 (restricted likelihood); Dubrule, Mathematical
+Geology 15, 1983 (leaving one out, in closed form); Hoeting et al., Statistical Science
+14, 1999 (averaging over models).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pourdatum.uncertainty import SharedError
+
+Array = NDArray[np.float64]
+
+LENGTHS_M: Final = (1.75, 3.0, 5.0, 9.0)
+"""Correlation lengths tried [m]. A wave of length w bends as a field of length w / 2 pi: from
+waves of 11 m, as in hand-held scans, up to a bowl over a whole hall. Metres, not shares of
+the floor: a drift grows with the way walked, and six shots on a hall must not pass for six
+on a room."""
+SIZES: Final = (0.0, 0.125, 0.25, 0.5, 1.0, 2.0, 4.0, 8.0, 16.0)
+"""Sizes of the warp tried, in budgets of the sensor: up to two they weigh the same, which makes
+their mean square about that of the budget, beyond that by the inverse square."""
+BOWLS: Final = ((0.0, 0.5), (0.5, 0.25), (1.0, 0.25))
+"""Sizes of a round bowl tried beside the field, in budgets, and their weights. A bowl is the
+one warp that a ring of levels cannot see: what the ring says of other bends is no word on it."""
+_MOST_WARP_M: Final = 0.006
+"""No size above twice the budget and this is tried [m]."""
+_COMPENSATED_RAD: Final = 1e-4
+"""An instrument whose budget of tilt is below this has a compensator: its vertical may be surer
+than a few levels can say, and keeps a say [rad]."""
+_ANY_TILT_RAD: Final = 0.01
+"""Half-width of the tilts that are thought of where the vertical is not believed [rad]."""
+_PINNED: Final = 1e-6
+"""Share of a level's own weight left over from the others, below which they say nothing of it."""
+
+
+@dataclass(frozen=True)
+class Guess:
+    """One guess at what the warp is like, and how likely it is before any level is seen."""
+
+    size_m: float
+    length_m: float
+    bowl_m: float
+    """Standard deviation of the height of a bowl from its middle to the farthest level."""
+    tilt_rad: float | None
+    """Standard deviation of the tilt about each axis; ``None`` where it is free."""
+    weight: float
+
+
+@dataclass(frozen=True, eq=False)
+class Drift:
+    """What must be added to a scan's heights.
+
+    Attributes
+    ----------
+    middle_m : (2,) array
+        Middle of the places, about which plane and bowl are written [m].
+    reach_m : float
+        Distance of the farthest place from there [m].
+    plane : (3,) array
+        Height there [m] and slopes in x and y.
+    bowl : float
+        Rise over the square of the distance from there [1/m].
+    places_m : (n, 2) array
+        Where levels were taken.
+    pulls : (k, n) array
+        What each place weighs in the field of each of ``LENGTHS_M`` [m].
+    residual_m : (n,) array
+        Level taken minus corrected height [m].
+    leave_one_out_m : (n,) array
+        Level taken minus the height corrected by all others [m]; NaN where the others
+        cannot say.
+    chance : (n,) array
+        How likely a leave-one-out error of that size or more is, with all that the others
+        leave open; 1 where they cannot say.
+    others_log : (n,) array
+        Log likelihood of the levels other than this one.
+    after : tuple of _Posterior
+        Per guess, what is needed to say what is left.
+    """
+
+    middle_m: Array
+    reach_m: float
+    plane: Array
+    bowl: float
+    places_m: Array
+    pulls: Array
+    residual_m: Array
+    leave_one_out_m: Array
+    chance: Array
+    others_log: Array
+    after: tuple[_Posterior, ...]
+
+    def at(self, x_m: Array, y_m: Array) -> Array:
+        """What is to be added to heights at places of any shape [m]."""
+        x, y = x_m - self.middle_m[0], y_m - self.middle_m[1]
+        out: Array = self.plane[0] + self.plane[1] * x + self.plane[2] * y
+        out += self.bowl * (x**2 + y**2)
+        for place, pull in zip(self.places_m - self.middle_m, self.pulls.T, strict=True):
+            square = (x - place[0]) ** 2 + (y - place[1]) ** 2
+            for length, share in zip(LENGTHS_M, pull, strict=True):
+                if share != 0.0:
+                    out += share * np.exp(square * (-0.5 / length**2))
+        return out
+
+
+@dataclass(frozen=True, eq=False)
+class _Posterior:
+    """One guess, solved: its weight, and the matrices of its kriging."""
+
+    guess: Guess
+    weight: float
+    inverse: Array
+    """Inverse covariance of the levels (n, n)."""
+    trend: Array
+    """Trend functions at the levels (n, p)."""
+    spread: Array
+    """Covariance of the trend's coefficients (p, p)."""
+    beta: Array
+    alpha: Array
+    """Inverse covariance times what the trend leaves (n,)."""
+
+
+@dataclass(frozen=True)
+class Left:
+    """What is still open after the levels were used, one standard deviation each."""
+
+    tilt_rad: float
+    """About the worse axis."""
+    warp_m: float
+    """Root mean square over the floor, beyond a plane."""
+    mean_m: float
+    """Of the mean level."""
+
+
+def guesses(shared: SharedError) -> tuple[Guess, ...]:
+    """What is thought of a scan before any level is seen; weights add up to one.
+
+    Examples
+    --------
+    >>> from pourdatum.uncertainty import SENSORS
+    >>> before = guesses(SENSORS["mobile"])
+    >>> mean_square = sum(one.weight * one.size_m**2 for one in before)
+    >>> bool(0.8 * SENSORS["mobile"].warp_m < mean_square**0.5 < 1.2 * SENSORS["mobile"].warp_m)
+    True
+    """
+    most = max(2.0 * shared.warp_m, _MOST_WARP_M)
+    tilts: list[float | None] = [None]
+    if shared.tilt_rad < _COMPENSATED_RAD:
+        tilts.append(shared.tilt_rad)
+    found = []
+    for tilt in tilts:
+        for size in SIZES:
+            size_m = size * shared.warp_m
+            if size_m > most or (size > 0.0 and size_m == 0.0):
+                continue
+            lengths = LENGTHS_M if size > 0.0 else LENGTHS_M[:1]
+            weight = min(1.0, (2.0 / size) ** 2 if size else 1.0) / len(lengths) / len(tilts)
+            found += [
+                Guess(size_m, length, bowl * shared.warp_m, tilt, weight * share)
+                for length in lengths
+                for bowl, share in BOWLS
+            ]
+    total = sum(one.weight for one in found)
+    return tuple(replace(one, weight=one.weight / total) for one in found)
+
+
+def fit_drift(
+    places_m: Array, lack_m: Array, covariance_m2: Array, shared: SharedError
+) -> Drift:
+    """What a scan's heights lack, from what they lack at a few places.
+
+    Parameters
+    ----------
+    places_m : (n, 2) array
+        At least three, not in a line [m].
+    lack_m : (n,) array
+        Level taken minus height of the scan [m].
+    covariance_m2 : (n, n) array
+        Of ``lack_m``, without tilt and warp: errors of the levels and of the surface [m²].
+    shared : SharedError
+        The sensor's budget.
+
+    Examples
+    --------
+    A tilt of 2 mm per m is met exactly by three levels:
+
+    >>> from pourdatum.uncertainty import SENSORS
+    >>> places = np.array([[0.0, 0.0], [5.0, 0.0], [0.0, 4.0]])
+    >>> found = fit_drift(places, 0.002 * places[:, 0], 2.5e-7 * np.eye(3), SENSORS["mobile"])
+    >>> float(found.at(np.array(2.5), np.array(2.0)).round(9))
+    0.005
+    """
+    middle = places_m.mean(axis=0)
+    off = places_m - middle
+    apart = ((off[:, None, :] - off[None, :, :]) ** 2).sum(axis=2)
+    reach = float(np.linalg.norm(off, axis=1).max())
+    round_ = (off**2).sum(axis=1) / reach**2
+    # The level's own size is no news; without it, numbers stay near zero.
+    base = float(np.median(lack_m))
+    lack = lack_m - base
+    solved, logs = [], []
+    for guess in guesses(shared):
+        covariance = covariance_m2 + guess.size_m**2 * np.exp(apart * (-0.5 / guess.length_m**2))
+        covariance += guess.bowl_m**2 * np.outer(round_, round_)
+        one, log_likelihood = _solve(guess, off, lack, covariance)
+        solved.append(one)
+        logs.append(log_likelihood + math.log(guess.weight))
+    weights = _shares(np.array(logs))
+    after = tuple(
+        _Posterior(s.guess, float(w), s.inverse, s.trend, s.spread, s.beta, s.alpha)
+        for s, w in zip(solved, weights, strict=True)
+    )
+    plane, pulls = _averaged(after, off)
+    bowl = sum(s.weight * s.guess.bowl_m**2 * float(round_ @ s.alpha) for s in after) / reach**2
+    plane[0] += base
+    leave, chance, others = _left_out(after, np.array(logs))
+    drift = Drift(
+        middle, reach, plane, bowl, places_m, pulls, lack, leave, chance, others, after
+    )
+    return replace(drift, residual_m=lack_m - drift.at(places_m[:, 0], places_m[:, 1]))
+
+
+def _solve(guess: Guess, off: Array, lack: Array, covariance: Array) -> tuple[_Posterior, float]:
+    """One guess: trend by generalised least squares, and the levels' restricted likelihood."""
+    n = len(lack)
+    ones = np.ones((n, 1))
+    if guess.tilt_rad is None:
+        trend = np.concatenate([ones, off], axis=1)
+    else:
+        trend = ones
+        covariance = covariance + guess.tilt_rad**2 * off @ off.T
+    inverse = np.linalg.inv(covariance)
+    inverse = 0.5 * (inverse + inverse.T)
+    normal = trend.T @ inverse @ trend
+    spread = np.linalg.inv(normal)
+    beta = spread @ (trend.T @ (inverse @ lack))
+    alpha = inverse @ (lack - trend @ beta)
+    log_likelihood = -0.5 * (
+        np.linalg.slogdet(covariance)[1]
+        + np.linalg.slogdet(normal)[1]
+        + float(lack @ alpha)
+        + (n - trend.shape[1]) * math.log(math.tau)
+    )
+    if guess.tilt_rad is None:
+        # A free tilt is one of all those thought of: the price of knowing nothing.
+        log_likelihood -= 2.0 * math.log(2.0 * _ANY_TILT_RAD)
+    return _Posterior(guess, 0.0, inverse, trend, spread, beta, alpha), float(log_likelihood)
+
+
+def _shares(logs: Array) -> Array:
+    likely = np.exp(logs - logs.max(axis=0))
+    shares: Array = likely / likely.sum(axis=0)
+    return shares
+
+
+def _averaged(after: tuple[_Posterior, ...], off: Array) -> tuple[Array, Array]:
+    """Plane and pulls of the mean over all guesses."""
+    plane = np.zeros(3)
+    pulls = np.zeros((len(LENGTHS_M), len(off)))
+    for one in after:
+        plane[0] += one.weight * one.beta[0]
+        plane[1:] += one.weight * _slopes(one, off)
+        k = LENGTHS_M.index(one.guess.length_m)
+        pulls[k] += one.weight * one.guess.size_m**2 * one.alpha
+    return plane, pulls
+
+
+def _slopes(one: _Posterior, off: Array) -> Array:
+    if one.guess.tilt_rad is None:
+        return one.beta[1:]
+    slopes: Array = one.guess.tilt_rad**2 * (off.T @ one.alpha)
+    return slopes
+
+
+def _left_out(after: tuple[_Posterior, ...], logs: Array) -> tuple[Array, Array, Array]:
+    """Leave-one-out errors, their chances, and the likelihood of the others (n,) each.
+
+    For one guess, the error is ``(P d)_i / P_ii`` and its variance ``1 / P_ii``, with P the
+    inverse covariance after the trend is taken out. Leaving a level out also changes what
+    each guess weighs: the likelihood of the others is that of all over that of this one
+    given the others.
+    """
+    from scipy.special import erfc
+
+    n = len(after[0].alpha)
+    error, spread, held = (np.zeros((len(after), n)) for _ in range(3))
+    free = np.zeros((len(after), n), bool)
+    for k, one in enumerate(after):
+        left = one.inverse @ one.trend
+        own = np.diag(one.inverse - left @ one.spread @ left.T)
+        # Where nothing is left of a level's own weight, the rest fixes no plane without it.
+        free[k] = own > _PINNED * np.diag(one.inverse)
+        variance = 1.0 / np.where(free[k], own, 1.0)
+        error[k], spread[k] = one.alpha * variance, np.sqrt(variance)
+        density = -0.5 * (np.log(math.tau * variance) + one.alpha**2 * variance)
+        held[k] = logs[k] - density
+    told = np.array([one.guess.tilt_rad is None for one in after])
+    known = free[told].all(axis=0)
+    shares = _shares(held)
+    tails = erfc(np.abs(error) / (math.sqrt(2.0) * spread))
+    top = held.max(axis=0)
+    others = top + np.log(np.exp(held - top).sum(axis=0))
+    return (
+        np.where(known, (shares * error).sum(axis=0), np.nan),
+        np.where(known, (shares * tails).sum(axis=0), 1.0),
+        np.where(known, others, -np.inf),
+    )
+
+
+def what_is_left(drift: Drift, nodes_m: Array) -> Left:
+    """What is still open over a floor after the levels were used.
+
+    Parameters
+    ----------
+    drift : Drift
+    nodes_m : (m, 2) array
+        Places spread evenly over the floor [m]; a few hundred are enough.
+    """
+    off = drift.places_m - drift.middle_m
+    nodes = nodes_m - drift.middle_m
+    design = np.column_stack([np.ones(len(nodes)), nodes - nodes.mean(axis=0)])
+    plane_of = np.linalg.pinv(design)
+    cross_square = ((nodes[:, None, :] - off[None, :, :]) ** 2).sum(axis=2)
+    own_square = ((nodes[:, None, :] - nodes[None, :, :]) ** 2).sum(axis=2)
+    kernels = {
+        length: (np.exp(cross_square * (-0.5 / length**2)), np.exp(own_square * (-0.5 / length**2)))
+        for length in LENGTHS_M
+    }
+    round_off, round_nodes = ((xy**2).sum(axis=1) / drift.reach_m**2 for xy in (off, nodes))
+    planes, variances, fields = [], [], []
+    for one in drift.after:
+        cross, own = (one.guess.size_m**2 * kernel for kernel in kernels[one.guess.length_m])
+        if one.guess.bowl_m > 0.0:
+            cross = cross + one.guess.bowl_m**2 * np.outer(round_nodes, round_off)
+            own = own + one.guess.bowl_m**2 * np.outer(round_nodes, round_nodes)
+        if one.guess.tilt_rad is not None:
+            cross = cross + one.guess.tilt_rad**2 * nodes @ off.T
+            own = own + one.guess.tilt_rad**2 * nodes @ nodes.T
+        trend = np.column_stack([np.ones(len(nodes)), nodes])[:, : one.trend.shape[1]]
+        gain = cross @ one.inverse
+        open_ = trend - gain @ one.trend
+        fields.append(cross @ one.alpha + trend @ one.beta)
+        half = plane_of @ gain
+        lifted = plane_of @ open_
+        plane_covariance = plane_of @ own @ plane_of.T - half @ cross.T @ plane_of.T
+        planes.append(plane_covariance + lifted @ one.spread @ lifted.T)
+        variances.append(
+            np.trace(own)
+            - float((gain * cross).sum())
+            + float(((open_ @ one.spread) * open_).sum())
+        )
+    weights = np.array([one.weight for one in drift.after])
+    field = np.array(fields)
+    # Guesses also differ among themselves.
+    between = field - weights @ field
+    slants = between @ plane_of.T
+    plane = np.tensordot(weights, np.array(planes), 1) + (slants.T * weights) @ slants
+    total = float(weights @ (np.array(variances) + (between**2).sum(axis=1)))
+    warp = (total - float(np.trace(design.T @ design @ plane))) / len(nodes)
+    return Left(
+        tilt_rad=math.sqrt(max(float(np.linalg.eigvalsh(plane[1:, 1:])[-1]), 0.0)),
+        warp_m=math.sqrt(max(warp, 0.0)),
+        mean_m=math.sqrt(max(float(plane[0, 0]), 0.0)),
+    )
