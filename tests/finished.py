@@ -108,6 +108,7 @@ def make_survey(
         nibs=(Nib((7.3, 0.6), 0.004, 0.03),),
         measured_m2=outline.area - crate.area,
         inferred_m2=crate.area,
+        control=None,
     )
     scan = Scan((InputFile(file, "ab" * 32, 612_345, "LAZ 1.4", "m", "z"),), (),
                 Frame(origin_m=ORIGIN_M), (0.0, 0.0, -0.01), (8.0, 6.0, 2.6))  # fmt: skip

@@ -194,6 +194,7 @@ def hard_scene(seed: int, parts: tuple[str, ...] | None = None) -> HardScene:
         has -= {"landing", "table", "pallet", "falls", "storeys", "unseen"}
     if "storeys" in has:
         has -= {"landing", "ramp", "falls", "pit", "unseen", "open-side", "polished"}
+        has -= {"table", "pallet"}
         has |= {"ceiling"}
     if "ramp" in has:
         has -= {"falls", "landing", "polished", "dock"}

@@ -54,7 +54,7 @@ class Guess:
     size_m: float
     length_m: float
     bowl_m: float
-    """Standard deviation of the height of a bowl from its middle to the farthest level."""
+    """Standard deviation of the height of a bowl from the floor's middle to its end."""
     tilt_rad: float | None
     """Standard deviation of the tilt about each axis; ``None`` where it is free."""
     weight: float
@@ -67,9 +67,9 @@ class Drift:
     Attributes
     ----------
     middle_m : (2,) array
-        Middle of the places, about which plane and bowl are written [m].
+        Middle of the floor, about which plane and bowl are written [m].
     reach_m : float
-        Distance of the farthest place from there [m].
+        How far the floor reaches from there [m].
     plane : (3,) array
         Height there [m] and slopes in x and y.
     bowl : float
@@ -179,7 +179,13 @@ def guesses(shared: SharedError) -> tuple[Guess, ...]:
 
 
 def fit_drift(
-    places_m: Array, lack_m: Array, covariance_m2: Array, shared: SharedError
+    places_m: Array,
+    lack_m: Array,
+    covariance_m2: Array,
+    shared: SharedError,
+    *,
+    middle_m: tuple[float, float],
+    reach_m: float,
 ) -> Drift:
     """What a scan's heights lack, from what they lack at a few places.
 
@@ -193,6 +199,8 @@ def fit_drift(
         Of ``lack_m``, without tilt and warp: errors of the levels and of the surface [m²].
     shared : SharedError
         The sensor's budget.
+    middle_m, reach_m : tuple and float
+        Middle of the floor, and how far it reaches from there [m]: the size of a bowl.
 
     Examples
     --------
@@ -200,15 +208,17 @@ def fit_drift(
 
     >>> from pourdatum.uncertainty import SENSORS
     >>> places = np.array([[0.0, 0.0], [5.0, 0.0], [0.0, 4.0]])
-    >>> found = fit_drift(places, 0.002 * places[:, 0], 2.5e-7 * np.eye(3), SENSORS["mobile"])
+    >>> found = fit_drift(
+    ...     places, 0.002 * places[:, 0], 2.5e-7 * np.eye(3), SENSORS["mobile"],
+    ...     middle_m=(2.5, 2.0), reach_m=3.2,
+    ... )
     >>> float(found.at(np.array(2.5), np.array(2.0)).round(9))
     0.005
     """
-    middle = places_m.mean(axis=0)
+    middle = np.array(middle_m)
     off = places_m - middle
     apart = ((off[:, None, :] - off[None, :, :]) ** 2).sum(axis=2)
-    reach = float(np.linalg.norm(off, axis=1).max())
-    round_ = (off**2).sum(axis=1) / reach**2
+    round_ = (off**2).sum(axis=1) / reach_m**2
     # The level's own size is no news; without it, numbers stay near zero.
     base = float(np.median(lack_m))
     lack = lack_m - base
@@ -221,16 +231,13 @@ def fit_drift(
         logs.append(log_likelihood + math.log(guess.weight))
     weights = _shares(np.array(logs))
     after = tuple(
-        _Posterior(s.guess, float(w), s.inverse, s.trend, s.spread, s.beta, s.alpha)
-        for s, w in zip(solved, weights, strict=True)
+        replace(one, weight=float(weight)) for one, weight in zip(solved, weights, strict=True)
     )
     plane, pulls = _averaged(after, off)
-    bowl = sum(s.weight * s.guess.bowl_m**2 * float(round_ @ s.alpha) for s in after) / reach**2
     plane[0] += base
+    bowl = sum(s.weight * s.guess.bowl_m**2 * float(round_ @ s.alpha) for s in after) / reach_m**2
     leave, chance, others = _left_out(after, np.array(logs))
-    drift = Drift(
-        middle, reach, plane, bowl, places_m, pulls, lack, leave, chance, others, after
-    )
+    drift = Drift(middle, reach_m, plane, bowl, places_m, pulls, lack, leave, chance, others, after)
     return replace(drift, residual_m=lack_m - drift.at(places_m[:, 0], places_m[:, 1]))
 
 
@@ -332,36 +339,41 @@ def what_is_left(drift: Drift, nodes_m: Array) -> Left:
     """
     off = drift.places_m - drift.middle_m
     nodes = nodes_m - drift.middle_m
-    design = np.column_stack([np.ones(len(nodes)), nodes - nodes.mean(axis=0)])
+    m = len(nodes)
+    design = np.column_stack([np.ones(m), nodes - nodes.mean(axis=0)])
     plane_of = np.linalg.pinv(design)
-    cross_square = ((nodes[:, None, :] - off[None, :, :]) ** 2).sum(axis=2)
-    own_square = ((nodes[:, None, :] - nodes[None, :, :]) ** 2).sum(axis=2)
-    kernels = {
-        length: (np.exp(cross_square * (-0.5 / length**2)), np.exp(own_square * (-0.5 / length**2)))
-        for length in LENGTHS_M
-    }
+    near = ((nodes[:, None, :] - off[None, :, :]) ** 2).sum(axis=2)
+    apart = ((nodes[:, None, :] - nodes[None, :, :]) ** 2).sum(axis=2)
+    crosses, owns = {}, {}
+    for length in LENGTHS_M:
+        crosses[length] = np.exp(near * (-0.5 / length**2))
+        owns[length] = plane_of @ np.exp(apart * (-0.5 / length**2)) @ plane_of.T
     round_off, round_nodes = ((xy**2).sum(axis=1) / drift.reach_m**2 for xy in (off, nodes))
+    round_plane, tilt_plane = plane_of @ round_nodes, plane_of @ nodes
     planes, variances, fields = [], [], []
     for one in drift.after:
-        cross, own = (one.guess.size_m**2 * kernel for kernel in kernels[one.guess.length_m])
-        if one.guess.bowl_m > 0.0:
-            cross = cross + one.guess.bowl_m**2 * np.outer(round_nodes, round_off)
-            own = own + one.guess.bowl_m**2 * np.outer(round_nodes, round_nodes)
-        if one.guess.tilt_rad is not None:
-            cross = cross + one.guess.tilt_rad**2 * nodes @ off.T
-            own = own + one.guess.tilt_rad**2 * nodes @ nodes.T
-        trend = np.column_stack([np.ones(len(nodes)), nodes])[:, : one.trend.shape[1]]
+        size, bowl = one.guess.size_m**2, one.guess.bowl_m**2
+        tilt = 0.0 if one.guess.tilt_rad is None else one.guess.tilt_rad**2
+        cross = size * crosses[one.guess.length_m]
+        own_plane = size * owns[one.guess.length_m]
+        own_sum = size * m
+        if bowl > 0.0:
+            cross = cross + bowl * np.outer(round_nodes, round_off)
+            own_plane = own_plane + bowl * np.outer(round_plane, round_plane)
+            own_sum += bowl * float(round_nodes @ round_nodes)
+        if tilt > 0.0:
+            cross = cross + tilt * nodes @ off.T
+            own_plane = own_plane + tilt * tilt_plane @ tilt_plane.T
+            own_sum += tilt * float((nodes**2).sum())
+        trend = np.column_stack([np.ones(m), nodes])[:, : one.trend.shape[1]]
         gain = cross @ one.inverse
         open_ = trend - gain @ one.trend
         fields.append(cross @ one.alpha + trend @ one.beta)
-        half = plane_of @ gain
         lifted = plane_of @ open_
-        plane_covariance = plane_of @ own @ plane_of.T - half @ cross.T @ plane_of.T
-        planes.append(plane_covariance + lifted @ one.spread @ lifted.T)
+        taken = (plane_of @ gain) @ (plane_of @ cross).T
+        planes.append(own_plane - taken + lifted @ one.spread @ lifted.T)
         variances.append(
-            np.trace(own)
-            - float((gain * cross).sum())
-            + float(((open_ @ one.spread) * open_).sum())
+            own_sum - float((gain * cross).sum()) + float(((open_ @ one.spread) * open_).sum())
         )
     weights = np.array([one.weight for one in drift.after])
     field = np.array(fields)

@@ -73,6 +73,25 @@ class ScanSection(Section):
     cell_mm: Annotated[float, between(10.0, 500.0)] | None = None
 
 
+class ControlSection(Section):
+    """Where control shots stand, and how good they are; the shots are in ``scan.control``."""
+
+    corner: Place | None = None
+    """About where the corner is from which ``along`` and ``across`` are measured."""
+    toward: Place | None = None
+    """A place along the wall that ``along`` runs along."""
+    axes: Literal["plan", "file"] | None = None
+    """What x,y,z of a scan that is not z up are, where it cannot be told."""
+    error_mm: Annotated[float, between(0.01, 50.0)] | None = None
+    """Of one shot, one standard deviation, where the file states none."""
+
+    @model_validator(mode="after")
+    def _agrees(self) -> ControlSection:
+        if (self.corner is None) != (self.toward is None):
+            raise ValueError("control needs both corner and toward, a place along the wall")
+        return self
+
+
 class DatumSection(Section):
     """What the floor is to be."""
 
@@ -213,6 +232,7 @@ class Job(Section):
     criteria: Annotated[tuple[Criterion, ...], as_tuple] = ()
     """As ``--criterion``."""
     scan: ScanSection = ScanSection()
+    control: ControlSection = ControlSection()
     datum: DatumSection = DatumSection()
     grind: GrindSection = GrindSection()
     material: MaterialSection = MaterialSection()
@@ -261,17 +281,6 @@ def read_job(path: str | Path | None = None, over: dict[str, Any] | None = None)
         else:
             data[key] = value
     return check(Job, data, source if not over else "command line", text if not over else "")
-
-
-def check_control(job: Job) -> None:
-    """Raise ``JobError`` where control shots are named and their file is not there."""
-    if job.scan.control is not None and not Path(job.scan.control).is_file():
-        raise JobError(
-            "control file is missing or no regular file",
-            where=job.scan.control,
-            hint="check the path",
-            id="control",
-        )
 
 
 def is_path(sheet: str) -> bool:

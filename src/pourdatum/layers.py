@@ -25,6 +25,7 @@ _HALF_WINDOW: Final = 2
 """Layers on each side that belong to a candidate's level (50 mm in all)."""
 _LEAST_AREA_M2: Final = 0.5
 _MOST_SHEETS: Final = 32
+_WIDE: Final = 4
 STANDING_M: Final = (0.1, 0.6)
 """Heights over a sheet in which a wall or a thing shows [m]."""
 LAYER_STEP_M: Final = 0.05
@@ -106,14 +107,30 @@ class Sheet:
         return (self.row.astype(np.float64) + 0.5) * self.column_m
 
 
-def level_sheets(store: PointStore, progress: Progress) -> tuple[list[Sheet], int]:
-    """Sheets of half a square metre and more, largest first, and the number of points."""
+def level_sheets(store: PointStore, progress: Progress) -> tuple[list[Sheet], list[Sheet], int]:
+    """Level surfaces of a scan.
+
+    Returns
+    -------
+    sheets : list of Sheet
+        Those of half a square metre and more, largest first.
+    wide : list of Sheet
+        The same surfaces in columns of 0.4 m, without surroundings; none where columns
+        are as wide already.
+    points : int
+        Points of the scan.
+    """
     fine = store.fold(_count_voxels, merge, stage="looking for the floor", progress=progress)
     total = int(fine.count.sum())
     if total == 0:
-        return [], 0
+        return [], [], 0
     voxels, factor = _widen_columns(fine)
-    return _with_surroundings(_sheets(voxels, COLUMN_M * factor), voxels), total
+    sheets = _with_surroundings(_sheets(voxels, COLUMN_M * factor), voxels)
+    if len(sheets) < 2 or factor >= _WIDE:
+        return sheets, [], total
+    while factor < _WIDE:
+        voxels, factor = _halved(voxels), 2 * factor
+    return sheets, _sheets(voxels, COLUMN_M * factor), total
 
 
 def joined(parts: list[Sheet]) -> Sheet:
@@ -149,11 +166,14 @@ def _widen_columns(voxels: VoxelStats) -> tuple[VoxelStats, int]:
         if column_points[np.searchsorted(share, 0.1)] >= 12:
             break
         factor *= 2
-        voxels = merge(
-            VoxelStats.empty(1),
-            _rekey(voxels, pack(col // 2, row // 2, layer)),
-        )
+        voxels = _halved(voxels)
     return voxels, factor
+
+
+def _halved(voxels: VoxelStats) -> VoxelStats:
+    """The same points in columns twice as wide."""
+    col, row, layer = voxels.indices()
+    return _rekey(voxels, pack(col // 2, row // 2, layer))
 
 
 def _rekey(voxels: VoxelStats, key: NDArray[np.int64]) -> VoxelStats:

@@ -104,8 +104,9 @@ def reduce_readings(rows: Sequence[BookRow], where: str) -> Reduced:
         if not own:
             if len(order) > 1 or known or any(row.level_m is not None for row in rows):
                 raise _refuse(
-                    f"set-up {setup!r} has no benchmark" if setup else "the readings have no "
-                    "benchmark, while other rows have levels",
+                    f"set-up {setup!r} has no benchmark"
+                    if setup
+                    else "the readings have no benchmark, while other rows have levels",
                     where,
                     "give each set-up a row with both level and staff",
                 )

@@ -76,14 +76,14 @@ def find_level(store: PointStore, progress: Progress, wish: Wish | None = None) 
         If the scan holds no walkable surface: nothing horizontal, too few points,
         or a ceiling only.
     """
-    sheets, total = level_sheets(store, progress)
+    sheets, wide, total = level_sheets(store, progress)
     if total < _LEAST_POINTS:
         raise NoFloor(
             f"the scan holds {total} usable points, a floor needs {_LEAST_POINTS} at least",
             hint="scan again, closer or slower",
             id="too-few-points",
         )
-    sheet, others = choose(sheets, wish or Wish())
+    sheet, others = choose(sheets, wide, wish or Wish())
     grid, reference = _reference(sheet)
     density = float(np.quantile(sheet.points, 0.25)) / sheet.column_m**2
     return Level(sheet, others, grid, reference, density)

@@ -18,7 +18,7 @@ class Shot:
     place_m : tuple
         Local plan [m].
     level_m : float
-        In the control's own vertical [m].
+        In the control's own vertical, the level of the scan's origin subtracted [m].
     error_m : float
         Of the level, one standard deviation [m].
     setup : int, optional
@@ -83,6 +83,8 @@ class ControlFit:
         Median of the errors that were stated or taken for the shots [m].
     before, after : SharedError
         What all cells share, of the sensor and after control.
+    notes : tuple of str
+        What was assumed on the way to levels and places.
     """
 
     shots: tuple[HeldShot, ...]
@@ -93,6 +95,7 @@ class ControlFit:
     error_m: float
     before: SharedError
     after: SharedError
+    notes: tuple[str, ...] = ()
 
     @property
     def used(self) -> tuple[HeldShot, ...]:

@@ -20,6 +20,7 @@ from pourdatum.floor import Floor
 from pourdatum.grid import Grid, block_means
 from pourdatum.localfit import local_fit
 from pourdatum.scan import Scan
+from pourdatum.shots import ControlFit
 from pourdatum.smoothing import Smoother, smoother_for
 from pourdatum.uncertainty import SENSORS, SensorKind, SharedError, sensor_from_noise
 
@@ -85,6 +86,8 @@ class Surface:
         From cell means to heights; runs on simulated noise as well.
     noise_m : (ny, nx) array
         Standard deviation of one point around each cell [m].
+    control : ControlFit, optional
+        What control shots took out of the heights and what they left.
     """
 
     grid: Grid
@@ -101,6 +104,7 @@ class Surface:
     inferred_m2: float
     smoother: Smoother
     noise_m: Array
+    control: ControlFit | None = None
 
     def to_dataset(self) -> xr.Dataset:
         """The surface as a labelled grid with CF attributes."""

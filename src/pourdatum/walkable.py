@@ -61,8 +61,18 @@ class Wish:
     outline: Polygon | None = None
 
 
-def choose(sheets: list[Sheet], wish: Wish) -> tuple[Sheet, tuple[Sheet, ...]]:
+def choose(
+    sheets: list[Sheet], wide: list[Sheet], wish: Wish
+) -> tuple[Sheet, tuple[Sheet, ...]]:
     """The floor, and the other levels one can walk on, largest first.
+
+    Parameters
+    ----------
+    sheets : list of Sheet
+    wide : list of Sheet
+        The same surfaces in wider columns, which hold the far and thinly seen parts: how
+        large a level is, is read from them.
+    wish : Wish
 
     Raises
     ------
@@ -72,7 +82,10 @@ def choose(sheets: list[Sheet], wish: Wish) -> tuple[Sheet, tuple[Sheet, ...]]:
         If no level lies at the place wished for.
     """
     levels, tops = _walkable(sheets)
-    weight = [_weight(level, tops) for level in levels]
+    weight = [
+        max(seen_m2, _area(level)) + _on_it(level, tops)
+        for level, seen_m2 in zip(levels, _wide_area(levels, tops, wide), strict=True)
+    ]
     if wish.at_m is not None:
         main = _level_at(levels + [[top] for top in tops], wish)
     elif wish.outline is not None and (best := _within(levels, wish.outline)) is not None:
@@ -90,10 +103,37 @@ def _area(level: list[Sheet]) -> float:
     return sum(part.area_m2 for part in level)
 
 
-def _weight(level: list[Sheet], tops: list[Sheet]) -> float:
-    """Area of a level and of the things on it, which hide as much floor at the least [m²]."""
+def _wide_area(
+    levels: list[list[Sheet]], tops: list[Sheet], wide: list[Sheet]
+) -> list[float]:
+    """Area of each level in wide columns [m²]; what a wide sheet joins is shared out."""
+    area = [0.0] * len(levels)
+    for sheet in wide:
+        held = [
+            sum(_shared_columns(part, sheet) for part in level) for level in [*levels, tops]
+        ]
+        total = sum(held)
+        if total > 0.1 * sheet.row.size:
+            for k in range(len(levels)):
+                area[k] += sheet.area_m2 * held[k] / total
+    return area
+
+
+def _shared_columns(part: Sheet, wide: Sheet) -> int:
+    """Columns of a wide sheet that hold a part of a sheet at their level."""
+    times = round(wide.column_m / part.column_m)
+    key = pack(part.col // times, part.row // times, np.zeros_like(part.col))
+    order = np.argsort(wide.key)
+    at = np.minimum(np.searchsorted(wide.key[order], key), order.size - 1)
+    same = wide.key[order][at] == key
+    near = np.abs(wide.z_m[order][at] - part.z_m) < 1.5 * _SAME_PLANE_M
+    return int(np.unique(key[same & near]).size)
+
+
+def _on_it(level: list[Sheet], tops: list[Sheet]) -> float:
+    """Area of the things on a level, which hide as much floor at the least [m²]."""
     low, high = _THING_M
-    return _area(level) + sum(
+    return sum(
         top.area_m2
         for top in tops
         if any(low < top.level_m - part.level_m < high and _is_beside(top, part) for part in level)
@@ -145,7 +185,7 @@ def _walkable(sheets: list[Sheet]) -> tuple[list[list[Sheet]], list[Sheet]]:
     ]
     highest = max(ceilings, key=lambda item: item.area_m2, default=None)
     levels = _levels(standing)
-    found = max((_weight(level, tops) for level in levels), default=0.0)
+    found = max((_area(level) + _on_it(level, tops) for level in levels), default=0.0)
     if not levels or (highest is not None and found < 0.15 * highest.area_m2):
         area = 0.0 if highest is None else highest.area_m2
         raise NoFloor(
@@ -183,9 +223,14 @@ def _in_slab(item: Sheet, sheets: list[Sheet]) -> bool:
         thick = other.level_m - item.level_m
         if not low < thick < high:
             continue
-        if item.below <= max(2 * item.above_up_to(thick - 0.05), 0.005 * item.points.sum()):
+        least = max(2 * item.above_up_to(thick - 0.05), 0.3 * item.above, 0.005 * item.points.sum())
+        if item.below <= least:
             continue
-        if max(_overlap(item, other), _overlap(other, item)) > 0.25:
+        shared = (
+            _covered_share(_inner_keys(item), [other]),
+            _covered_share(_inner_keys(other), [item]),
+        )
+        if max(shared) > 0.25:
             return True
     return False
 
@@ -254,17 +299,38 @@ def _stands_on_floor(item: Sheet, sheets: list[Sheet], known: bool = False) -> b
     below = [
         other
         for other in sheets
-        if low < item.level_m - other.level_m < high and _is_beside(item, other)
+        if low < item.level_m - other.level_m < high
+        and _is_beside(item, other)
+        and not _is_lamp(other, item, sheets)
     ]
-    if sum(other.area_m2 for other in below) < 0.1 * item.area_m2:
+    if sum(other.area_m2 for other in below) < 0.15 * item.area_m2:
         return False
     if _covered_share(_inner_keys(item), below) > 0.25:
         return True
     drop, wall = _rim(item, below)
     if drop > 0.5 or known:
         return wall < 0.3
-    # From a few set-ups a top hides the floor behind it: what is seen of it lies all around.
-    return drop > 0.1 and wall < 0.25 and _surrounded(item, below) > 0.75
+    # From a few set-ups a top hides the floor behind it. What is seen of it lies all around,
+    # or walls rise from it and not from the top.
+    if drop > 0.1 and wall < 0.25 and _surrounded(item, below) > 0.75:
+        return True
+    bare = _standing_share([item]) < 0.15 * _standing_share(below)
+    return drop > 0.2 and wall < 0.15 and bare
+
+
+def _is_lamp(part: Sheet, over: Sheet, sheets: list[Sheet]) -> bool:
+    """Whether a sheet smaller than the one over it hangs over a floor, as lamps and beams do."""
+    return part.area_m2 < over.area_m2 and any(
+        1.6 < part.level_m - other.level_m < 12.0
+        and other.area_m2 > 0.3 * over.area_m2
+        and _overlap(part, other) > 0.3
+        for other in sheets
+    )
+
+
+def _standing_share(sheets: list[Sheet]) -> float:
+    """Points that stand on sheets, for each point in them."""
+    return sum(item.above for item in sheets) / sum(int(item.points.sum()) for item in sheets)
 
 
 def _surrounded(item: Sheet, below: list[Sheet]) -> float:

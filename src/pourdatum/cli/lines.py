@@ -65,11 +65,18 @@ def _floor_rows(survey: Survey) -> list[tuple[str, str]]:
     slope = _per_length(figures.slope, system)
     if figures.tilt_95 is not None:
         slope += f" (to within {_per_length(figures.tilt_95, system, 2)})"
+    fit = surface.control
+    control = []
+    if fit is not None:
+        took = f"{len(fit.used)} shots took out {_per_length(fit.tilt, system, 2)} of tilt"
+        took += f" and {show_height(fit.warp_m, system)} of waves" if len(fit.used) > 3 else ""
+        control = [("control", f"{took}, and fit to {show_height(fit.rms_m, system)}")]
     return [
         ("floor", area),
         ("high point", level(figures.high_m + z0_m, system)),
         ("low point", f"{level(figures.low_m + z0_m, system)}, {below} below it"),
         ("out of level", slope),
+        *control,
     ]
 
 

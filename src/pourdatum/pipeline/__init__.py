@@ -18,11 +18,12 @@ from pourdatum.fillcurve import level_curve
 from pourdatum.floor import find_floor
 from pourdatum.geometry import fit_plane
 from pourdatum.grind import find_humps
-from pourdatum.job import Job, check_control, read_job
+from pourdatum.job import Job, read_job
 from pourdatum.material import obstacles, order
 from pourdatum.outcome import FloorFigures, Plan, Survey, Warned
 from pourdatum.outline_file import outline_to_local, read_outline
 from pourdatum.patch import highest_patch
+from pourdatum.pipeline.controlled import control_remarks, with_control
 from pourdatum.pipeline.remarks import (
     LATER,
     criteria_not_used,
@@ -34,6 +35,7 @@ from pourdatum.pipeline.remarks import (
     with_base_names,
 )
 from pourdatum.read import read_scan
+from pourdatum.read.control_file import check_control
 from pourdatum.sheetfile import read_sheet
 from pourdatum.spread import fill_interval
 from pourdatum.surface import make_surface
@@ -44,6 +46,7 @@ from pourdatum.write.result_json import write_json
 from pourdatum.write.tables import write_table
 
 if TYPE_CHECKING:
+    from pourdatum.advice import Advice
     from pourdatum.datum import Datum
     from pourdatum.material import Sheet
     from pourdatum.scan import Scan
@@ -101,18 +104,22 @@ def survey_floor(surface: Surface, job: Job | str | Path | None = None) -> Surve
         Title, units shown and survey notes.
     """
     job = _as_job(job)
+    surface = with_control(surface, job)
     scan = with_base_names(surface.floor.scan)
-    warnings = [*floor_warnings(surface), *unused_keys(job), *criteria_not_used(job)]
+    controlled, said = control_remarks(surface)
+    warnings = [
+        *floor_warnings(surface), *controlled, *unused_keys(job), *criteria_not_used(job)
+    ]  # fmt: skip
     return Survey(
         scan=scan,
         surface=surface,
         figures=_figures(surface),
         title=job.title,
         system=job.units,
-        assumptions=scan.assumptions,
+        assumptions=(*scan.assumptions, *said),
         warnings=(*warnings, Warned("not-in-this-version", LATER["survey"])),
         notes=survey_notes(job),
-        advice=(*scan_again(surface), *control_shots(surface)),
+        advice=(*scan_again(surface), *_more_shots(surface)),
     )
 
 
@@ -132,11 +139,12 @@ def plan_pour(surface: Surface, job: Job | str | Path | None = None) -> Plan:
         If the sheet cannot be read, or holds no fall as steep as the one asked for.
     """
     job = _as_job(job)
-    scan = surface.floor.scan
     sheet = read_sheet(job.material.sheet)
     _check_fall(job, sheet)
+    surface = with_control(surface, job)
     prepared, poured_on = _prepared(surface, job)
-    datum = choose_datum(prepared, _request(job, scan), sheet.least_m)
+    request = _request(job, surface.floor.scan, surface.origin_m[2])
+    datum = choose_datum(prepared, request, sheet.least_m)
     volume = _fill(poured_on, datum, sheet, sheet.least_m)
     interval = fill_interval(poured_on, datum, volume)
     bought = order(
@@ -176,6 +184,7 @@ def plan_pour(surface: Surface, job: Job | str | Path | None = None) -> Plan:
         assumptions=(*survey.assumptions, *plan_assumptions(plan, job)),
         warnings=(
             *floor_warnings(surface),
+            *control_remarks(surface)[0],
             *unused_keys(job),
             *criteria_not_used(job),
             *plan_warnings(plan, job),
@@ -272,14 +281,16 @@ def _as_job(job: Job | str | Path | None) -> Job:
 
 def _measured(paths: Sequence[str | Path], job: Job, progress: Progress) -> Surface:
     drawn = read_outline(job.scan.outline) if job.scan.outline else None
-    check_control(job)
+    if job.scan.control is not None:
+        check_control(job.scan.control)
     progress("reading the scan", None)
     scan = read_scan(*paths, units=job.scan.units, up=job.scan.up)
     cell_m = None if job.scan.cell_mm is None else job.scan.cell_mm / MM
     outline = None if drawn is None else outline_to_local(drawn, scan.frame)
     floor = find_floor(scan, cell_m=cell_m, outline=outline, progress=progress)
     progress("levels", None)
-    return make_surface(scan, floor, sensor=job.scan.sensor, progress=progress)
+    surface = make_surface(scan, floor, sensor=job.scan.sensor, progress=progress)
+    return with_control(surface, job)
 
 
 def _figures(surface: Surface) -> FloorFigures:
@@ -299,8 +310,20 @@ def _figures(surface: Surface) -> FloorFigures:
     )
 
 
-def _request(job: Job, scan: Scan) -> DatumRequest:
-    x0_m, y0_m, z0_m = scan.origin_m
+def _more_shots(surface: Surface) -> tuple[Advice, ...]:
+    """Where control shots, or one more of them, would help."""
+    fit = surface.control
+    if fit is None:
+        return control_shots(surface)
+    # What the shots took away must not be taken away twice.
+    before = replace(surface, shared=fit.before)
+    return control_shots(before, [shot.place_m for shot in fit.used])
+
+
+def _request(job: Job, scan: Scan, z0_m: float | None = None) -> DatumRequest:
+    """The datum asked for, local; ``z0_m`` is the level of the surface's origin."""
+    x0_m, y0_m, own_m = scan.origin_m
+    z0_m = own_m if z0_m is None else z0_m
     unit_m = scan.frame.unit_m
     height_m = unit_m if scan.frame.height_unit_m is None else scan.frame.height_unit_m
     wish = job.datum

@@ -108,7 +108,6 @@ def _thin_share(surface: Surface) -> float:
 def unused_keys(job: Job) -> list[Warned]:
     """Keys that were given, are sound, and do not enter the figures of this version."""
     given = [
-        ("control", bool(job.scan.control), "control shots: levels carry the scan's own tilt"),
         (
             "threshold",
             bool(job.threshold),

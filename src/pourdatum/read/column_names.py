@@ -133,7 +133,13 @@ def named_columns(cells: Sequence[str], where: str) -> NamedColumns | None:
 
 
 def find_header(
-    lines: Sequence[bytes], cells: Cells, words: int, where: str, *, fewest: int | None = None
+    lines: Sequence[bytes],
+    cells: Cells,
+    words: int,
+    where: str,
+    *,
+    fewest: int | None = None,
+    told: tuple[int, int, int] | None = None,
 ) -> Header | None:
     r"""The names over the columns: the lowest of the lines above the rows that holds names.
 
@@ -150,6 +156,8 @@ def find_header(
         The file, for errors.
     fewest : int, optional
         Cells up to the last that is not empty in every row.
+    told : (int, int, int), optional
+        Columns of x, y and z (from 0) that the user tells; the header says units only.
 
     Raises
     ------
@@ -168,7 +176,7 @@ def find_header(
         fitting = [f for way in ways if (f := _fitted(way, words, fewest or words))]
         if not fitting:
             named = next((way for way in ways if _names_all(way, where)), None)
-            if named is not None and not comment:
+            if named is not None and not comment and told is None:
                 what = f"the rows have {words} columns, the header names {len(named)}"
                 raise _question(what, named, where)
             continue
@@ -185,6 +193,8 @@ def find_header(
         ]
         if comment and not _names_all(names, where):
             continue
+        if told is not None:
+            return Header(number, tuple(names), _told_columns(names, told, where))
         found = named_columns(names, where)
         if found is None:
             raise _question("the header names none of x, y, z", names, where)
@@ -192,10 +202,15 @@ def find_header(
     return None
 
 
+def _told_columns(names: Sequence[str], told: tuple[int, int, int], where: str) -> NamedColumns:
+    units = [name_and_unit(names[i])[1] for i in told]
+    return NamedColumns(told, False, _stated_unit(units, names, where))
+
+
 def _ways(text: str, cells: Cells) -> list[list[str]]:
     """Ways to part a line into names, that of the rows first."""
     ways = [] if cells.separator is None else [_split(text, cells.separator)]
-    ways += [_split(text, mark) for mark in "\t;," if mark in text]
+    ways += [_split(text, mark) for mark in "\t;|," if mark in text]
     ways += [re.split(r"\s{2,}", text.strip()), _WORD_AND_BRACKETS.findall(text)]
     return [[name.strip().strip('"').strip() for name in way] for way in ways]
 

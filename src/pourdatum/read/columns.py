@@ -23,15 +23,17 @@ LINES_LOOKED_AT: Final = 1000
 _HEADER_LINES: Final = 200
 _SHOWN: Final = 40
 _FITTING_LEAST: Final = 0.5
-_COUNTING_ROWS: Final = 10
+_COUNTING_ROWS: Final = (3, 10)
+_WORDS_MOST: Final = 1000
 _COUNTING_SHARE: Final = 0.8
-_NAMES: Final = {";": "semicolons", ",": "commas", "\t": "tabs"}
+_NAMES: Final = {";": "semicolons", "|": "bars", ",": "commas", "\t": "tabs"}
 # The rarer a mark is in numbers and names, the surer it separates.
 _KINDS: Final = (
-    Cells(";"), Cells(";", True), Cells("\t"), Cells("\t", True), Cells(","), Cells(",", True),
-    Cells(), Cells(None, True),
+    Cells(";"), Cells(";", True), Cells("|"), Cells("|", True), Cells("\t"), Cells("\t", True),
+    Cells(","), Cells(",", True), Cells(), Cells(None, True),
 )  # fmt: skip
 _WHOLE: Final = re.compile(rb"[0-9]{1,18}")
+_THOUSANDS: Final = re.compile(rb"[0-9][ ,.'][0-9]{3}[,.]")
 _LEADING_ZERO: Final = re.compile(rb"0[0-9]+")
 
 
@@ -122,7 +124,7 @@ def lines_of(head: bytes, begin: int = 0, *, whole: bool, cr: bool = False) -> l
 
 
 def find_table(lines: Sequence[Line]) -> Table | None:
-    r"""The table that the lines hold, told by the separator that fits most of them.
+    r"""The table that the lines hold, told by the separator that makes most rows.
 
     Examples
     --------
@@ -130,17 +132,11 @@ def find_table(lines: Sequence[Line]) -> Table | None:
     >>> table.cells.separator, table.cells.decimal_comma, table.first
     (';', True, 1)
     """
-    tables = [table for kind in _KINDS if (table := _table(lines, kind))]
     best: Table | None = None
-    for table in tables:
-        if (
-            best is None
-            or table.share > best.share
-            or (
-                table.cells.separator == best.cells.separator
-                and (table.share, table.numbers) > (best.share, best.numbers)
-            )
-        ):
+    for table in (table for kind in _KINDS if (table := _table(lines, kind))):
+        rows, most = len(table.rows), 0 if best is None else len(best.rows)
+        same = best is not None and best.cells.separator == table.cells.separator
+        if rows > most or (best and same and rows == most and table.numbers > best.numbers):
             best = table
     return best if best is not None and best.share >= _FITTING_LEAST else None
 
@@ -169,18 +165,11 @@ def find_layout(
     if table is None:
         raise no_table(lines, where)
     _refuse_commas_everywhere(table, where)
-    if columns is not None:
-        layout, below = _told(table, columns, where), 0
-    elif header := find_header(
-        [line.text for line in lines[: table.first]],
-        table.cells,
-        table.words,
-        where,
-        fewest=table.used,
-    ):
-        layout, below = _by_header(table, header), header.line + 1
-    else:
-        layout, below = _by_place(table), 0
+    above = [line.text for line in lines[: table.first]]
+    told = None if columns is None else _told(table, columns, where)
+    header = find_header(above, table.cells, table.words, where, fewest=table.used, told=told)
+    layout = _by_place(table, told) if header is None else _by_header(table, header)
+    below = 0 if header is None else header.line + 1
     _check_no_row_above(table, lines[below : table.first], layout.axes, where)
     notes = layout.notes
     if table.cells.decimal_comma:
@@ -197,11 +186,13 @@ def no_table(lines: Sequence[Line], where: str) -> ScanError:
     else:
         numbers = max(sum(kind.is_number(c) for c in kind.split(shown.text)) for kind in _KINDS)
         text = shown.text[:_SHOWN].decode("latin-1")
-        what = (
-            f"the first line holds {numbers} numbers ({text!r})"
-            if numbers < 3
-            else (f"the lines differ in their number of values, from {text!r} on")
-        )
+        if numbers < 3:
+            marks = " (marks between thousands?)" if _THOUSANDS.search(shown.text) else ""
+            what = f"the first line holds {numbers} numbers: {text!r}{marks}"
+        elif numbers > _WORDS_MOST:
+            what = f"the first line holds {numbers} numbers, from {text!r} on"
+        else:
+            what = f"the lines differ in their number of values, from {text!r} on"
     return ScanError(
         f"no table of points: {what}",
         where=where,
@@ -217,6 +208,8 @@ def _table(lines: Sequence[Line], cells: Cells) -> Table | None:
     if not lengths:
         return None
     words = lengths.most_common(1)[0][0]
+    if words > _WORDS_MOST:
+        return None
     good = [fits and len(row) == words for row, fits in zip(split, fit, strict=True)]
     first = good.index(True)
     if first > _HEADER_LINES:
@@ -227,7 +220,8 @@ def _table(lines: Sequence[Line], cells: Cells) -> Table | None:
     return Table(replace(cells, comments=True), words, first, rows, len(rows) / below, numbers)
 
 
-def _told(table: Table, columns: tuple[int, int, int], where: str) -> Layout:
+def _told(table: Table, columns: tuple[int, int, int], where: str) -> tuple[int, int, int]:
+    """Told columns counted from 0."""
     if len(set(columns)) < 3 or not all(1 <= c <= table.words for c in columns):
         told = ",".join(map(str, columns))
         raise JobError(
@@ -236,8 +230,7 @@ def _told(table: Table, columns: tuple[int, int, int], where: str) -> Layout:
             hint="count from 1, in the order x, y, z",
             id="columns",
         )
-    axes = (columns[0] - 1, columns[1] - 1, columns[2] - 1)
-    return Layout(table.cells, table.words, axes, 0)
+    return columns[0] - 1, columns[1] - 1, columns[2] - 1
 
 
 def _by_header(table: Table, header: Header) -> Layout:
@@ -251,8 +244,10 @@ def _by_header(table: Table, header: Header) -> Layout:
     )
 
 
-def _by_place(table: Table) -> Layout:
-    """The first three columns of numbers, past one that counts the points."""
+def _by_place(table: Table, told: tuple[int, int, int] | None) -> Layout:
+    """The columns told, or the first three of numbers, past one that counts the points."""
+    if told is not None:
+        return Layout(table.cells, table.words, told, 0)
     numeric = table.numeric
     counting = _counts_points(table, numeric)
     x, y, z = numeric[1:4] if counting else numeric[:3]
@@ -263,8 +258,12 @@ def _by_place(table: Table) -> Layout:
 
 def _counts_points(table: Table, numeric: Sequence[int]) -> bool:
     """Whether the first column counts up, by one nearly always, and none of the next does."""
-    if len(numeric) < 4 or len(table.rows) < _COUNTING_ROWS:
+    if len(numeric) < 4 or len(table.rows) < _COUNTING_ROWS[0]:
         return False
+    if len(table.rows) < _COUNTING_ROWS[1] and any(
+        _WHOLE.fullmatch(row[i]) for row in table.rows for i in numeric[1:4]
+    ):
+        return False  # too few to tell whole coordinates from numbers of points
     return [_counts_up([row[i] for row in table.rows]) for i in numeric[:4]] == [True] + 3 * [False]
 
 
@@ -280,7 +279,8 @@ def _refuse_commas_everywhere(table: Table, where: str) -> None:
     """Commas between columns and in numbers: ``1,05,2,10`` has cells such as ``05``."""
     if table.cells.separator != "," or table.cells.decimal_comma:
         return
-    cells = [row[i] for row in table.rows for i in table.numeric[1:]]
+    numeric = table.numeric[1:]
+    cells = [row[i] for row in table.rows for i in numeric]
     odd = next((cell for cell in cells if _LEADING_ZERO.fullmatch(cell)), None)
     if odd is None or any(b"." in cell for cell in cells):
         return

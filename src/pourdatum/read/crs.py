@@ -14,24 +14,28 @@ from dataclasses import dataclass, field
 from typing import Final
 
 from pourdatum.errors import JobError
+from pourdatum.read.epsg_units import height_unit_of, plan_unit_of
 from pourdatum.read.las_header import LasHeader
 from pourdatum.read.look import StatedUnit
 from pourdatum.read.source import Source
-from pourdatum.units import LENGTH_UNITS
+from pourdatum.units import FOOT_M, LENGTH_UNITS, US_SURVEY_FOOT_M
 
 _USER: Final = "LASF_Projection"
-_UNIT_CODES: Final = {9001: "m", 9002: "ft", 9003: "us-ft"}
-_METRE_SYSTEMS: Final = (
-    range(32601, 32661), range(32701, 32761),  # UTM on WGS 84
-    range(25828, 25839), range(26901, 26924), range(6328, 6349),  # UTM on ETRS89 and NAD83
-    range(28348, 28359), range(7846, 7860),  # map grids of Australia
-    (2056, 2154, 2193, 3006, 3067, 27700, 28992, 31370),  # national grids
-)  # fmt: skip
-"""EPSG codes of projected systems that are in metres."""
-_HEIGHT_SYSTEMS: Final = {5703: "m", 5773: "m", 3855: "m", 5783: "m", 6360: "us-ft", 8228: "ft"}
+_UNIT_CODES: Final = {
+    9001: ("m", 1.0), 9002: ("ft", FOOT_M), 9003: ("us-ft", US_SURVEY_FOOT_M),
+    9005: ("Clarke's foot", 0.3047972654), 9031: ("German legal metre", 1.0000135965),
+    9036: ("km", 1000.0), 9037: ("Clarke's yard", 0.9143917962),
+    9084: ("Indian yard", 0.9143985307444408), 9094: ("Gold Coast foot", 0.3047997101815088),
+    1025: ("mm", 0.001), 1033: ("cm", 0.01),
+}  # fmt: skip
+"""Codes of units of length in the EPSG register, with our names where we have one."""
 _USER_DEFINED: Final = 32767
-_SAME_FACTOR: Final = 1e-9
-"""Relative; the two feet differ by 2e-6."""
+_SAME_FACTOR: Final = 1e-7
+"""Relative; the two feet differ by 2e-6, and writers round to seven digits."""
+_GEOGRAPHIC: Final = (
+    "GEOGCS", "GEOGCRS", "GEOGRAPHICCRS", "GEODCRS", "GEODETICCRS", "GEOCCS",
+)  # fmt: skip
+_VERTICAL: Final = ("VERT_CS", "VERTCS", "VERTCRS", "VERTICALCRS")
 
 
 @dataclass(frozen=True)
@@ -88,34 +92,62 @@ def named_unit(name: str, unit_m: float) -> tuple[str, float]:
 
 
 def _from_text(content: bytes, source: Source) -> StatedUnit | None:
-    top = parse_wkt(content.split(b"\0")[0].decode("utf-8", "replace"))
+    found = _trees(content.split(b"\0")[0].decode("utf-8", "replace"))
+    top = _bare(found[0]) if found else None
     if top is None:
         return None
-    if top.keyword == "BOUNDCRS" and (inner := top.child("SOURCECRS")) is not None and inner.inner:
-        top = inner.inner[0]
-    compound = top.keyword in ("COMPD_CS", "COMPOUNDCRS")
-    parts = top.inner if compound else [top]
+    if top.keyword in ("COMPD_CS", "COMPOUNDCRS"):
+        found = top.inner
+    # Some writers set plan and heights side by side, without a bracket around them.
+    parts = [part for node in found if (part := _bare(node))]
     plan = height = None
     for part in parts:
-        if part.keyword in ("GEOGCS", "GEOGCRS", "GEOGRAPHICCRS", "GEODCRS", "GEODETICCRS",
-                            "GEOCCS"):  # fmt: skip
+        if part.keyword in _GEOGRAPHIC:
             raise _not_projected(f"geographic ({' '.join(part.words[:1])})", source)
-        unit = _unit_of(part)
-        if part.keyword in ("VERT_CS", "VERTCRS", "VERTICALCRS"):
-            height = unit
+        if part.keyword in _VERTICAL:
+            height = _unit_of(part) or _known(height_unit_of(_code_of(part)))
         elif plan is None:
-            plan = unit
+            plan = _unit_of(part) or _known(plan_unit_of(_code_of(part)))
+            height = height or _third_unit(part)
     if plan is None and height is None:
         return None
     name = " ".join(top.words[:1])[:60]
     return _stated(plan, height, f"the reference system '{name}'", f"'{name}'")
 
 
+def _bare(node: Node | None) -> Node | None:
+    """A system without the shift to another one that it may be wrapped in."""
+    if node is not None and node.keyword == "BOUNDCRS":
+        inner = node.child("SOURCECRS")
+        return inner.inner[0] if inner is not None and inner.inner else node
+    return node
+
+
+def _known(name: str | None) -> tuple[str, float] | None:
+    return None if name is None else (name, LENGTH_UNITS[name])
+
+
+def _code_of(part: Node) -> int | None:
+    """Number of a system in the EPSG register, where the text says."""
+    node = part.child("AUTHORITY", "ID")
+    if node is None or len(node.words) < 2 or node.words[0].upper() != "EPSG":
+        return None
+    return int(node.words[1]) if node.words[1].isdecimal() else None
+
+
+def _third_unit(part: Node) -> tuple[str, float] | None:
+    """Unit of the heights of a system of three axes, each with its own."""
+    axes = [node for node in part.inner if node.keyword == "AXIS"]
+    return _unit_in(axes[2]) if len(axes) == 3 else None
+
+
 def _unit_of(part: Node) -> tuple[str, float] | None:
+    axis = part.child("AXIS")
+    return _unit_in(part) or (None if axis is None else _unit_in(axis))
+
+
+def _unit_in(part: Node) -> tuple[str, float] | None:
     node = part.child("UNIT", "LENGTHUNIT")
-    if node is None:
-        axis = part.child("AXIS")
-        node = axis.child("UNIT", "LENGTHUNIT") if axis is not None else None
     if node is None or len(node.words) < 2:
         return None
     try:
@@ -134,6 +166,11 @@ def parse_wkt(text: str) -> Node | None:
     >>> tree.words, tree.child("UNIT").words
     (['here'], ['metre', '1'])
     """
+    found = _trees(text)
+    return found[0] if found else None
+
+
+def _trees(text: str) -> list[Node]:
     root = Node("")
     stack = [root]
     word = ""
@@ -149,27 +186,25 @@ def parse_wkt(text: str) -> Node | None:
             word = ""
             if part != ",":
                 if len(stack) == 1:
-                    return None
+                    return []
                 stack.pop()
         else:
             word = part
-    return root.inner[0] if root.inner else None
+    return root.inner
 
 
 def _from_keys(header: LasHeader, source: Source) -> StatedUnit | None:
     keys = _keys(header)
     if not keys:
         return None
-    if keys.get(1024) in (2, 3) and 3072 not in keys and 3076 not in keys:
-        raise _not_projected("geographic (degrees)" if keys[1024] == 2 else "earth-centred", source)
+    projected = 3072 in keys or 3076 in keys
+    # Some writers give the kind of degrees (2048) and forget the kind of system (1024).
+    model = keys.get(1024, 2 if 2048 in keys else 0)
+    if model in (2, 3) and not projected:
+        raise _not_projected("geographic (degrees)" if model == 2 else "earth-centred", source)
     system = keys.get(3072)
-    plan = _key_unit(keys, 3076, 3077, header)
-    if plan is None and system is not None and any(system in known for known in _METRE_SYSTEMS):
-        plan = ("m", 1.0)
-    height = _key_unit(keys, 4099, -1, header)
-    if height is None and keys.get(4096) in _HEIGHT_SYSTEMS:
-        name = _HEIGHT_SYSTEMS[keys[4096]]
-        height = (name, LENGTH_UNITS[name])
+    plan = _key_unit(keys, 3076, 3077, header) or _known(plan_unit_of(system))
+    height = _key_unit(keys, 4099, -1, header) or _known(height_unit_of(keys.get(4096)))
     named = "" if system in (None, 0, _USER_DEFINED) else f"EPSG:{system}"
     if plan is None and height is None and not named:
         return None
@@ -193,8 +228,7 @@ def _key_unit(
 ) -> tuple[str, float] | None:
     code = keys.get(code_key)
     if code in _UNIT_CODES:
-        name = _UNIT_CODES[code]
-        return name, LENGTH_UNITS[name]
+        return _UNIT_CODES[code]
     if code == _USER_DEFINED and size_key in keys:
         doubles = header.record(_USER, 34736)
         place = 8 * keys[size_key]

@@ -24,7 +24,8 @@ Step = tuple[float, float, float]
 
 _BLOCK: Final = 1 << 18
 _DIGIT_SAMPLE: Final = 2000
-_TELLING: Final = 100
+_TELLING: Final = 1000
+_DISTINCT: Final = 20
 _WHOLE: Final = 12
 """Digits beyond which numbers were not rounded."""
 _USUAL: Final = 6
@@ -145,14 +146,16 @@ def steps_of(vertices: Points, float32: bool) -> Step:
     Vertices of a mesh may lie on a grid, which is no rounding, so that ``look.stored_step``
     would mislead. In float32 the step is that of the type. In text it is told by the digits:
     the same decimals on all axes, or six digits in all, which is what many writers print
-    unless told otherwise.
+    unless told otherwise. A few vertices, or a flat sheet, tell nothing.
 
     Examples
     --------
     >>> grid = np.stack(np.meshgrid(np.arange(40.0), np.arange(40.0)), -1).reshape(-1, 2)
     >>> level = np.sin(grid[:, :1] + grid[:, 1:])
-    >>> steps_of(np.hstack([grid, level]), False), steps_of(np.hstack([grid, level.round(3)]), False)
-    ((0.0, 0.0, 0.0), (0.001, 0.001, 0.001))
+    >>> steps_of(np.hstack([grid, level]), float32=False)
+    (0.0, 0.0, 0.0)
+    >>> steps_of(np.hstack([grid, level.round(3)]), float32=False)
+    (0.001, 0.001, 0.001)
     """
     every = max(1, -(-len(vertices) // (SAMPLE_POINTS if float32 else _DIGIT_SAMPLE)))
     sample = measured(vertices[::every])
@@ -161,7 +164,8 @@ def steps_of(vertices: Points, float32: bool) -> Step:
     if float32:
         x, y, z = np.spacing(np.quantile(np.abs(sample), 0.99, axis=0).astype(np.float32))
         return float(x), float(y), float(z)
-    if len(sample) < _TELLING:
+    varied = all(len(np.unique(sample[:, axis])) >= _DISTINCT for axis in range(3))
+    if len(sample) < _TELLING or not varied:
         return 0.0, 0.0, 0.0
     digits, decimals = np.array([_digits(sample[:, axis]) for axis in range(3)]).T
     if digits.max() > _WHOLE:

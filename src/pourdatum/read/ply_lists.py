@@ -201,7 +201,7 @@ def whole(values: NDArray[np.generic]) -> NDArray[np.int64]:
         good &= np.floor(np.where(good, values, 0.5)) == values
         return np.where(good, values, 2.0**62).astype(np.int64)
     if values.dtype.kind == "u" and values.dtype.itemsize == 8:
-        return np.minimum(values, np.uint64(2**62)).astype(np.int64)
+        return np.asarray(np.minimum(values, np.uint64(2**62)), np.int64)
     return values.astype(np.int64)
 
 

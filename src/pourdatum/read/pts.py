@@ -54,7 +54,9 @@ def is_pts(head: bytes) -> bool:
     >>> is_pts(b"2\n1 2 3 -700 9 9 9\n4 5 6 -700 9 9 9\n"), is_pts(b"1 2 3\n4 5 6\n")
     (True, False)
     """
-    lines = [line.split() for line in plain_head(head).splitlines() if line.strip()][:2]
+    lines = [line.split() for line in plain_head(head).splitlines() if line.strip()]
+    while len(lines) > 1 and lines[0] == [b"0"] and len(lines[1]) == 1:
+        del lines[0]  # an empty block before the first with points
     if len(lines) < 2 or len(lines[0]) != 1 or len(lines[1]) < _WORDS_LEAST:
         return False
     return is_count(lines[0][0].decode("latin-1")) and all(map(Cells().is_number, lines[1]))

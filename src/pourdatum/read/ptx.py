@@ -68,9 +68,11 @@ def is_ptx(head: bytes) -> bool:
     >>> is_ptx(b"2\n1\n0 0 0\n1 0 0\n"), is_ptx(b"2\n1 2 3\n4 5 6\n")
     (True, False)
     """
-    lines = [line.split() for line in plain_head(head).splitlines() if line.strip()][:3]
-    if [len(words) for words in lines] != [1, 1, 3]:
+    lines = [line.split() for line in plain_head(head).splitlines() if line.strip()][:7]
+    if [len(words) for words in lines[:3]] != [1, 1, 3]:
         return False
+    if lines[0][0] == b"0" and len(lines[-1]) == 3:
+        return False  # a PTS block of no points, then one of x, y, z
     return all(is_count(words[0].decode("latin-1")) for words in lines[:2])
 
 

@@ -9,16 +9,16 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-_LF: Final = 10
 _SPACE: Final = 32
 _QUOTE: Final = 34
 _NUMBER: Final = re.compile(
     rb"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?|[+-]?(?:nan|inf)|-?[0-9.]+#\w+", re.I
 )
 _COMMA_NUMBER: Final = re.compile(
-    rb"[+-]?(?:[0-9]+(?:[.,][0-9]+)?|[.,][0-9]+)(?:[eE][+-]?[0-9]+)?|[+-]?(?:nan|inf)", re.I
+    rb"[+-]?(?:[0-9]+(?:,[0-9]+)?|,[0-9]+)(?:[eE][+-]?[0-9]+)?|[+-]?(?:nan|inf)", re.I
 )
 _COMMENT_LINE: Final = re.compile(rb"(?m)^[ \t]*(?:#|//)[^\n]*")
+SWAP_MARKS: Final = bytes.maketrans(b",.", b".,")
 _QUOTED: Final = re.compile(rb'"[^"\n]*"')
 _BLANK_CELLS: Final = re.compile(rb'"[^"]*"|\S+')
 
@@ -54,15 +54,18 @@ class Cells:
         return np.asarray(row)
 
     def clean(self, data: bytes) -> bytes:
-        """The rows alone, lines ended by line feeds, decimal points for decimal commas."""
+        """The rows alone, and decimal points for decimal commas.
+
+        A point becomes a comma then, so that it is no number: it may part thousands.
+        """
         if self.comments and (b"#" in data or b"//" in data):
             data = _COMMENT_LINE.sub(b"", data)
         if self.separator is not None:
             data = self._nothing.sub(b"", data)
         if self.decimal_comma and self.separator != ",":
-            data = data.replace(b",", b".")
+            data = data.translate(SWAP_MARKS)
         elif self.decimal_comma:
-            data = _QUOTED.sub(lambda quoted: quoted[0].replace(b",", b"."), data)
+            data = _QUOTED.sub(lambda quoted: quoted[0].translate(SWAP_MARKS), data)
         return data
 
     def counts(self, data: bytes) -> NDArray[np.intp]:
@@ -142,9 +145,13 @@ def _is_comment(data: bytes, starts: NDArray[np.int64]) -> NDArray[np.bool_]:
 
 
 def _within_quotes(text: NDArray[np.uint8], starts: NDArray[np.int64]) -> NDArray[np.bool_]:
-    """Which characters follow an odd number of quotes in their line."""
+    """Which characters follow an odd number of quotes in their line.
+
+    None in a line whose quotes do not pair: there they are inch marks.
+    """
     marks = np.cumsum(text == _QUOTE, dtype=np.int32)
+    ends = np.append(starts[1:], len(text))
     before = np.where(starts > 0, marks[starts - 1], 0)
-    lengths = np.diff(np.append(starts, len(text)))
-    odd: NDArray[np.bool_] = ((marks - np.repeat(before, lengths)) & 1) == 1
-    return odd & (text != _LF)
+    paired = (marks[ends - 1] - before) & 1 == 0
+    odd = ((marks - np.repeat(before, ends - starts)) & 1) == 1
+    return np.asarray(odd & np.repeat(paired, ends - starts))

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from pourdatum.errors import ScanError
 from pourdatum.read.source import Source, opened
-from pourdatum.read.text_cells import Cells
+from pourdatum.read.text_cells import SWAP_MARKS, Cells
 from pourdatum.read.text_file import TextSource, read_text
 from pourdatum.read.text_lines import LONGEST_LINE, RowsAt, whole_lines
 
@@ -114,14 +114,9 @@ def read_rows(
             encoding="latin-1",
         )
     except ValueError:
-        numbers = _read_slowly(data, at, columns, cells, text)
-    if len(numbers) != at.rows:
-        raise ScanError(
-            f"{len(numbers)} rows read where {at.rows} were found",
-            where=text.shown,
-            hint="the text is damaged: export it again",
-            id="text-rows",
-        )
+        return _read_slowly(data, at, columns, cells, text)
+    if len(numbers) != at.rows:  # a quote that is not closed took rows for one
+        return _read_slowly(data, at, columns, cells, text)
     return numbers
 
 
@@ -174,6 +169,13 @@ def check_no_more(source: Source, end: int, rows: int, what: str = "points") -> 
 
 def _check_words(data: bytes, at: RowsAt, words: int, cells: Cells, text: TextSource) -> None:
     per_line = cells.counts(data)
+    if len(per_line) != at.rows:
+        raise ScanError(
+            f"{len(per_line)} rows read where {at.rows} were found",
+            where=text.shown,
+            hint="the text is damaged: export it again",
+            id="text-rows",
+        )
     wrong = np.flatnonzero(per_line != words)
     if len(wrong):
         row = int(wrong[0])
@@ -201,7 +203,7 @@ def _read_slowly(
                 out[row, place] = np.nan if "#" in word else float(word)
             except ValueError:
                 raise ScanError(
-                    f"row {at.first_row + row + 1}: {_why_no_number(word, column)}",
+                    f"row {at.first_row + row + 1}: {_why_no_number(split[column], column, cells)}",
                     where=text.shown,
                     hint="export the scan again, with decimal points",
                     id="text-number",
@@ -209,9 +211,12 @@ def _read_slowly(
     return out
 
 
-def _why_no_number(word: str, column: int) -> str:
+def _why_no_number(cell: bytes, column: int, cells: Cells) -> str:
+    word = (cell.translate(SWAP_MARKS) if cells.decimal_comma else cell).decode("latin-1")
     if not word:
         return f"no value in column {column + 1}"
     if "," in word and "." in word:
         return f"{word[:40]!r} is no number (marks between thousands?)"
-    return f"{word[:40]!r} is no number{' (a decimal comma?)' if ',' in word else ''}"
+    odd = "." if cells.decimal_comma else ","
+    other = " (a decimal comma?)" if odd == "," else " among numbers with decimal commas"
+    return f"{word[:40]!r} is no number{other if odd in word else ''}"

@@ -7,6 +7,7 @@ against the layout.
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from typing import Final
 
@@ -32,6 +33,9 @@ from pourdatum.read.text_rows import read_rows
 
 _LOOKED_AT: Final = 4 * LONGEST_LINE
 _GRID: Final = b"ncols"
+_TEXT: Final = frozenset((*b"\t\n\r", *range(32, 127), *range(128, 256)))
+_KINDS: Final = (Cells(), Cells(","), Cells(";"), Cells("\t"))
+_NUMBERLIKE: Final = re.compile(rb"[+-]?[0-9][0-9,.' ]*(?:[eE][+-]?[0-9]+)?")
 _OTHERS: Final = (b"<", b"{", b"[", b"solid")
 _MESH_WORDS: Final = frozenset((b"v", b"vn", b"vt", b"vertex", b"f", b"l"))
 
@@ -57,11 +61,16 @@ def is_xyz(head: bytes) -> bool:
     (True, False, False)
     """
     plain = plain_head(head)
-    if b"\0" in plain or plain.lstrip().lower().startswith(_OTHERS):
+    if b"\0" in plain:  # text with a few zero bytes is refused by name, not as unknown
+        plain = plain.replace(b"\0", b"")
+        if not all(byte in _TEXT for byte in plain):
+            return False
+    if plain.lstrip().lower().startswith(_OTHERS):
         return False
     if plain.lower().startswith(_GRID):
         return True
-    lines = lines_of(plain, whole=len(head) < HEAD_BYTES, cr=_ends_with_cr(plain))
+    cr = _ends_with_cr(plain)
+    lines = lines_of(plain, whole=len(head) < HEAD_BYTES, cr=cr) or lines_of(plain, whole=True)
     if not lines:
         return False
     table = find_table(lines)
@@ -137,13 +146,12 @@ def _ends_with_cr(head: bytes) -> bool:
 
 def _mostly_numbers(lines: list[Line]) -> bool:
     """A table of numbers that has no three in a row; it is refused by name, not as unknown."""
-    kinds = (Cells(), Cells(","), Cells(";"), Cells(";", True))
-    rows = [
-        any(len(row) > 1 and all(map(kind.is_number, row)) for row in [kind.split(line.text)])
-        for line in lines
-        for kind in kinds
-    ]
+    rows = [any(_all_numbers(kind.split(line.text)) for kind in _KINDS) for line in lines]
     return 2 * sum(rows) > len(lines)
+
+
+def _all_numbers(cells: list[bytes]) -> bool:
+    return len(cells) > 1 and all(map(_NUMBERLIKE.fullmatch, cells))
 
 
 def _refuse_others(head: bytes, source: Source) -> None:
@@ -158,7 +166,7 @@ def _refuse_others(head: bytes, source: Source) -> None:
         raise ScanError(
             f"a zero byte in a table of text, at byte {head.index(0)}",
             where=source.shown,
-            hint="the file is damaged: copy or export it again",
+            hint="the file is damaged, or UTF-16 without its mark: export it as plain text",
             id="text-rows",
         )
     longest = max(map(len, head.replace(b"\r", b"\n").split(b"\n")))

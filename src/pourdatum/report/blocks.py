@@ -67,6 +67,12 @@ def place_head(survey: Survey) -> Html:
     return joined(["Place ", tied(f"x, y ({words.plan_unit(survey.system)})")])
 
 
+def vertical(survey: Survey) -> str:
+    """In whose levels heights are shown."""
+    fit = survey.surface.control
+    return "in the scan's vertical" if fit is None or fit.offset_m is None else "by the control"
+
+
 def bullets(items: Iterable[object]) -> Html:
     """A list."""
     return el("ul", [el("li", item) for item in items])
@@ -167,10 +173,13 @@ def _shared(survey: Survey) -> str:
             "Slow waves of the scan itself may reach "
             f"{show_height(2 * shared.warp_m, system)} (95 %)."
         )
-    parts.append(
-        "These errors do not average out. A few levels taken with a rotating laser at the corners "
-        "of the room would show them."
-    )
+    if survey.surface.control is not None:
+        parts.append("That is what the control shots left of these errors.")
+    else:
+        parts.append(
+            "These errors do not average out. A few levels taken with a rotating laser at the "
+            "corners of the room would show them."
+        )
     return " ".join(parts)
 
 

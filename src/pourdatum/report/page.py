@@ -12,7 +12,7 @@ import math
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from pourdatum.report import blocks, plan_blocks, stylesheet, words
+from pourdatum.report import blocks, control_block, plan_blocks, stylesheet, words
 from pourdatum.report.markup import Html, el, tied
 from pourdatum.report.picture import draw_depth, draw_levels
 from pourdatum.units import show_area, show_height
@@ -94,7 +94,12 @@ def plan_page(plan: Plan, picture: bytes) -> str:
         el(
             "div",
             blocks.cannot_say(survey),
-            el("div", blocks.measure_again(survey), blocks.told(survey, without=_SHOWN_ABOVE)),
+            el(
+                "div",
+                control_block.control_shots(survey),
+                blocks.measure_again(survey),
+                blocks.told(survey, without=_SHOWN_ABOVE),
+            ),
             cls="even",
         ),
         _provenance(survey, plan),
@@ -118,7 +123,13 @@ def survey_page(survey: Survey, picture: bytes) -> str:
         el(
             "div",
             _map(picture, alt, caption),
-            el("div", blocks.cannot_say(survey), blocks.measure_again(survey), _holes(survey)),
+            el(
+                "div",
+                blocks.cannot_say(survey),
+                control_block.control_shots(survey),
+                blocks.measure_again(survey),
+                _holes(survey),
+            ),
             cls="desk",
         ),
         el("div", blocks.things(survey), blocks.nibs(survey), cls="even"),
@@ -187,7 +198,7 @@ def _levels(survey: Survey) -> Html:
             ),
             blocks.figure_card("Highest", words.level(figures.high_m + z0_m, system)),
             blocks.figure_card(
-                "Mean level", words.level(figures.mean_m + z0_m, system), "in the scan's vertical"
+                "Mean level", words.level(figures.mean_m + z0_m, system), blocks.vertical(survey)
             ),
             blocks.figure_card("Lowest", words.level(figures.low_m + z0_m, system)),
         ]

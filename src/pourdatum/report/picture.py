@@ -124,7 +124,12 @@ def levels_view(survey: Survey) -> PlanView:
         ),
         scale_words="Above (+) and below (−) the mean level",
         areas=_things(surface),
-        marks=(*_openings(surface), *_advised(survey), *_others(surface)),
+        marks=(
+            *_openings(surface),
+            *_shots(survey),
+            *_advised(survey),
+            *_others(surface),
+        ),
     )
 
 
@@ -241,6 +246,24 @@ def _others(surface: Surface) -> list[Mark]:
     ]
     highest = sorted(surface.nibs, key=lambda nib: -nib.height_m)[:MOST_NIBS]
     return columns + [Mark("nib", nib.place_m, "", key="nib, to be chipped off") for nib in highest]
+
+
+def _shots(survey: Survey) -> list[Mark]:
+    """Control shots, numbered as in the report."""
+    fit = survey.surface.control
+    if fit is None:
+        return []
+    left, low, right, high = survey.floor.outline.bounds
+    return [
+        Mark(
+            "shot",
+            shot.place_m,
+            f"C{number}" if shot.used else f"C{number} not used",
+            key="control shot",
+        )
+        for number, shot in enumerate(fit.shots, 1)
+        if left <= shot.place_m[0] <= right and low <= shot.place_m[1] <= high
+    ]
 
 
 def _advised(survey: Survey) -> list[Mark]:

@@ -8,7 +8,16 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from pourdatum.report import words
-from pourdatum.report.blocks import bullets, facts, figure_card, place, place_head, section, table
+from pourdatum.report.blocks import (
+    bullets,
+    facts,
+    figure_card,
+    place,
+    place_head,
+    section,
+    table,
+    vertical,
+)
 from pourdatum.report.markup import Html, el, tied
 from pourdatum.report.picture import datum_place
 from pourdatum.units import (
@@ -87,7 +96,7 @@ def figures(plan: Plan) -> Html:
             f"mean {show_height(volume.mean_depth_m, system)}",
             _too_deep(plan),
         ),
-        figure_card("Datum", words.level(z_m, system), "finished level, in the scan's vertical"),
+        figure_card("Datum", words.level(z_m, system), f"finished level, {vertical(plan.survey)}"),
         figure_card(
             "Floor",
             show_area(volume.outline_m2, system),

@@ -45,6 +45,7 @@ SIGNS: Final = {
     "nib": ("D", 5),
     "again": ("s", 7),
     "level": ("P", 9),
+    "shot": ("v", 9),
 }
 """Marker and its size [pt] of each kind of place."""
 

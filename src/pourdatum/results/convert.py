@@ -9,6 +9,8 @@ from pourdatum import __version__
 from pourdatum.results.models import (
     AdvicePart,
     Common,
+    ControlPart,
+    ControlShotPart,
     DatumPart,
     FillPart,
     FloorPart,
@@ -120,6 +122,32 @@ def _floor(survey: Survey) -> FloorPart:
             )
             for item in survey.advice
         ],
+        control=_control(survey),
+    )
+
+
+def _control(survey: Survey) -> ControlPart | None:
+    fit = survey.surface.control
+    if fit is None:
+        return None
+    origin, level_m = survey.origin_m[:2], survey.origin_m[2]
+    return ControlPart(
+        shots=[
+            ControlShotPart(
+                name=shot.name,
+                place=_place(shot.place_m, origin),
+                z_m=_metres(shot.z_m + level_m),
+                residual_mm=_mm_or_none(shot.residual_m),
+                leave_one_out_mm=_mm_or_none(shot.leave_one_out_m),
+                used=shot.used,
+            )
+            for shot in fit.shots
+        ],
+        tilt_mm_per_m=_mm(fit.tilt),
+        tilt_bearing_deg=_degrees(fit.tilt_bearing_rad),
+        warp_mm=_mm(fit.warp_m),
+        rms_mm=_mm(fit.rms_m),
+        leave_one_out_rms_mm=_mm_or_none(fit.leave_one_out_rms_m),
     )
 
 

@@ -77,6 +77,32 @@ class AdvicePart(Part):
     doubt_l: float | None = Field(description="litres in doubt there")
 
 
+class ControlShotPart(Part):
+    """A control shot against the corrected surface: level taken minus level found."""
+
+    name: str
+    place: Place
+    z_m: float
+    residual_mm: float | None = Field(description="null off the floor")
+    leave_one_out_mm: float | None = Field(
+        description="against the surface as corrected by all others; null where they cannot say"
+    )
+    used: bool
+
+
+class ControlPart(Part):
+    """What control shots took out of the scan, and how well they agree."""
+
+    shots: list[ControlShotPart]
+    tilt_mm_per_m: float
+    tilt_bearing_deg: float | None = Field(
+        description="where the scan stood too high, from +y, clockwise"
+    )
+    warp_mm: float = Field(description="root mean square over the floor")
+    rms_mm: float
+    leave_one_out_rms_mm: float | None
+
+
 class FloorPart(Part):
     """The floor as scanned. ``level_uncertainty_mm_per_m`` holds at 95 % in any direction."""
 
@@ -96,6 +122,7 @@ class FloorPart(Part):
     obstructions: list[ObstructionPart]
     nibs: list[NibPart]
     advice: list[AdvicePart]
+    control: ControlPart | None = Field(description="null where no control shots were given")
 
 
 class WorstPart(Part):

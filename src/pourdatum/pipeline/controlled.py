@@ -1,0 +1,188 @@
+"""Control shots of a job brought to the surface: file, places, levels, and what is said of them."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from pourdatum.control import SHOT_M, lack_at, level_by_control, notes_on, stands_on_floor
+from pourdatum.corner import Corner, find_corner
+from pourdatum.errors import JobError
+from pourdatum.outcome import Warned
+from pourdatum.read.control_file import ControlFile, read_control
+from pourdatum.scan import Frame
+from pourdatum.shots import Shot
+from pourdatum.units import MM
+
+if TYPE_CHECKING:
+    from pourdatum.job import Job
+    from pourdatum.surface import Surface
+
+_AGREE_M: Final = 0.05
+"""Levels that differ from the floor by less than this, about a plane, can be taken on it."""
+_FAR_M: Final = 0.25
+"""Levels that differ by more than this were not taken on this floor."""
+
+
+def with_control(surface: Surface, job: Job) -> Surface:
+    """The surface levelled by the job's control shots; the same where there are none.
+
+    Raises
+    ------
+    JobError
+        If the file or the shots cannot be used; see ``level_by_control``.
+    """
+    path = job.scan.control
+    if path is None or surface.control is not None:
+        return surface
+    frame = surface.floor.scan.frame
+    found = read_control(path, unit_m=frame.unit_m, height_unit_m=frame.height_unit_m)
+    corner = _corner(found, surface, job, path)
+    shots, axes = _on_axes(found, surface, corner, job, path)
+    notes = [*found.notes, *axes]
+    if corner is not None:
+        x, y = (float(a + b) for a, b in zip(corner.place_m, frame.origin_m[:2], strict=True))
+        notes.append(
+            f"control: along and across are measured from the corner at ({x:.3f}, {y:.3f})"
+        )
+    try:
+        return level_by_control(
+            surface, shots, has_level=found.has_level, where=path, notes=tuple(notes)
+        )
+    except JobError as reason:
+        turned = [replace(shot, place_m=shot.place_m[::-1]) for shot in _swapped(shots, surface)]
+        if reason.id == "control-few" and all(
+            stands_on_floor(surface, shot.place_m) for shot in turned
+        ):
+            raise JobError(
+                f"{reason.message}; with x and y exchanged all of them can",
+                where=path,
+                hint="the columns are named the wrong way round: exchange their names",
+                id="control-swapped",
+            ) from None
+        raise
+
+
+def control_remarks(surface: Surface) -> tuple[list[Warned], list[str]]:
+    """Warnings and assumptions that control gives rise to; none without control."""
+    if surface.control is None:
+        return [], []
+    warned, told = notes_on(surface)
+    return [Warned(code, text) for code, text in warned], told
+
+
+def _corner(found: ControlFile, surface: Surface, job: Job, path: str) -> Corner | None:
+    if all(row.kind != "along-across" for row in found.rows):
+        return None
+    wish = job.control
+    if wish.corner is None or wish.toward is None:
+        raise JobError(
+            "places are given along and across, and the job does not say from which corner",
+            where=path,
+            hint="give corner = [x, y] and toward = [x, y] under [control] in the job, in the "
+            "scan's plan coordinates",
+            id="control-corner",
+        )
+    floor = surface.floor
+    if not floor.walls_seen and not floor.outline_given:
+        raise JobError(
+            "places are given along and across from a corner, and the scan shows no walls",
+            where=path,
+            hint="give x,y of the shots, or an outline",
+            id="control-corner",
+        )
+    frame = floor.scan.frame
+    x0, y0 = frame.origin_m[:2]
+    near, toward = (
+        (place[0] * frame.unit_m - x0, place[1] * frame.unit_m - y0)
+        for place in (wish.corner, wish.toward)
+    )
+    return find_corner(floor.outline, near, toward)
+
+
+def _shots(
+    found: ControlFile, surface: Surface, corner: Corner | None, job: Job, *, raw: bool
+) -> list[Shot]:
+    """Shots in the surface's local frame; ``raw`` takes x,y,z as the axes of the scan's file."""
+    frame = surface.floor.scan.frame
+    origin = np.array(frame.origin_m)
+    axes = Frame(up=frame.up)
+    usual_m = SHOT_M if job.control.error_mm is None else job.control.error_mm / MM
+    shots = []
+    for row in found.rows:
+        local = np.array([*row.place_m, row.level_m])
+        if row.kind == "along-across":
+            assert corner is not None
+            place = corner.places(local[None, :2])[0]
+            local = np.array([*place, row.level_m - origin[2]])
+        else:
+            if raw and row.kind == "xy":
+                local = axes.to_metres(local[None, :])[0]
+            local = local - origin
+        shots.append(
+            Shot(
+                row.name,
+                (float(local[0]), float(local[1])),
+                float(local[2]),
+                usual_m if row.error_m is None else row.error_m,
+                row.setup,
+            )
+        )
+    return shots
+
+
+def _on_axes(
+    found: ControlFile, surface: Surface, corner: Corner | None, job: Job, path: str
+) -> tuple[list[Shot], list[str]]:
+    """Shots in plan coordinates, or in the file's own axes where the scan is not z up."""
+    up = surface.floor.scan.frame.up
+    plan = _shots(found, surface, corner, job, raw=False)
+    wish = job.control.axes
+    open_ = up != "z" and not found.from_readings and any(r.kind == "xy" for r in found.rows)
+    if not open_ or wish == "plan":
+        return plan, []
+    raw = _shots(found, surface, corner, job, raw=True)
+    said = f"control: x,y,z are taken as the axes of the file, {up} up"
+    if wish == "file":
+        return raw, [said]
+    fits = {"plan": _misfit_m(surface, plan), "file": _misfit_m(surface, raw)}
+    if fits["file"] < _AGREE_M and fits["plan"] > _FAR_M:
+        return raw, [said]
+    if fits["plan"] < _AGREE_M and fits["file"] > _FAR_M:
+        return plan, ["control: x,y,z are taken as plan coordinates and level"]
+    if not math.isfinite(min(fits.values())):
+        return plan, []
+    raise JobError(
+        f"the scan is {up} up, and it cannot be told whether x,y,z of the control shots are the "
+        "axes of the file or plan coordinates and level",
+        where=path,
+        hint='write axes = "file" or axes = "plan" under [control] in the job',
+        id="control-axes",
+    )
+
+
+def _misfit_m(surface: Surface, shots: list[Shot]) -> float:
+    """How far levels lie off the floor about a plane [m]; infinite where most are off it."""
+    lack = np.array([lack_at(surface, shot) for shot in shots])
+    on = np.isfinite(lack)
+    if on.sum() < 3 or 2 * on.sum() <= len(shots):
+        return math.inf
+    place = np.array([shot.place_m for shot in shots])[on]
+    design = np.column_stack([np.ones(len(place)), place - place.mean(axis=0)])
+    # Few levels fit any plane: one steeper than a floor is as far off as its slope says.
+    fitted, *_ = np.linalg.lstsq(design, lack[on], rcond=None)
+    left = lack[on] - design @ fitted
+    steep = float(np.hypot(*fitted[1:])) * float(np.ptp(place, axis=0).max())
+    return float(np.sqrt(np.mean(left**2))) + (steep if steep > 2.0 * _FAR_M else 0.0)
+
+
+def _swapped(shots: list[Shot], surface: Surface) -> list[Shot]:
+    """Shots whose place, once turned round, is that of the columns exchanged."""
+    x0, y0 = surface.origin_m[:2]
+    return [
+        replace(shot, place_m=(shot.place_m[0] + x0 - y0, shot.place_m[1] + y0 - x0))
+        for shot in shots
+    ]

@@ -1,0 +1,299 @@
+"""Reads control shots from a table: levels, or staff readings that give levels.
+
+Three kinds of table are told by their columns: levels (``name,x,y,z``), staff readings
+(``name,x,y,level,staff``, the benchmark's row with its level) and a level book
+(``name,x,y,level,backsight,intermediate,foresight``). Places are ``x,y`` or
+``easting,northing`` in the scan's coordinates, or ``along,across`` from a corner.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Final, Literal
+
+from pourdatum.errors import JobError
+from pourdatum.levelbook import BookRow, Reduced, reduce_book, reduce_readings
+from pourdatum.read.small_table import Table, numbers_of, read_table, unit_of, words_of
+from pourdatum.units import LENGTH_UNITS
+
+PlaceKind = Literal["xy", "map", "along-across"]
+
+_ALIASES: Final[dict[str, tuple[str, ...]]] = {
+    "name": ("name", "point", "point id", "point name", "pt", "id", "no", "nr", "number", "shot",
+             "mark", "label", "punkt"),
+    "x": ("x",),
+    "y": ("y",),
+    "east": ("easting", "east", "e", "rechtswert"),
+    "north": ("northing", "north", "n", "hochwert"),
+    "z": ("z", "level", "height", "elevation", "elev", "h", "rl", "reduced level", "altitude"),
+    "along": ("along",),
+    "across": ("across",),
+    "staff": ("staff", "staff reading", "reading", "rod", "rod reading"),
+    "back": ("backsight", "back sight", "back", "bs"),
+    "between": ("intermediate", "intermediate sight", "inter sight", "intersight", "is"),
+    "fore": ("foresight", "fore sight", "fore", "fs"),
+    "setup": ("setup", "set up", "instrument setup"),
+    "error": ("error", "sigma", "sd", "standard deviation", "accuracy", "uncertainty"),
+}  # fmt: skip
+_SIGHTS: Final = ("staff", "back", "between", "fore")
+_STAFF_M: Final = (0.02, 10.0)
+"""Readings that a staff can have, longest of a campaign [m]."""
+_ERROR_M: Final = (1e-5, 0.05)
+_MOST_SHOTS: Final = 500
+"""A level takes half a minute; a list of thousands is a scan, and is read as one."""
+
+
+@dataclass(frozen=True)
+class ControlRow:
+    """A shot as its file gives it, in metres.
+
+    Attributes
+    ----------
+    line : int
+    name : str
+    kind : "xy", "map" or "along-across"
+        What ``place_m`` is: columns x and y, easting and northing, or distances from a corner.
+    place_m : tuple
+        In the scan's own coordinates, no origin subtracted [m].
+    level_m : float
+        [m]
+    error_m : float or None
+        As stated, one standard deviation [m].
+    setup : int or None
+        Set-up from which it was read.
+    """
+
+    line: int
+    name: str
+    kind: PlaceKind
+    place_m: tuple[float, float]
+    level_m: float
+    error_m: float | None
+    setup: int | None
+
+
+@dataclass(frozen=True)
+class ControlFile:
+    """Shots of a file.
+
+    Attributes
+    ----------
+    rows : tuple of ControlRow
+    has_level : bool
+        Whether the levels hang on a known one.
+    from_readings : bool
+        Whether they come from staff readings.
+    notes : tuple of str
+        What was assumed.
+    """
+
+    rows: tuple[ControlRow, ...]
+    has_level: bool
+    from_readings: bool
+    notes: tuple[str, ...] = ()
+
+
+def read_control(path: str, *, unit_m: float, height_unit_m: float | None = None) -> ControlFile:
+    """Control shots of a file.
+
+    Parameters
+    ----------
+    path : str
+    unit_m, height_unit_m : float
+        Metres in one unit of the scan's plan and heights: units of columns that state none.
+
+    Raises
+    ------
+    JobError
+        If it is missing or no table, a column or value is missing, or the book does not close.
+    """
+    table = _table(path)
+    height_m = unit_m if height_unit_m is None else height_unit_m
+    if len(table.rows) > _MOST_SHOTS:
+        raise _refuse(
+            f"has {len(table.rows)} rows, at most {_MOST_SHOTS} control shots are taken",
+            table.shown,
+            "leave the best spread ones",
+        )
+    names = _names(table)
+    lengths = {
+        column: _lengths(table, column, unit_m if column in ("x", "y", "east", "north", "along",
+                                                             "across") else height_m)
+        for column in _ALIASES
+        if column in table and column not in ("name", "setup", "error")
+    }  # fmt: skip
+    errors = _errors(table)
+    reduced = _reduced(table, names, lengths)
+    rows = []
+    for k, line in enumerate(table.lines):
+        found = _place(table, lengths, k)
+        level = reduced.level_m[k]
+        if found is None:
+            continue
+        if level is None:
+            raise _refuse(
+                f"line {line}: {names[k]} has a place and no level or reading",
+                table.shown,
+                "write its level, or take the row out",
+            )
+        kind, place = found
+        rows.append(ControlRow(line, names[k], kind, place, level, errors[k], reduced.setup[k]))
+    if not rows:
+        raise _refuse(
+            "holds no control shot: no row has a place",
+            table.shown,
+            "give x,y or along,across for each shot",
+        )
+    readings = any(column in table for column in _SIGHTS)
+    return ControlFile(tuple(rows), reduced.known, readings, reduced.notes)
+
+
+def check_control(path: str) -> None:
+    """Raise ``JobError`` where a control file is missing, no table, or lacks a column.
+
+    What needs no scan to be said is said before minutes of reading.
+    """
+    _table(path)
+
+
+def _table(path: str) -> Table:
+    try:
+        table = read_table(path, _ALIASES, headless={4: ("name", "x", "y", "z")}, fault=JobError)
+    except JobError as reason:
+        said = "is missing" if reason.id == "no-such-file" else reason.message
+        joint = " " if said.startswith(("is ", "has ", "holds ")) else ": "
+        raise _refuse(f"control file{joint}{said}", reason.where, reason.hint) from None
+    if not table.header:
+        # Surveyors write easting first or northing first: a guess would turn the floor.
+        raise _refuse(
+            "has no line that names its columns",
+            table.shown,
+            "begin it with their names, such as name,x,y,z or name,easting,northing,level",
+        )
+    plan = [p for p in (("x", "y"), ("east", "north"), ("along", "across")) if p[0] in table]
+    for first, second in (("x", "y"), ("east", "north"), ("along", "across")):
+        if (first in table) != (second in table):
+            has, lacks = (first, second) if first in table else (second, first)
+            raise _refuse(
+                f"has a column {has} and none for {lacks}", table.shown, "places need both"
+            )
+    if not plan:
+        raise _refuse(
+            f"has no columns of places (it has {', '.join(table.heads[:8])})",
+            table.shown,
+            "name them x,y or easting,northing or along,across",
+        )
+    if ("x", "y") in plan and ("east", "north") in plan:
+        raise _refuse("has both x,y and easting,northing", table.shown, "keep one of them")
+    if "z" not in table and not any(column in table for column in _SIGHTS):
+        raise _refuse(
+            f"has no column of levels or readings (it has {', '.join(table.heads[:8])})",
+            table.shown,
+            "name it z or level, or staff, or backsight, intermediate and foresight",
+        )
+    if "staff" in table and any(column in table for column in _SIGHTS[1:]):
+        raise _refuse(
+            "has both staff readings and backsights or foresights",
+            table.shown,
+            "keep one manner of booking",
+        )
+    return table
+
+
+def _names(table: Table) -> list[str]:
+    written = words_of(table, "name") if "name" in table else ("",) * len(table.rows)
+    return [
+        "".join(c for c in name if c.isprintable())[:60] or f"line {line}"
+        for name, line in zip(written, table.lines, strict=True)
+    ]
+
+
+def _lengths(table: Table, column: str, default_m: float) -> list[float | None]:
+    """A column in metres; None where a cell is empty."""
+    unit = unit_of(table, column)
+    factor = default_m if unit is None else LENGTH_UNITS[unit]
+    values = numbers_of(table, column, empty=math.nan) * factor
+    return [None if math.isnan(value) else float(value) for value in values]
+
+
+def _errors(table: Table) -> list[float | None]:
+    if "error" not in table:
+        return [None] * len(table.rows)
+    if unit_of(table, "error") is None:
+        raise _refuse(
+            "the column of errors states no unit", table.shown, "name it error_mm", "control-unit"
+        )
+    errors = _lengths(table, "error", 1.0)
+    for line, error in zip(table.lines, errors, strict=True):
+        if error is not None and not _ERROR_M[0] <= error <= _ERROR_M[1]:
+            raise _refuse(
+                f"line {line}: an error of {error * 1000:g} mm is out of range: permitted from "
+                f"{_ERROR_M[0] * 1000:g} to {_ERROR_M[1] * 1000:g} mm",
+                table.shown,
+                "give one standard deviation of the level",
+            )
+    return errors
+
+
+def _reduced(table: Table, names: list[str], lengths: dict[str, list[float | None]]) -> Reduced:
+    blank: list[float | None] = [None] * len(table.rows)
+    columns = {column: lengths.get(column, blank) for column in ("z", *_SIGHTS)}
+    _check_readings(table, columns)
+    setups = words_of(table, "setup") if "setup" in table else ("",) * len(table.rows)
+    rows = [
+        BookRow(
+            line,
+            names[k],
+            columns["z"][k],
+            columns["back"][k],
+            columns["between"][k],
+            columns["fore"][k],
+            columns["staff"][k],
+            setups[k],
+        )
+        for k, line in enumerate(table.lines)
+    ]
+    if any(column in table for column in ("back", "between", "fore")):
+        return reduce_book(rows, table.shown)
+    return reduce_readings(rows, table.shown)
+
+
+def _check_readings(table: Table, columns: dict[str, list[float | None]]) -> None:
+    read = [v for column in _SIGHTS for v in columns[column] if v is not None]
+    if not read:
+        return
+    longest = max(abs(value) for value in read)
+    if not _STAFF_M[0] <= longest <= _STAFF_M[1]:
+        raise _refuse(
+            f"the longest staff reading is {longest:.4g} m, which no staff shows",
+            table.shown,
+            "give its unit in the header: staff_m, staff_mm, staff_ft",
+            "control-unit",
+        )
+
+
+def _place(
+    table: Table, lengths: dict[str, list[float | None]], k: int
+) -> tuple[PlaceKind, tuple[float, float]] | None:
+    """Kind and place of a row; None where it has none."""
+    pairs: tuple[tuple[str, str, PlaceKind], ...] = (
+        ("x", "y", "xy"), ("east", "north", "map"), ("along", "across", "along-across")
+    )  # fmt: skip
+    for first, second, kind in pairs:
+        if first not in lengths:
+            continue
+        a, b = lengths[first][k], lengths[second][k]
+        if a is not None and b is not None:
+            return kind, (a, b)
+        if a is not None or b is not None:
+            raise _refuse(
+                f"line {table.lines[k]}: {first if a is None else second} is missing",
+                table.shown,
+                "a place needs both, and a benchmark off the floor neither",
+            )
+    return None
+
+
+def _refuse(message: str, where: str, hint: str, id: str = "control") -> JobError:
+    return JobError(message, where=where, hint=hint, id=id)
