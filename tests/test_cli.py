@@ -301,10 +301,9 @@ def test_nulls_come_with_a_reason(command: Command, room: Path) -> None:
 
 
 def test_what_is_not_used_is_said(command: Command, room: Path) -> None:
-    """Control, thresholds, build-up, lines, criteria and spare datum keys are named as unused."""
-    Path("control.csv").write_text("name,x,y,z\n")
+    """Thresholds, build-up, lines, criteria and spare datum keys are named as unused."""
     Path("job.toml").write_text(
-        '[scan]\ncontrol = "control.csv"\n[datum]\nkind = "high-point"\nz_m = 1.0\n'
+        '[datum]\nkind = "high-point"\nz_m = 1.0\n'
         "[build_up]\nmm = 12\n[[threshold]]\nplace = [0, 1]\nlevel = 2\n"
         '[[line]]\nkind = "crack"\npoints = [[0, 1], [1, 1]]\n'
     )
@@ -313,7 +312,7 @@ def test_what_is_not_used_is_said(command: Command, room: Path) -> None:
     data = json.loads(ended.out)
     codes = {warning["code"] for warning in data["warnings"]}
     assert {
-        "control-not-used", "threshold-not-used", "build-up-not-used", "line-not-used",
+        "threshold-not-used", "build-up-not-used", "line-not-used",
         "criterion-not-used", "datum-key-unused", "grind-not-decided",
     } <= codes  # fmt: skip
     assert data["grind"]["volume_l"] is None

@@ -210,7 +210,7 @@ def dense(guess: Guess, places: Array, nodes: Array, own: Array) -> tuple[Array,
     off = every - np.array(MIDDLE)
     apart = ((off[:, None] - off[None]) ** 2).sum(axis=2)
     around = (off**2).sum(axis=1) / REACH_M**2
-    wide = 1e3
+    wide = 1e2
     joint = guess.size_m**2 * np.exp(-apart / (2 * guess.length_m**2))
     joint += guess.bowl_m**2 * np.outer(around, around) + wide**2
     joint += (wide if guess.tilt_rad is None else guess.tilt_rad) ** 2 * off @ off.T

@@ -12,7 +12,7 @@ import shapely
 
 from pourdatum.errors import JobError
 from pourdatum.filelist import choose_files
-from pourdatum.job import Job, check_control, read_job
+from pourdatum.job import Job, read_job
 from pourdatum.material import Sheet
 from pourdatum.outline_file import outline_to_local, read_outline
 from pourdatum.scan import Frame
@@ -289,13 +289,6 @@ def test_titles_are_made_harmless(tmp_path: Path) -> None:
     assert title.startswith("AB <b>xxx")
     assert len(title) == 200
     assert title.isprintable()
-
-
-def test_a_control_file_must_be_there(tmp_path: Path) -> None:
-    """Control shots that are named and missing are refused before the scan is read."""
-    job = read_job(written(tmp_path, "[scan]\ncontrol = 'none.csv'"))
-    with pytest.raises(JobError, match="control file is missing"):
-        check_control(job)
 
 
 @pytest.mark.parametrize("name", shipped_sheets())

@@ -12,7 +12,8 @@ from hypothesis import strategies as st
 from pourdatum.errors import JobError
 from pourdatum.read import read_scan
 from pourdatum.read.look import Gatherer, stored_step
-from pourdatum.read.vertical import layer_area_m2, stands_odd
+from pourdatum.read.standing import layer_area_m2
+from pourdatum.read.vertical import stands_odd
 from pourdatum.scan import LATTICE_M
 from pourdatum.units import LENGTH_UNITS
 from read_bytes import columns_of, las_bytes, ply_bytes, points_of, read_bytes, room_points, written

@@ -20,6 +20,7 @@ from mesh_files import (
     stl_bytes,
     write_mesh,
 )
+from pourdatum.errors import ScanError
 from pourdatum.floor import find_floor
 from pourdatum.read import read_scan
 from pourdatum.read.glb import load_glb
@@ -168,6 +169,17 @@ def test_concave_polygons_keep_their_area(tmp_path: Path) -> None:
             a, b, c = (flat[cut[:, i]] for i in range(3))
             area = np.linalg.norm(np.cross(b - a, c - a), axis=1).sum() / 2
             assert area == pytest.approx(truth, rel=1e-9)
+
+
+def test_polygons_without_end_are_refused(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    """Polygons that cross themselves cost a bounded number of steps, whatever their number."""
+    monkeypatch.setattr("pourdatum.read.polygons._MOST_WORK", 50_000)
+    rng = np.random.default_rng(6)
+    vertices = np.column_stack([rng.uniform(size=(400, 2)), np.zeros(400)])
+    faces = [rng.permutation(400)[:30].tolist() for _ in range(100)]
+    with pytest.raises(ScanError, match="too many or too large to be cut; export the mesh as tri"):
+        sound(load_obj, obj_bytes(vertices, faces), tmp_path)
+    assert sound(load_obj, obj_bytes(vertices, faces[:2]), tmp_path).area > 0.0
 
 
 @pytest.mark.parametrize("kind", MESH_KINDS)

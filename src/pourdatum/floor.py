@@ -7,7 +7,7 @@ plane, for rotating into that plane removes the slope that must be filled.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,6 +23,7 @@ from pourdatum.openings import Opening, find_openings
 from pourdatum.outline import Room, find_room
 from pourdatum.scan import Scan
 from pourdatum.things import Obstruction, find_columns, find_things
+from pourdatum.walkable import Wish, place_on
 from pourdatum.wallfoot import with_wall_feet
 from pourdatum.walls import (
     WallLine,
@@ -37,6 +38,9 @@ if TYPE_CHECKING:
     from shapely import Polygon
 
 Mask = NDArray[np.bool_]
+
+_AROUND_M: Final = 0.3
+"""Reach around a place given within which its room is looked for [m]."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -60,8 +64,9 @@ class Floor:
         Floor points summed per cell, for the surface.
     level : Level
         The coarse level by which points were told apart.
-    other_levels_m : tuple of (float, float)
-        Level [m, local] and area [m²] of other walkable surfaces in the scan.
+    other_levels_m : tuple of (float, float, float, float)
+        Level [m, local] and area [m²] of other walkable surfaces in the scan, and a place
+        on each, local plan [m].
     beyond_doors_m : tuple of (float, float, float)
         Floor seen through doorways and left out: its middle, local plan [m], area [m²].
     walls_seen : bool
@@ -70,6 +75,14 @@ class Floor:
         Whether the user drew it.
     scan : Scan
         Where it was found.
+    taken_doors_m : tuple of (float, float, float)
+        Floor behind doorways that was taken in: its middle, local plan [m], area [m²].
+    level_chosen : bool
+        Whether the user gave a place on the level wanted.
+    open_edge_m : float
+        Length of the outline along which nothing bounds the floor but the scan's end [m].
+    doubled_m : float or None
+        Distance of the two layers in which the floor lies [m], where it lies in two.
     """
 
     outline: Polygon
@@ -80,11 +93,15 @@ class Floor:
     seen: Mask
     bare: BareFloor
     level: Level
-    other_levels_m: tuple[tuple[float, float], ...]
+    other_levels_m: tuple[tuple[float, float, float, float], ...]
     beyond_doors_m: tuple[tuple[float, float, float], ...]
     walls_seen: bool
     outline_given: bool
     scan: Scan
+    taken_doors_m: tuple[tuple[float, float, float], ...] = ()
+    level_chosen: bool = False
+    open_edge_m: float = 0.0
+    doubled_m: float | None = None
 
     @property
     def cell_m(self) -> float:
@@ -102,6 +119,8 @@ def find_floor(
     *,
     cell_m: float | None = None,
     outline: Polygon | None = None,
+    at_m: tuple[float, ...] | None = None,
+    through_doors: bool | None = None,
     progress: Progress = silent,
 ) -> Floor:
     """Finds the floor among walls, ceiling, things and reflections.
@@ -112,7 +131,13 @@ def find_floor(
     cell_m : float, optional
         Side of a cell [m]; default from the density of points.
     outline : shapely.Polygon, optional
-        Area to pour, local plan [m]; columns and openings are cut from it.
+        Area to pour, local plan [m]; columns and openings are cut from it. The level is
+        then the largest within it.
+    at_m : (x, y) or (x, y, z), optional
+        A place on the level wanted, local [m]; z tells storeys apart.
+    through_doors : bool, optional
+        Whether floor seen through doorways belongs to this floor. Without it, rooms that
+        have walls of their own nearly all round do, and a glimpse into the next room does not.
     progress : callable, optional
         Called with the stage and the share done.
 
@@ -124,11 +149,15 @@ def find_floor(
     ------
     NoFloor
         If there is none, or an outline given covers none of it.
+    JobError
+        If no level lies at the place given, or an outline is no area.
     """
     import shapely
 
+    if outline is not None:
+        _check_outline(outline)
     store = PointStore(scan)
-    level = find_level(store, progress)
+    level = find_level(store, progress, Wish(at_m, outline))
     cells = gather_cells(store, level, cell_size_m(level.density_per_m2, cell_m), progress)
     bare = bare_floor(cells)
     thing_m = max(THING_M, min(6 * bare.noise_m, 0.07))
@@ -138,7 +167,8 @@ def find_floor(
     def lines_of(mask: Mask) -> list[WallLine]:
         return wall_lines(*face_points(cells, mask), cells.grid.cell_m)
 
-    room, lines = find_room(cells.grid, points, structure, lines_of, _start(level, cells.grid))
+    start = _start(level, cells.grid, at_m)
+    room, lines = find_room(cells.grid, points, structure, lines_of, start, through_doors)
     if outline is None:
         area = outline_polygon(cells.grid, room, lines, foot_points(cells, room.tall), points)
     else:
@@ -163,11 +193,15 @@ def find_floor(
         seen=_up_to_the_wall(room),
         bare=bare,
         level=level,
-        other_levels_m=tuple((other.level_m, other.area_m2) for other in level.others),
+        other_levels_m=tuple(
+            (other.level_m, other.area_m2, *place_on(other)) for other in level.others
+        ),
         beyond_doors_m=room.beyond,
         walls_seen=len(lines) > 0,
         outline_given=outline is not None,
         scan=scan,
+        taken_doors_m=room.taken,
+        level_chosen=at_m is not None,
     )
 
 
@@ -199,21 +233,21 @@ def _up_to_the_wall(room: Room) -> Mask:
     return seen
 
 
-def _start(level: Level, grid: Grid) -> Mask:
-    """Cells of the coarse floor."""
+def _start(level: Level, grid: Grid, at_m: tuple[float, ...] | None = None) -> Mask:
+    """Cells of the coarse floor; near the place given, if there is one."""
     mask = np.zeros(grid.shape, bool)
-    sheet = level.sheet
-    x, y = ((index.astype(np.float64) + 0.5) * sheet.column_m for index in (sheet.col, sheet.row))
+    x, y = level.sheet.x_m, level.sheet.y_m
+    if at_m is not None:
+        away = np.hypot(x - at_m[0], y - at_m[1])
+        near = away <= away.min() + _AROUND_M
+        x, y = x[near], y[near]
     row, col = grid.cell_of(x, y)
     inside = (row >= 0) & (col >= 0) & (row < grid.ny) & (col < grid.nx)
     mask[row[inside], col[inside]] = True
     return mask
 
 
-def _within(outline: Polygon, grid: Grid, room: Room) -> tuple[Polygon, Room]:
-    """The user's outline, and the room cut to it."""
-    import shapely
-
+def _check_outline(outline: Polygon) -> None:
     if not outline.is_valid or outline.area <= 0:
         raise JobError(
             "the outline crosses itself or has no area",
@@ -221,9 +255,15 @@ def _within(outline: Polygon, grid: Grid, room: Room) -> tuple[Polygon, Room]:
             hint="draw it as one simple ring",
             id="outline",
         )
+
+
+def _within(outline: Polygon, grid: Grid, room: Room) -> tuple[Polygon, Room]:
+    """The user's outline, and the room cut to it."""
+    import shapely
+
     x, y = grid.mesh()
     inside = shapely.contains_xy(outline, x, y)
-    seen = room.seen & inside
+    seen = (room.seen if room.seen_anywhere is None else room.seen_anywhere) & inside
     if seen.sum() * grid.cell_m**2 < 0.5 * outline.area:
         raise NoFloor(
             f"the outline of {outline.area:.1f} m² holds only"

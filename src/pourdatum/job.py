@@ -44,6 +44,17 @@ def _date_as_text(value: object) -> object:
 Note = Annotated[str, BeforeValidator(plain_text), BeforeValidator(_date_as_text)]
 
 
+def _usable(place: tuple[float, ...]) -> tuple[float, ...]:
+    if not all(abs(value) <= 1e9 for value in place):
+        raise ValueError("at has a coordinate that is no usable number: write at = [x, y, z]")
+    return place
+
+
+Seed = Annotated[
+    tuple[float, ...], as_tuple, Field(min_length=2, max_length=3), AfterValidator(_usable)
+]
+
+
 _CRITERION: Final = re.compile(
     r"\d+(\.\d+)?mm/\d+(\.\d+)?m"
     r"|BS8204:SR[123]|DIN18202:\w+|E1155:FF\d+(\.\d+)?/FL\d+(\.\d+)?|TR34:\w+|F710"
@@ -71,6 +82,9 @@ class ScanSection(Section):
     control: str | None = None
     outline: str | None = None
     cell_mm: Annotated[float, between(10.0, 500.0)] | None = None
+    at: Seed | None = None
+    """A place on the floor wanted, in the scan's coordinates and unit; z tells storeys apart."""
+    through_doors: bool | None = None
 
 
 class ControlSection(Section):

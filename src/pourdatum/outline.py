@@ -45,12 +45,17 @@ class Room:
         Cells of walls, columns and fixed things.
     beyond : tuple of (x, y, area)
         Floor seen through doorways and left out: its middle [m] and area [m²].
+    taken : tuple of (x, y, area)
+        Floor behind doorways that was taken in.
     """
 
     inside: Mask
     seen: Mask
     tall: Mask
     beyond: tuple[tuple[float, float, float], ...] = ()
+    taken: tuple[tuple[float, float, float], ...] = ()
+    seen_anywhere: Mask | None = None
+    """As ``seen``, in other rooms as well."""
 
 
 def find_room(
@@ -59,6 +64,7 @@ def find_room(
     structure: Upright,
     lines_of: Callable[[Mask], list[WallLine]],
     start: Mask,
+    through_doors: bool | None = None,
 ) -> tuple[Room, list[WallLine]]:
     """The room around the main floor.
 
@@ -72,6 +78,9 @@ def find_room(
         Gives the wall lines of a mask of upright cells.
     start : (ny, nx) bool array
         Cells of the coarse floor, by which the room is chosen.
+    through_doors : bool, optional
+        Whether what lies behind doorways belongs to the floor; without it, rooms with walls
+        of their own nearly all round do.
 
     Raises
     ------
@@ -101,49 +110,72 @@ def find_room(
     votes = np.bincount(groups[start & body], minlength=count + 1)
     votes[0] = 0
     main = int(np.argmax(votes)) if votes.any() else 1
-    room, beyond = _through_doors(groups, main, doors, barrier, grid)
+    room, beyond, taken = _through_doors(groups, main, doors, barrier, grid, through_doors)
     inside = ~_flood(~room)
-    return Room(inside, seen & inside, tall, beyond), lines
+    return Room(inside, seen & inside, tall, beyond, taken, seen), lines
+
+
+Parts = tuple[tuple[float, float, float], ...]
 
 
 def _through_doors(
-    groups: NDArray[np.signedinteger], main: int, doors: Mask, barrier: Mask, grid: Grid
-) -> tuple[Mask, tuple[tuple[float, float, float], ...]]:
-    """The main room with what lies behind its doorways, where that is a room of its own.
+    groups: NDArray[np.signedinteger],
+    main: int,
+    doors: Mask,
+    barrier: Mask,
+    grid: Grid,
+    wanted: bool | None,
+) -> tuple[Mask, Parts, Parts]:
+    """The main room with what lies behind its doorways, where that belongs to it.
 
-    A niche or a next room that was scanned has walls of its own nearly all round. A wedge of
-    floor that the scanner saw through a doorway has not: the pour ends at the doorway.
+    Unless it is said, what belongs to it is a room of its own. A niche or a next room that was
+    scanned has walls of its own nearly all round. A wedge of floor that the scanner saw
+    through a doorway has not: the pour ends at the doorway.
 
     Returns
     -------
     room : (ny, nx) bool array
-    beyond : tuple of (x, y, area)
-        Floor left out behind doorways: its middle, local plan [m], and area [m²].
+    beyond, taken : tuple of (x, y, area)
+        Floor behind doorways that was left out, and that was taken in: its middle, local plan
+        [m], and area [m²].
     """
     from scipy.ndimage import binary_dilation, binary_erosion, label
 
     room = groups == main
-    beyond = []
+    beyond, taken = [], []
+    known = {0, main}
     ways, count = label(doors, np.ones((3, 3), bool))
     cross = binary_dilation(doors, np.ones((3, 3), bool))
-    for k in range(1, count + 1):
-        way = ways == k
-        around = binary_dilation(way, np.ones((3, 3), bool))
-        if not (around & room).any():
-            continue
-        for other in np.unique(groups[around]):
-            if other in (0, main):
-                continue
-            part = groups == other
-            rim = part & ~binary_erosion(part, np.ones((3, 3), bool)) & ~cross
-            walled = rim & binary_dilation(barrier, _disc(2.5))
-            if walled.sum() >= _WALLED * max(rim.sum(), 1):
-                room |= part | way
-            else:
+    left = set(range(1, count + 1))
+    # Room by room: what was taken in may have doorways of its own.
+    while left:
+        near = [k for k in left if (binary_dilation(ways == k, np.ones((3, 3), bool)) & room).any()]
+        if not near:
+            break
+        for k in near:
+            left.discard(k)
+            way = ways == k
+            around = binary_dilation(way, np.ones((3, 3), bool))
+            for other in np.unique(groups[around]):
+                if other in known:
+                    continue
+                known.add(other)
+                part = groups == other
                 row, col = np.nonzero(part)
-                place = grid.x0_m + col.mean() * grid.cell_m, grid.y0_m + row.mean() * grid.cell_m
-                beyond.append((float(place[0]), float(place[1]), row.size * grid.cell_m**2))
-    return room, tuple(beyond)
+                place = (
+                    float(grid.x0_m + col.mean() * grid.cell_m),
+                    float(grid.y0_m + row.mean() * grid.cell_m),
+                    float(row.size * grid.cell_m**2),
+                )
+                rim = part & ~binary_erosion(part, np.ones((3, 3), bool)) & ~cross
+                walled = rim & binary_dilation(barrier, _disc(2.5))
+                own = walled.sum() >= _WALLED * max(rim.sum(), 1)
+                if own if wanted is None else wanted:
+                    room |= part | way
+                    taken.append(place)
+                else:
+                    beyond.append(place)
+    return room, tuple(beyond), tuple(taken)
 
 
 def _whole(tall: Mask, structure: Upright, cell_m: float) -> Mask:

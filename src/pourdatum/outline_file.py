@@ -59,6 +59,23 @@ def outline_to_local(outline: Polygon | MultiPolygon, frame: Frame) -> Polygon |
     return local
 
 
+def place_to_local(place: tuple[float, ...], frame: Frame) -> tuple[float, ...]:
+    """A place (x, y) or (x, y, z) in the scan's coordinates and unit as local metres.
+
+    Examples
+    --------
+    >>> from pourdatum.scan import Frame
+    >>> place_to_local((1500.0, 200.0), Frame(unit_m=0.001, origin_m=(1.0, 0.0, 5.0)))
+    (0.5, 0.2)
+    """
+    height_m = frame.unit_m if frame.height_unit_m is None else frame.height_unit_m
+    units = (frame.unit_m, frame.unit_m, height_m)
+    return tuple(
+        value * unit - origin
+        for value, unit, origin in zip(place, units, frame.origin_m, strict=False)
+    )
+
+
 def _load(path: Path) -> Any:
     where = str(path)
     try:

@@ -134,10 +134,13 @@ class SpotLevels:
         One for each; may be empty text.
     points_m : (n, 3) float64 array
         Plan x, plan y and level [m], local (the campaign's origin subtracted).
+    error_m : (n,) float64 array
+        Standard error of each level [m].
     """
 
     names: tuple[str, ...]
     points_m: NDArray[np.float64]
+    error_m: NDArray[np.float64]
 
 
 @dataclass(frozen=True)

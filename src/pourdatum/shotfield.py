@@ -190,7 +190,7 @@ def draw_floors(
     for model, share in _chosen(rough, min(_MODELS, draws)):
         count = round(draws * share) - done
         mean, root = _Kriging(place_m, level_m, error_m, model, step).mean_and_root(at_m)
-        out[done : done + count] = mean + rng.standard_normal((count, root.shape[1])) @ root.T
+        out[done : done + count] = mean + rng.standard_normal((count, len(at_m))) @ root.T
         done += count
     return out
 
@@ -239,14 +239,13 @@ class _Kriging:
 
     def mean_and_root(self, at_m: Array) -> tuple[Array, Array]:
         """Likeliest levels (k,), and a root (k, r) of their covariance."""
-        from scipy.linalg import lu_solve
+        from scipy.linalg import cholesky, lu_solve
 
         right = self._right(at_m)
         covariance = _covariance(self._model.kind, at_m, at_m, self._step)
         covariance -= right @ lu_solve(self._factor, right.T)
-        value, vector = np.linalg.eigh(0.5 * (covariance + covariance.T))
-        kept = value > 1e-9 * value[-1]
-        root: Array = self._model.bend_m * vector[:, kept] * np.sqrt(value[kept])
+        covariance[np.diag_indices(len(at_m))] += 1e-9 * np.abs(np.diag(covariance)).max()
+        root: Array = self._model.bend_m * cholesky(covariance, lower=True)
         return right @ self._weights, root
 
 

@@ -33,6 +33,8 @@ _THING_M: Final = (0.05, 1.5)
 """Heights of a top above the floor around it that may be a table's or a pallet's [m]."""
 _SLAB_M: Final = (0.1, 0.7)
 """Thickness of a slab seen from both sides [m]; there is no headroom in it."""
+_ROOM_M: Final = 1.8
+"""Height below a ceiling in which nobody stands [m]."""
 _NEAR_M: Final = 1.0
 """How far beside a top the floor around it is looked for [m]."""
 _OTHER_M2: Final = 1.0
@@ -185,7 +187,7 @@ def _walkable(sheets: list[Sheet]) -> tuple[list[list[Sheet]], list[Sheet]]:
     ]
     highest = max(ceilings, key=lambda item: item.area_m2, default=None)
     levels = _levels(standing)
-    found = max((_area(level) + _on_it(level, tops) for level in levels), default=0.0)
+    found = max((_roomy(level, ceilings) + _on_it(level, tops) for level in levels), default=0.0)
     if not levels or (highest is not None and found < 0.15 * highest.area_m2):
         area = 0.0 if highest is None else highest.area_m2
         raise NoFloor(
@@ -209,10 +211,24 @@ def _is_ceiling(item: Sheet) -> bool:
 def _under_ceiling(item: Sheet, ceilings: list[Sheet]) -> bool:
     """Lamps, beams and the tops of cupboards: close below a larger ceiling."""
     return any(
-        0.0 < other.level_m - item.level_m < 1.8
+        0.0 < other.level_m - item.level_m < _ROOM_M
         and other.area_m2 > item.area_m2
         and _overlap(item, other) > 0.3
         for other in ceilings
+    )
+
+
+def _roomy(level: list[Sheet], ceilings: list[Sheet]) -> float:
+    """Area of a level that lies beside no ceiling close above it [m²]."""
+    return sum(
+        part.area_m2
+        for part in level
+        if not any(
+            0.0 < other.level_m - part.level_m < _ROOM_M
+            and other.area_m2 > part.area_m2
+            and _is_beside(other, part)
+            for other in ceilings
+        )
     )
 
 
@@ -304,6 +320,9 @@ def _stands_on_floor(item: Sheet, sheets: list[Sheet], known: bool = False) -> b
         and not _is_lamp(other, item, sheets)
     ]
     if sum(other.area_m2 for other in below) < 0.15 * item.area_m2:
+        return False
+    # Bulkheads around a ceiling look so too, but walls reach down from them.
+    if sum(other.below for other in below) > 0.25 * sum(other.above for other in below):
         return False
     if _covered_share(_inner_keys(item), below) > 0.25:
         return True

@@ -16,7 +16,6 @@ _BASE: Final = (
     ("shapely", "shapely", "outlines"),
     ("laspy", "laspy", "LAS files"),
     ("lazrs", "lazrs", "LAZ files"),
-    ("trimesh", "trimesh", "meshes and the second opinion on volumes"),
     ("xarray", "xarray", "labelled grids"),
     ("h5netcdf", "h5netcdf", "surface.nc"),
     ("matplotlib", "matplotlib", "pictures"),
@@ -25,6 +24,7 @@ _BASE: Final = (
     ("rich", "rich", "progress"),
 )
 _EXTRAS: Final = (
+    ("cad", "ezdxf", ("ezdxf",), "outlines from DXF files"),
     ("e57", "pye57", ("pye57",), "E57 files"),
     ("registration", "open3d", ("open3d", "open3d-cpu"), "two scans in one frame"),
 )

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Final
 
+from pourdatum.control import notes_on
 from pourdatum.outcome import Plan
 from pourdatum.report.words import for_people, level, place, span, volume_span, water
 from pourdatum.units import MM, show_area, show_height, show_mass, show_volume
@@ -46,7 +47,10 @@ def result_lines(outcome: Survey | Plan, folder: str, kinds: Sequence[str]) -> l
     told = [
         for_people(item.code, item.text) for item in outcome.warnings if item.code not in _SILENT
     ]
-    told += [f"assumed: {text}" for text in survey.scan.assumptions]
+    assumed = list(survey.scan.assumptions)
+    if survey.surface.control is not None:
+        assumed += notes_on(survey.surface)[1]
+    told += [f"assumed: {text}" for text in assumed]
     if told:
         lines += ["", "Note:"]
         lines += [f"  {text}" for text in told]

@@ -62,6 +62,23 @@ class DatumWord(click.ParamType[dict[str, Any]]):
         return {"kind": "level", "z": Number(-1e8, 1e8).convert(value, param, ctx)}
 
 
+class PlaceWord(click.ParamType[list[float]]):
+    """``X,Y`` or ``X,Y,Z`` with decimal points; becomes the job's scan.at."""
+
+    name = "place"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> list[float]:
+        """The text as two or three numbers."""
+        if isinstance(value, list):
+            return value
+        parts = str(value).split(",")
+        if len(parts) not in (2, 3):
+            self.fail(f"'{value}' is no place; write X,Y or X,Y,Z with decimal points", param, ctx)
+        return [Number(-1e9, 1e9).convert(part, param, ctx) for part in parts]
+
+
 _UNITS: Final = ["m", "cm", "mm", "ft", "us-ft", "in"]
 _SENSORS: Final = ["tripod", "mobile", "phone"]
 _AXES: Final = ["x", "y", "z", "-x", "-y", "-z"]
@@ -78,8 +95,20 @@ _SHARED: Final = [
     _option("--units", type=click.Choice(_UNITS), help="Unit of the scan, if its file is silent."),
     _option("--up", type=click.Choice(_AXES), help="Axis that points up, if its file is silent."),
     _option("--sensor", type=click.Choice(_SENSORS), help="Kind of scanner, for its errors."),
-    _option("--control", metavar="FILE.csv", help="Control shots: name,x,y,z."),
+    _option("--control", metavar="FILE.csv", help="Control shots: name,x,y,z, or staff readings."),
     _option("--outline", metavar="FILE.geojson", help="Area to pour, in the scan's coordinates."),
+    _option(
+        "--at",
+        type=PlaceWord(),
+        metavar="X,Y[,Z]",
+        help="A place on the floor wanted; Z tells storeys apart. [default: the largest level]",
+    ),
+    _option(
+        "--through-doors/--no-through-doors",
+        "through_doors",
+        default=None,
+        help="Take in or leave out what lies behind doorways. [default: rooms scanned whole]",
+    ),
     _option("--cell", type=Number(10, 500, "mm"), metavar="MM", help="Cell size; else by density."),
     _option(
         "--criterion",
@@ -133,6 +162,8 @@ class Words:
     sensor: str | None
     control: str | None
     outline: str | None
+    at: list[float] | None
+    through_doors: bool | None
     cell: float | None
     criteria: tuple[str, ...]
     files: str | None
@@ -156,7 +187,8 @@ class Words:
             )  # fmt: skip
         scan = {
             "units": self.units, "up": self.up, "sensor": self.sensor, "control": self.control,
-            "outline": self.outline, "cell_mm": self.cell,
+            "outline": self.outline, "cell_mm": self.cell, "at": self.at,
+            "through_doors": self.through_doors,
         }  # fmt: skip
         over: dict[str, Any] = {
             "scan": {key: value for key, value in scan.items() if value is not None},

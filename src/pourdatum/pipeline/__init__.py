@@ -21,9 +21,10 @@ from pourdatum.grind import find_humps
 from pourdatum.job import Job, read_job
 from pourdatum.material import obstacles, order
 from pourdatum.outcome import FloorFigures, Plan, Survey, Warned
-from pourdatum.outline_file import outline_to_local, read_outline
+from pourdatum.outline_file import outline_to_local, place_to_local, read_outline
 from pourdatum.patch import highest_patch
 from pourdatum.pipeline.controlled import control_remarks, with_control
+from pourdatum.pipeline.floor_words import floor_taken
 from pourdatum.pipeline.remarks import (
     LATER,
     criteria_not_used,
@@ -116,7 +117,7 @@ def survey_floor(surface: Surface, job: Job | str | Path | None = None) -> Surve
         figures=_figures(surface),
         title=job.title,
         system=job.units,
-        assumptions=(*scan.assumptions, *said),
+        assumptions=(*scan.assumptions, *floor_taken(surface), *said),
         warnings=(*warnings, Warned("not-in-this-version", LATER["survey"])),
         notes=survey_notes(job),
         advice=(*scan_again(surface), *_more_shots(surface)),
@@ -287,7 +288,14 @@ def _measured(paths: Sequence[str | Path], job: Job, progress: Progress) -> Surf
     scan = read_scan(*paths, units=job.scan.units, up=job.scan.up)
     cell_m = None if job.scan.cell_mm is None else job.scan.cell_mm / MM
     outline = None if drawn is None else outline_to_local(drawn, scan.frame)
-    floor = find_floor(scan, cell_m=cell_m, outline=outline, progress=progress)
+    floor = find_floor(
+        scan,
+        cell_m=cell_m,
+        outline=outline,
+        at_m=None if job.scan.at is None else place_to_local(job.scan.at, scan.frame),
+        through_doors=job.scan.through_doors,
+        progress=progress,
+    )
     progress("levels", None)
     surface = make_surface(scan, floor, sensor=job.scan.sensor, progress=progress)
     return with_control(surface, job)

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final
 
 from pourdatum.material import BAG_YIELD_SHARE, POUR_ACCURACY_M
 from pourdatum.outcome import Notes, Warned
+from pourdatum.pipeline.floor_words import floor_found
 from pourdatum.units import MM
 
 if TYPE_CHECKING:
@@ -59,25 +60,7 @@ def floor_warnings(surface: Surface) -> list[Warned]:
                 f"nothing was seen inside {blind} of the openings: depth_mm is null",
             )
         )
-    floor = surface.floor
-    x0, y0 = surface.origin_m[:2]
-    for x, y, area_m2 in floor.beyond_doors_m:
-        found.append(
-            Warned(
-                "beyond-doorway",
-                f"{area_m2:.1f} m² of floor seen through a doorway is left out, about"
-                f" ({x + x0:.2f}, {y + y0:.2f}): give --outline to take it in",
-            )
-        )
-    if floor.other_levels_m:
-        level_m, area_m2 = floor.other_levels_m[0]
-        found.append(
-            Warned(
-                "other-levels",
-                f"the largest level is taken; {len(floor.other_levels_m)} more were seen, the"
-                f" largest {area_m2:.1f} m² at {level_m + surface.origin_m[2]:.3f} m",
-            )
-        )
+    found += floor_found(surface)
     thin = _thin_share(surface)
     if thin > _THIN_SHARE:
         found.append(

@@ -35,7 +35,8 @@ _AROUND: Final = re.compile(
     r"|(?<=.)(?:coordinates?|coords?|koordinate|value|pos)$"
 )
 _LINES_ABOVE: Final = 20
-_WORD_AND_BRACKETS: Final = re.compile(r'"[^"]*"|[^\s(\[]+(?:\s*[(\[][^)\]]*[)\]])?')
+_LETTERS: Final = 80
+_WORD_AND_BRACKETS: Final = re.compile(r'"[^"]*"|[^\s(\[]+(?:\s*[(\[][^)\]]{0,40}[)\]])?')
 _BRACKETS: Final = re.compile(r"^(.*?)[\s_]*[(\[]\s*([^)\]]*?)\s*[)\]]$")
 _LAST_WORD: Final = re.compile(r"^(.+?)[\s_]+([^\s_]+)$")
 _UNITS: Final = {
@@ -84,7 +85,7 @@ def name_and_unit(cell: str) -> tuple[str, str]:
     >>> name_and_unit("easting_mm"), name_and_unit("z_deviation")
     (('easting', 'mm'), ('zdeviation', ''))
     """
-    text = cell.strip().strip('"').strip().lower()
+    text = cell.strip().strip('"').strip()[:_LETTERS].lower()
     unit = ""
     if found := _BRACKETS.match(text):
         word = _unit_letters(found[2])

@@ -212,7 +212,7 @@ def _table(lines: Sequence[Line], cells: Cells) -> Table | None:
         return None
     good = [fits and len(row) == words for row, fits in zip(split, fit, strict=True)]
     first = good.index(True)
-    if first > _HEADER_LINES:
+    if sum(not line.is_comment for line in lines[:first]) > _HEADER_LINES:
         return None
     rows = tuple(row for row, fits in zip(split, good, strict=True) if fits)
     below = sum(not line.is_comment for line in lines[first:])

@@ -40,6 +40,12 @@ _SIGHTS: Final = ("staff", "back", "between", "fore")
 _STAFF_M: Final = (0.02, 10.0)
 """Readings that a staff can have, longest of a campaign [m]."""
 _ERROR_M: Final = (1e-5, 0.05)
+_OF_FILES: Final = {
+    "no-such-file": ("is missing", "check the path"),
+    "not-a-file": ("is missing or no regular file", "check the path"),
+    "file-empty": ("is empty", "write one row for each shot"),
+}
+"""What is said of files in general, said of this one."""
 _MOST_SHOTS: Final = 500
 """A level takes half a minute; a list of thousands is a scan, and is read as one."""
 
@@ -161,9 +167,9 @@ def _table(path: str) -> Table:
     try:
         table = read_table(path, _ALIASES, headless={4: ("name", "x", "y", "z")}, fault=JobError)
     except JobError as reason:
-        said = "is missing" if reason.id == "no-such-file" else reason.message
+        said, hint = _OF_FILES.get(reason.id, (reason.message, reason.hint))
         joint = " " if said.startswith(("is ", "has ", "holds ")) else ": "
-        raise _refuse(f"control file{joint}{said}", reason.where, reason.hint) from None
+        raise _refuse(f"control file{joint}{said}", reason.where, hint) from None
     if not table.header:
         # Surveyors write easting first or northing first: a guess would turn the floor.
         raise _refuse(

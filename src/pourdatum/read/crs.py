@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 import re
 import struct
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 from pourdatum.errors import JobError
@@ -70,7 +70,14 @@ def stated_unit(
     if _differ(first.unit_m, second.unit_m) or _differ(first.height_unit_m, second.height_unit_m):
         told = f"{source.shown}: {first.source} and {second.source} state different units"
         return first, (("two-units", f"{told}; the first is used, as the header's flag asks"),)
-    return (first if first.unit_m is not None else second), ()
+    if first.unit_m is None:
+        first, second = second, first
+    if first.height_unit_m is None and second.height_unit_m is not None:
+        # One of them often tells the plan only.
+        first = replace(
+            first, height_name=second.height_name, height_unit_m=second.height_unit_m
+        )
+    return first, ()
 
 
 def _differ(a: float | None, b: float | None) -> bool:

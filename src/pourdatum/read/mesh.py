@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from pourdatum.errors import ScanError
 from pourdatum.read.look import FAR, SAMPLE_POINTS, check_voids, measured
+from pourdatum.read.polygons import cut_polygons
 from pourdatum.read.source import Source
 
 Points = NDArray[np.float64]
@@ -180,6 +181,22 @@ def _digits(values: Points) -> tuple[int, int]:
     parts = [Decimal(repr(v)).normalize().as_tuple() for v in values.tolist()]
     exponents = [int(part.exponent) for part in parts]
     return max(len(part.digits) for part in parts), max(-e for e in exponents)
+
+
+def cut_faces(
+    groups: list[tuple[NDArray[np.int64], NDArray[np.int64]]], vertices: Points, source: Source
+) -> Triangles:
+    """Triangles of polygons; see ``polygons.cut_polygons``.
+
+    Raises
+    ------
+    ScanError
+        If they cannot be cut in decent time.
+    """
+    try:
+        return cut_polygons(groups, vertices)
+    except ValueError as reason:
+        raise bad_mesh(str(reason), source, "export the mesh as triangles") from None
 
 
 def cut_short(what: str, source: Source) -> ScanError:

@@ -18,9 +18,16 @@ from numpy.typing import NDArray
 
 from pourdatum.errors import ScanError
 from pourdatum.read.look import Opened
-from pourdatum.read.mesh import MOST_VERTICES, Mesh, bad_mesh, no_points, steps_of
+from pourdatum.read.mesh import (
+    MOST_VERTICES,
+    Mesh,
+    bad_mesh,
+    cut_faces,
+    no_points,
+    no_triangles,
+    steps_of,
+)
 from pourdatum.read.mesh_samples import open_mesh
-from pourdatum.read.polygons import cut_polygons
 from pourdatum.read.source import Source, opened
 
 _BLOCK: Final = 2 << 20
@@ -90,7 +97,7 @@ def load_obj(source: Source) -> Mesh:
         _take(block, line, found, source)
         line += block.count(b"\n")
     if found.count == 0:
-        return Mesh(no_points(), cut_polygons([], no_points()))
+        return Mesh(no_points(), no_triangles())
     vertices = np.concatenate(found.vertices)
     found.vertices.clear()
     if found.highest[0] >= found.count:
@@ -104,7 +111,7 @@ def load_obj(source: Source) -> Mesh:
         for _, parts in sorted(found.groups.items())
     ]
     found.groups.clear()
-    triangles = cut_polygons(groups, vertices)
+    triangles = cut_faces(groups, vertices, source)
     step = steps_of(vertices, False)
     if found.faces == 0:
         return Mesh(no_points(), triangles, points=vertices, step=step)
@@ -127,7 +134,7 @@ def _blocks(source: Source) -> Iterator[bytes]:
             end = len(text)
             while not last:
                 end = text.rfind(b"\n", 0, end)
-                if end < 0 or not text[:end].endswith(b"\\"):
+                if end < 0 or text[end - 1 : end] != b"\\":
                     break
             end = end if last else end + 1
             rest = text[end:]

@@ -13,10 +13,10 @@ from numpy.typing import NDArray
 
 from pourdatum.errors import ScanError
 from pourdatum.read.look import columns_of
-from pourdatum.read.mesh import MOST_VERTICES, Mesh, bad_mesh, no_points, steps_of
+from pourdatum.read.mesh import MOST_VERTICES, Mesh, bad_mesh, cut_faces, no_points, steps_of
 from pourdatum.read.ply_header import Element, PlyHeader, bad_header, read_header
 from pourdatum.read.ply_lists import Group, gather, lists_of, text_lists, text_values, walk
-from pourdatum.read.polygons import cut_polygons, cut_strip
+from pourdatum.read.polygons import cut_strip
 from pourdatum.read.source import Source, opened, read_exactly
 from pourdatum.read.text_rows import check_no_more, check_room, find_rows, read_rows
 
@@ -95,7 +95,7 @@ def load_ply(source: Source) -> Mesh:
     )
     for rows, corners in faces:
         _check(rows, corners, len(vertices), _FACES, source)
-    triangles = [cut_polygons(faces, vertices)]
+    triangles = [cut_faces(faces, vertices, source)]
     for rows, corners in strips:
         _check(rows, np.where(corners == -1, 0, corners), len(vertices), _STRIPS, source)
         triangles += [cut_strip(strip, restart=-1) for strip in corners]

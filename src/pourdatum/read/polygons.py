@@ -19,7 +19,10 @@ _BLOCK: Final = 1 << 19
 _EXCESS: Final = 1e-6
 """Share by which the triangles may exceed the polygon before another cut is tried."""
 _MOST_APEXES: Final = 8
-_TESTS_PER_CORNER: Final = 40
+_TESTS_PER_CORNER: Final = 10
+_MOST_WORK: Final = 100_000_000
+"""Steps, about ten seconds, after which the concave polygons of a file are too many."""
+_WORK_OF_A_TEST: Final = 200
 
 
 def cut_polygons(groups: list[tuple[Corners, Corners]], vertices: Points) -> NDArray[np.int32]:
@@ -31,6 +34,11 @@ def cut_polygons(groups: list[tuple[Corners, Corners]], vertices: Points) -> NDA
         Polygons with the same number n >= 3 of corners: number of each in the file (m,),
         and its corners (m, n), indices of vertices.
     vertices : (n, 3) float64 array
+
+    Raises
+    ------
+    ValueError
+        If concave polygons are too many, or too large, to be cut in decent time.
 
     Examples
     --------
@@ -44,11 +52,12 @@ def cut_polygons(groups: list[tuple[Corners, Corners]], vertices: Points) -> NDA
     """
     cut: list[NDArray[np.int32]] = []
     order: list[Corners] = []
+    work = _Work()
     for number, corners in groups:
         n = corners.shape[1]
         rows = max(1, _BLOCK // n)
         cut.extend(
-            _cut(corners[at : at + rows], vertices).reshape(-1, 3)
+            _cut(corners[at : at + rows], vertices, work).reshape(-1, 3)
             for at in range(0, len(corners), rows)
         )
         order.append(np.repeat(number, n - 2))
@@ -86,7 +95,20 @@ def _fan(n: int, apex: int) -> NDArray[np.int64]:
     return np.asarray((apex + np.stack([0 * step, step, step + 1], axis=1)) % n)
 
 
-def _cut(corners: Corners, vertices: Points) -> NDArray[np.int32]:
+class _Work:
+    """What is left of the time that cutting may take, counted in steps to be the same anywhere."""
+
+    def __init__(self) -> None:
+        self._left = _MOST_WORK
+
+    def spend(self, corners: int) -> None:
+        """One test of an ear against so many corners."""
+        self._left -= _WORK_OF_A_TEST + corners
+        if self._left < 0:
+            raise ValueError("its concave polygons are too many or too large to be cut")
+
+
+def _cut(corners: Corners, vertices: Points, work: _Work) -> NDArray[np.int32]:
     """Triangles of polygons with the same number of corners, (m, n - 2, 3)."""
     n = corners.shape[1]
     best = corners[:, _fan(n, 0)].astype(np.int32)
@@ -105,7 +127,7 @@ def _cut(corners: Corners, vertices: Points) -> NDArray[np.int32]:
             area[doubt[better]] = less[better]
         # A quad has no other cuts than its two fans.
         for row in np.flatnonzero(area > own * (1 + _EXCESS)) if n > 4 else ():
-            ears = _ears(vertices[corners[row]])
+            ears = _ears(vertices[corners[row]], work)
             if ears is not None:
                 other = corners[row][ears].astype(np.int32)
                 if _areas(vertices, other[None])[0][0] < area[row]:
@@ -121,7 +143,7 @@ def _areas(vertices: Points, triangles: NDArray[np.int32]) -> tuple[Points, Poin
     return sum_, np.sqrt((across.sum(axis=1) ** 2).sum(axis=1))
 
 
-def _ears(polygon: Points) -> NDArray[np.int64] | None:
+def _ears(polygon: Points, work: _Work) -> NDArray[np.int64] | None:
     """Corners (n - 2, 3) of the triangles cut off one by one; ``None`` where none will go.
 
     A corner is an ear if it turns outwards and no other corner lies in its triangle
@@ -140,6 +162,7 @@ def _ears(polygon: Points) -> NDArray[np.int64] | None:
             return None
         tests -= 1
         n = len(left)
+        work.spend(n)
         a, b, c = left[at - 1], left[at % n], left[(at + 1) % n]
         if _is_ear(flat, a, b, c, left):
             found.append((a, b, c))

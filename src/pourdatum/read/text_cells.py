@@ -12,7 +12,8 @@ from numpy.typing import NDArray
 _SPACE: Final = 32
 _QUOTE: Final = 34
 _NUMBER: Final = re.compile(
-    rb"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?|[+-]?(?:nan|inf)|-?[0-9.]+#\w+", re.I
+    rb"[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]+)?|[+-]?(?:nan|inf)|-?[0-9.]+#\w+",
+    re.I,
 )
 _COMMA_NUMBER: Final = re.compile(
     rb"[+-]?(?:[0-9]+(?:,[0-9]+)?|,[0-9]+)(?:[eE][+-]?[0-9]+)?|[+-]?(?:nan|inf)", re.I

@@ -1,14 +1,16 @@
 """Which way is up: as the user or the format says, or as level layers show.
 
-The vertical is one of the file's axes, never fitted to the floor. Where nothing says,
-the largest level layer decides: floor or ceiling of a room are larger than its walls,
-save in a narrow passage. There z is kept, or the user is asked.
+The vertical is one of the file's axes, never fitted to the floor. What a format lays down
+is believed, unless floor and walls together say otherwise. Where nothing says, the largest
+level layer decides: floor or ceiling of a room are larger than its walls, save in a narrow
+passage. There what stands on the floor decides, z is kept, or the user is asked.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Final, cast, get_args
 
 import numpy as np
@@ -16,16 +18,30 @@ from numpy.typing import NDArray
 
 from pourdatum.errors import JobError
 from pourdatum.read.look import Opened
+from pourdatum.read.shape import within
 from pourdatum.read.source import Source
+from pourdatum.read.standing import (
+    LAYER_M,
+    Things,
+    layer_area_m2,
+    strong_levels_m,
+    things_along,
+    walls_stand,
+)
 from pourdatum.scan import UpAxis
 
-_LAYER_M: Final = 0.040
-_CELL_M: Final = 0.25
-_CELLS: Final = 100
-_SAMPLE: Final = 100_000
 _AREA_LEAST_M2: Final = 4.0
 _CLEARLY: Final = 2.0
 _DOUBTFUL: Final = 1.4
+_LARGER: Final = 1.3
+"""How much larger a level layer must be to speak against the vertical of a format."""
+_NOTHING: Final = 0.2
+_THINGS_LEAST: Final = 12
+"""Cells of 0.25 m with something in them from which things are evidence."""
+_CARRIED: Final = 0.85
+_FLOATING: Final = 0.6
+_HANGING: Final = 0.3
+_THING_M: Final = 1.5
 _BIN_M: Final = 0.020
 _STOREY_M: Final = (1.9, 8.0)
 _BAND_M: Final = (0.1, 1.2)
@@ -111,20 +127,28 @@ def _asked(up: UpAxis, opened: Opened) -> Vertical:
 
 
 def _by_format(opened: Opened, source: Source, plan_m: float) -> Vertical:
-    """What the format lays down is believed; evidence against it is only told."""
-    if opened.up_hint is not None:
-        axis, why = opened.up_hint
-        return Vertical(axis, (f"the file does not say which way is up: {axis} is taken, {why}",))
-    usual = opened.up_by_convention
+    """What the format lays down is believed, unless floor and walls together say otherwise."""
+    hint = opened.up_hint
+    usual = hint[0] if hint is not None else opened.up_by_convention
     assert usual is not None
-    areas = [layer_area_m2(opened.look.sample * plan_m, axis) for axis in range(3)]
-    best, mine = int(np.argmax(areas)), "xyz".index(usual[-1])
-    if best == mine or areas[best] < max(_AREA_LEAST_M2, _CLEARLY * areas[mine]):
+    seen = _Seen.of(opened.look.sample * plan_m)
+    mine = "xyz".index(usual[-1])
+    why = hint[1] if hint is not None else ""
+    if (other := seen.against(mine)) is not None:
+        name: UpAxis = ("x", "y", "z")[other]
+        told = f"{usual} would be up, {why}" if hint else f"{usual} is up by the format's convention"
+        note = f"{told}, but floor and walls together show that {name} is: {name} is taken"
+        return Vertical(name, (f"{note} ({seen.compared(other, mine)})",))
+    if hint is not None:
+        note = f"the file does not say which way is up: {usual} is taken, {why}"
+        return Vertical(usual, (note,))
+    best = int(np.argmax(seen.areas))
+    if best == mine or seen.areas[best] < max(_AREA_LEAST_M2, _CLEARLY * seen.areas[mine]):
         return Vertical(usual)
-    name = "xyz"[best]
+    name = ("x", "y", "z")[best]
     text = (
         f"{source.shown}: {usual} is up by the format's convention, but the largest flat layer "
-        f"lies across {name} ({_compare(areas, best, mine)}); if {name} is up give --up {name}"
+        f"lies across {name} ({_compare(seen.areas, best, mine)}); if {name} is up give --up {name}"
     )
     return Vertical(usual, (), (("vertical-odd", text),))
 
@@ -132,26 +156,39 @@ def _by_format(opened: Opened, source: Source, plan_m: float) -> Vertical:
 def _by_layers(
     sample_m: NDArray[np.float64], source: Source, step_m: NDArray[np.float64]
 ) -> Vertical:
-    # Coordinates stored in steps lie in layers of their own making.
-    areas = [
-        layer_area_m2(sample_m, axis) if step_m[axis] < 0.5 * _LAYER_M else 0.0 for axis in range(3)
-    ]
+    seen = _Seen.of(sample_m, step_m)
+    areas = seen.areas
     other = int(np.argmax(areas[:2]))
     rival = areas[other] if areas[other] >= _AREA_LEAST_M2 else 0.0
     why = _compare(areas, other, 2)
-    if _DOUBTFUL * areas[2] < rival < _CLEARLY * areas[2]:
+    best = 2
+    shows = "as the largest level layer shows"
+    if rival and (told := seen.against(2)) is not None:
+        best, shows, why = told, "as floor and walls show", seen.compared(told, 2)
+    elif rival > _DOUBTFUL * areas[2] and seen.against(other, weak=True) == 2:
+        shows, why = "as what stands on the floor shows", seen.compared(2, other)
+    elif rival >= _CLEARLY * areas[2] and rival:
+        best = other
+    elif rival > _DOUBTFUL * areas[2]:
         raise JobError(
             f"the file does not say which way is up, {'xy'[other]} and z are both likely ({why})",
             where=source.shown,
             hint=f"say it with --up {'xy'[other]} or --up z",
             id="up-unknown",
         )
-    best = other if rival >= _CLEARLY * areas[2] and rival else 2
-    name: UpAxis = ("x", "y", "z")[best]
-    shows = "as the largest level layer shows"
-    if best == 2 and areas[other] > areas[2]:
+    elif areas[other] > areas[2]:
         shows = "as no level layer speaks clearly for another axis"
+    name: UpAxis = ("x", "y", "z")[best]
     note = f"the file does not say which way is up: {name} is taken, {shows} ({why})"
+    if seen.hangs(best):
+        raise JobError(
+            f"the file does not say which way is up: along {name}, what is in the room touches the "
+            "upper of two level layers and not the lower",
+            where=source.shown,
+            hint=f"say --up -{name} if it stands on the floor and the scan is upside down, or "
+            f"--up {name} if it hangs from a ceiling over an empty floor",
+            id="up-unknown",
+        )
     warnings: tuple[tuple[str, str], ...] = ()
     if odd := stands_odd(sample_m[:, best]):
         text = f"{source.shown}: {odd}; if the scan is upside down give --up -{name}"
@@ -159,46 +196,88 @@ def _by_layers(
     return Vertical(name, (note,), warnings)
 
 
-def _compare(areas: list[float], one: int, other: int) -> str:
-    return f"{areas[one]:.1f} m² across {'xyz'[one]}, {areas[other]:.1f} m² across {'xyz'[other]}"
+@dataclass(frozen=True, eq=False)
+class _Seen:
+    """A sample as it looks along each of its axes [m].
 
-
-def layer_area_m2(points_m: NDArray[np.float64], axis: int) -> float:
-    """Plan area that the largest level layer across an axis covers [m²].
-
-    A layer is 40 mm thick; its area is counted in cells that hold a point, so that
-    dense points near the instrument count no more than others.
-
-    Parameters
+    Attributes
     ----------
-    points_m : (n, 3) float64 array
-        Points, a sample of them [m].
-    axis : int
-        Axis that the layers lie across.
-
-    Examples
-    --------
-    >>> x, y = np.meshgrid(np.arange(0.1, 4, 0.2), np.arange(0.1, 3, 0.2))
-    >>> floor = np.stack([x.ravel(), y.ravel(), np.zeros(x.size)], axis=1)
-    >>> layer_area_m2(floor, 2)
-    12.0
+    inside : (n, 3) array
+    areas : list of float
+        Largest level layer across each axis [m²].
+    fine : bool
+        Whether coordinates are fine enough for more than that.
     """
-    points_m = points_m[:: -(-len(points_m) // _SAMPLE)]
-    low, high = np.quantile(points_m, (0.005, 0.995), axis=0)
-    points_m = points_m[((points_m >= low) & (points_m <= high)).all(axis=1)]
-    if len(points_m) == 0:
-        return 0.0
-    first, second = (i for i in range(3) if i != axis)
-    cell_m = max(_CELL_M, float(np.max(high - low)) / _CELLS)
-    column = np.floor((points_m[:, first] - low[first]) / cell_m).astype(np.int64)
-    row = np.floor((points_m[:, second] - low[second]) / cell_m).astype(np.int64)
-    cell = column * (_CELLS + 1) + row
-    most = 0
-    for shift in (0.0, 0.5):  # a layer on the edge of one row of slices is inside the other
-        slices = np.floor((points_m[:, axis] - low[axis]) / _LAYER_M + shift).astype(np.int64)
-        held = np.unique(slices * (_CELLS + 1) ** 2 + cell) // (_CELLS + 1) ** 2
-        most = max(most, int(np.unique(held, return_counts=True)[1].max()))
-    return most * cell_m**2
+
+    inside: NDArray[np.float64]
+    areas: list[float]
+    fine: bool
+
+    @classmethod
+    def of(cls, sample_m: NDArray[np.float64], step_m: NDArray[np.float64] | None = None) -> _Seen:
+        # Coordinates stored in steps lie in layers of their own making.
+        fine = [step_m is None or step_m[axis] < 0.5 * LAYER_M for axis in range(3)]
+        areas = [layer_area_m2(sample_m, axis) if fine[axis] else 0.0 for axis in range(3)]
+        return cls(within(sample_m), areas, all(fine) and len(sample_m) > 0)
+
+    @cached_property
+    def things(self) -> list[Things]:
+        """What is inside the faces of the scan, along each axis."""
+        return things_along(self.inside) if self.fine else [Things(0, None, None)] * 3
+
+    def against(self, mine: int, *, weak: bool = False) -> int | None:
+        """The axis that floor and walls together show to be up in the place of ``mine``.
+
+        A larger layer alone is a wall as well as a floor, and a box does not say which:
+        either things stand on the one and float beside the other, or nothing level lies
+        across ``mine`` at all while walls of two directions stand on the other's floor.
+        With ``weak`` the layer need not be the larger.
+        """
+        for axis in sorted(range(3), key=lambda k: -self.areas[k]):
+            larger = self.areas[axis] >= max(_AREA_LEAST_M2, _LARGER * self.areas[mine])
+            if axis == mine or not (larger or weak):
+                continue
+            if not self._is_storey(axis) or not walls_stand(self.inside, axis):
+                continue
+            stand, float_ = self.things[axis], self.things[mine]
+            carried = max(stand.low or 0.0, stand.high or 0.0)
+            beside = max(float_.low or 0.0, float_.high or 0.0)
+            if stand.cells >= _THINGS_LEAST and carried >= _CARRIED and beside <= _FLOATING:
+                return axis
+            nothing = self.areas[mine] < _NOTHING * self.areas[axis]
+            if nothing and not weak and strong_levels_m(self.inside, mine).size == 0:
+                return axis
+        return None
+
+    def _is_storey(self, axis: int) -> bool:
+        """Whether the level layers across an axis lie as far apart as floor and ceiling."""
+        levels = strong_levels_m(self.inside, axis)
+        if levels.size == 0:
+            return False
+        apart = float(np.ptp(levels))
+        return apart < _THING_M or _STOREY_M[0] <= apart <= _STOREY_M[1]
+
+    def hangs(self, axis: int) -> bool:
+        """Whether what is in the room touches the upper layer and not the lower."""
+        found = self.things[axis]
+        if found.low is None or found.high is None or found.cells < 2 * _THINGS_LEAST:
+            return False
+        return found.high >= _CARRIED and found.low <= _HANGING
+
+    def compared(self, one: int, other: int) -> str:
+        """Figures that spoke for one axis against another."""
+        told = _compare(self.areas, one, other)
+        found = self.things[one]
+        if found.cells >= _THINGS_LEAST and max(found.low or 0.0, found.high or 0.0) >= _CARRIED:
+            told += ", and things stand there"
+        return told
+
+
+def _compare(areas: list[float], one: int, other: int) -> str:
+    return (
+        f"level layers of {areas[one]:.1f} m² across {'xyz'[one]}, "
+        f"{areas[other]:.1f} m² across {'xyz'[other]}"
+    )
 
 
 def stands_odd(up_m: NDArray[np.float64]) -> str:

@@ -37,7 +37,7 @@ _TEXT: Final = frozenset((*b"\t\n\r", *range(32, 127), *range(128, 256)))
 _KINDS: Final = (Cells(), Cells(","), Cells(";"), Cells("\t"))
 _NUMBERLIKE: Final = re.compile(rb"[+-]?[0-9][0-9,.' ]*(?:[eE][+-]?[0-9]+)?")
 _OTHERS: Final = (b"<", b"{", b"[", b"solid")
-_MESH_WORDS: Final = frozenset((b"v", b"vn", b"vt", b"vertex", b"f", b"l"))
+_MESH_WORDS: Final = frozenset((b"v", b"vn", b"vt", b"vertex", b"f", b"l", b"Ka", b"Kd", b"Ks"))
 
 
 @dataclass(frozen=True)

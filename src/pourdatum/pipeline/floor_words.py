@@ -1,0 +1,103 @@
+"""What is said of the floor that was found: other levels, doorways, edges, doubled layers."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import TYPE_CHECKING, Final
+
+from pourdatum.outcome import Warned
+from pourdatum.units import MM
+
+if TYPE_CHECKING:
+    from pourdatum.floor import Floor
+    from pourdatum.surface import Surface
+
+MOST_LEVELS: Final = 5
+_OPEN_EDGE_M: Final = 0.5
+"""Length of edge at which the floor may go on from which a warning is worth it [m]."""
+
+
+def floor_found(surface: Surface) -> list[Warned]:
+    """Warnings on which floor was taken, and where it ends."""
+    floor = surface.floor
+    found = [*_doorways(surface), *_levels(surface)]
+    if floor.doubled_m is not None:
+        found.append(
+            Warned(
+                "doubled-layer",
+                f"the floor lies in two layers {floor.doubled_m * MM:.0f} mm apart, as where two"
+                " passes were not joined well: levels lie between them and may err by half of it",
+            )
+        )
+    if floor.open_edge_m > _OPEN_EDGE_M and not floor.outline_given:
+        found.append(
+            Warned(
+                "open-edge",
+                f"along {floor.open_edge_m:.1f} m the outline ends where the scan ends and not at"
+                " a wall: the floor may go on there; scan further or give --outline",
+            )
+        )
+    return found
+
+
+def floor_taken(surface: Surface) -> list[str]:
+    """Assumptions on which floor was taken."""
+    floor = surface.floor
+    said = []
+    if floor.taken_doors_m:
+        places = _places(surface, floor.taken_doors_m)
+        said.append(
+            f"doorways: what lies behind them is taken as part of this floor: {places};"
+            " --outline leaves it out"
+        )
+    if floor.beyond_doors_m:
+        said.append("doorways: the floor ends at them")
+    if not floor.walls_seen and not floor.outline_given:
+        said.append("outline: no walls were seen, the floor ends where the scan ends")
+    return said
+
+
+def _doorways(surface: Surface) -> list[Warned]:
+    floor = surface.floor
+    if not floor.beyond_doors_m:
+        return []
+    return [
+        Warned(
+            "beyond-doorway",
+            f"floor seen through a doorway is left out: {_places(surface, [place])}; give"
+            " --through-doors to take it in, or --outline",
+        )
+        for place in floor.beyond_doors_m
+    ]
+
+
+def _places(surface: Surface, places: Iterable[tuple[float, float, float]]) -> str:
+    x0, y0 = surface.origin_m[:2]
+    return ", ".join(
+        f"{area_m2:.1f} m² about ({x + x0:.2f}, {y + y0:.2f})"
+        for x, y, area_m2 in places
+    )
+
+
+def _levels(surface: Surface) -> list[Warned]:
+    floor = surface.floor
+    if not floor.other_levels_m:
+        return []
+    x0, y0, z0 = surface.origin_m
+    listed = ", ".join(
+        f"{area_m2:.1f} m² at {level_m + z0:.3f} m about ({x + x0:.2f}, {y + y0:.2f})"
+        for level_m, area_m2, x, y in floor.other_levels_m[:MOST_LEVELS]
+    )
+    count = len(floor.other_levels_m)
+    rest = f" and {count - MOST_LEVELS} more" if count > MOST_LEVELS else ""
+    which = "the level asked for is taken" if _is_chosen(floor) else "the largest level is taken"
+    return [
+        Warned(
+            "other-levels",
+            f"{which}; others were seen: {listed}{rest}; choose by --at X,Y,Z or --outline",
+        )
+    ]
+
+
+def _is_chosen(floor: Floor) -> bool:
+    return floor.outline_given or floor.level_chosen
