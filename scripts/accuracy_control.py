@@ -117,6 +117,12 @@ def bare_surface(wrong: Wrong) -> Surface:
     )  # fmt: skip
 
 
+def shots_at(places: Array, level: Array) -> list[Shot]:
+    """Shots of these levels at these places, local [m]."""
+    rows = np.column_stack([places, level]).tolist()
+    return [Shot(f"P{k}", (x, y), z, SHOT_M) for k, (x, y, z) in enumerate(rows)]
+
+
 def plane_of(surface: Surface, left: Array) -> Array:
     """Plane through what is left (height in the middle, slopes), and its root mean square."""
     x, y = surface.grid.mesh()
@@ -133,7 +139,7 @@ def alone(shape: str, places: Array, rng: np.random.Generator) -> tuple[float, .
     surface = bare_surface(lambda x, y: lean(x, y) + bend(x, y))
     spots = places + rng.uniform(-0.1, 0.1, places.shape)
     off = rng.normal(0.0, SHOT_M, 6) + rng.normal(0.0, SURFACE_M, 6)
-    shots = [Shot(f"P{k}", (x, y), z, SHOT_M) for k, ((x, y), z) in enumerate(zip(spots, off))]
+    shots = shots_at(spots, off)
     levelled = level_by_control(surface, shots)
     left = plane_of(levelled, levelled.height_m + levelled.origin_m[2])
     slope = math.hypot(left[1], left[2])
@@ -203,7 +209,7 @@ def one_wrong(count: int, off_m: float, rng: np.random.Generator) -> str:
     places = places + rng.uniform(-0.3, 0.3, places.shape)
     off = rng.normal(0.0, math.hypot(SHOT_M, SURFACE_M), count)
     off[2] += off_m
-    shots = [Shot(f"P{k}", (x, y), z, SHOT_M) for k, ((x, y), z) in enumerate(zip(places, off))]
+    shots = shots_at(places, off)
     try:
         control = level_by_control(surface, shots).control
     except JobError:
@@ -254,7 +260,10 @@ def surveyed(folder: Path, warp_m: float, seed: list[int]) -> tuple[float, float
     places = layouts()["corners and two walls"] + rng.uniform(-0.1, 0.1, (6, 2))
     level = relief.height(places[:, 0], places[:, 1]) + rng.normal(0.0, SHOT_M, 6)
     control = folder / "control.csv"
-    rows = [f"P{k},{x:.4f},{y:.4f},{z:.5f}" for k, ((x, y), z) in enumerate(zip(places, level))]
+    rows = [
+        f"{shot.name},{shot.place_m[0]:.4f},{shot.place_m[1]:.4f},{shot.level_m:.5f}"
+        for shot in shots_at(places, level)
+    ]
     control.write_text("\n".join(["name,x,y,z", *rows]))
     survey = survey_scan([scan], Job(scan={"control": str(control)}))
     surface = survey.surface

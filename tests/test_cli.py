@@ -93,7 +93,7 @@ def test_the_documented_commands_are_there() -> None:
 
 SHARED = {
     "-o", "--out", "--job", "--units", "--up", "--sensor", "--control", "--outline", "--cell",
-    "--criterion", "--files", "--overwrite", "--scheduler", "--json", "--quiet",
+    "--at", "--through-doors", "--criterion", "--files", "--overwrite", "--scheduler", "--json", "--quiet",
 }  # fmt: skip
 
 

@@ -179,3 +179,11 @@ def test_an_empty_set_up_is_passed_over(tmp_path: Path) -> None:
     """A block of no points is a set-up that saw nothing; the others are whole."""
     scan = read_bytes(tmp_path, "e.ptx", (block(ROOM[:0], 0, 5) + block(ROOM, 20, 30)).encode())
     assert [sum(c.count for c in s.chunks) for s in scan.stations] == [0, 600]
+
+
+def test_a_pose_left_out_tells_no_place(tmp_path: Path) -> None:
+    """An identity matrix is what joined exports carry too: it does not say where anything stood."""
+    scan = read_bytes(tmp_path, "h.ptx", block(ROOM, 600, 1).encode())
+    assert scan.stations[0].place_m is None
+    assert scan.assumptions == () or "matrix" not in scan.assumptions[0]
+    assert np.array_equal(points_of(scan), scan.frame.to_lattice(np.round(ROOM, 6)))

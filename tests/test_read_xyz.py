@@ -110,7 +110,8 @@ def test_any_layout_reads_right(
 
 def test_a_table_is_a_scan(tmp_path: Path) -> None:
     """Through the front door: the lattice points of the room, whatever the file is called."""
-    text = table(ROOM, ";", comma=True, header="Nr;X [m];Y [m];Z [m]", before="{i}")
+    header = "X [m];Y [m];Z [m];intensity;R;G;B"
+    text = table(ROOM, ";", comma=True, header=header, after="0,5 12 34 56")
     scan = read_bytes(tmp_path, "room.las", text.encode())
     assert np.array_equal(points_of(scan), scan.frame.to_lattice(ROOM))
     assert scan.inputs[0].format == "XYZ text"

@@ -17,6 +17,8 @@ from typing import TYPE_CHECKING, Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from pourdatum.control import SHOT_M
+
 if TYPE_CHECKING:
     from pourdatum.surface import Surface
     from pourdatum.uncertainty import SharedError
@@ -32,8 +34,6 @@ PATCH_M: Final = 0.1
 LEAST_REGION_M2: Final = 0.1
 UNSEEN_M: Final = 0.0015
 """As in ``spread``: levels under things err by this at the least [m]."""
-SHOT_M: Final = 0.0005
-"""Standard uncertainty of a level by staff and laser; common practice, no source [m]."""
 _THIN: Final = 4.0
 _THIN_M: Final = 0.0005
 _JOIN_M: Final = 0.25
@@ -96,28 +96,37 @@ def scan_again(surface: Surface) -> tuple[Advice, ...]:
 
 
 def _regions(surface: Surface, mask: Mask, reason: Reason, least_m: float) -> Iterator[Advice]:
-    from scipy.ndimage import binary_closing, binary_opening, distance_transform_edt, label
+    from scipy.ndimage import (
+        binary_closing,
+        binary_opening,
+        distance_transform_edt,
+        find_objects,
+        label,
+    )
 
     grid = surface.grid
     side = max(round(PATCH_M / grid.cell_m), 1)
     near = max(round(_JOIN_M / grid.cell_m / 2), 1)
     places = binary_opening(mask, np.ones((side, side), bool))
     # Pieces a step apart are one place to go to.
-    groups, count = label(binary_closing(np.pad(places, near), iterations=near)[_inner(near)])
+    groups, _ = label(binary_closing(np.pad(places, near), iterations=near)[_inner(near)])
     groups = np.where(places, groups, 0)
-    for k in range(1, count + 1):
-        own = groups == k
+    for k, window in enumerate(find_objects(groups), 1):
+        if window is None:
+            continue
+        own = groups[window] == k
         area_m2 = float(np.count_nonzero(own)) * grid.cell_m**2
         if area_m2 < LEAST_REGION_M2:
             continue
-        error = surface.standard_error_m[own]
+        error = surface.standard_error_m[window][own]
         error_m = float(np.sqrt(np.mean(np.where(np.isfinite(error), error, 0.0) ** 2)))
         depth = distance_transform_edt(np.pad(own, 1))[1:-1, 1:-1]
         row, col = np.unravel_index(int(np.argmax(depth)), own.shape)
-        place = (grid.x0_m + col * grid.cell_m, grid.y0_m + row * grid.cell_m)
+        x_m = grid.x0_m + (window[1].start + col) * grid.cell_m
+        y_m = grid.y0_m + (window[0].start + row) * grid.cell_m
         yield Advice(
             "scan-again",
-            (float(place[0]), float(place[1])),
+            (float(x_m), float(y_m)),
             reason,
             area_m2,
             area_m2 * max(error_m, least_m),

@@ -158,9 +158,8 @@ def notes_on(surface: Surface) -> tuple[list[tuple[str, str]], list[str]]:
     if used == LEAST_SHOTS:
         said += " take out the tilt; there is no check on them and no word on warp"
     else:
-        said += (
-            f" take out the tilt, and the warp as far as {used - 3} more than a plane needs tell"
-        )
+        more = used - LEAST_SHOTS
+        said += f" take out the tilt; {more} more than that needs show{'s' * (more == 1)} the warp"
     said += f"; one shot errs by {fit.error_m * MM:.2g} mm (one standard deviation)"
     told = [said, *fit.notes]
     if fit.offset_m is None:

@@ -21,7 +21,8 @@ from pourdatum.grid import Grid, filled_from_nearest
 from pourdatum.levels import Level, find_level
 from pourdatum.openings import Opening, find_openings
 from pourdatum.outline import Room, find_room
-from pourdatum.scan import Scan
+from pourdatum.scan import Scan, SpotLevels
+from pourdatum.spots import SpotMap, map_spots
 from pourdatum.things import Obstruction, find_columns, find_things
 from pourdatum.walkable import Wish, place_on
 from pourdatum.wallfoot import with_wall_feet
@@ -60,10 +61,10 @@ class Floor:
         Standard deviation of one floor point about the floor [m].
     seen : (ny, nx) bool array
         Cells in which floor was seen.
-    bare : BareFloor
-        Floor points summed per cell, for the surface.
-    level : Level
-        The coarse level by which points were told apart.
+    bare : BareFloor or None
+        Floor points summed per cell, for the surface; None where levels were shot singly.
+    level : Level or None
+        The coarse level by which points were told apart; None likewise.
     other_levels_m : tuple of (float, float, float, float)
         Level [m, local] and area [m²] of other walkable surfaces in the scan, and a place
         on each, local plan [m].
@@ -83,6 +84,10 @@ class Floor:
         Length of the outline along which nothing bounds the floor but the scan's end [m].
     doubled_m : float or None
         Distance of the two layers in which the floor lies [m], where it lies in two.
+    spots : SpotMap or None
+        Levels shot singly, where there is no cloud.
+    faces : tuple of WallLine
+        Wall faces in plan.
     """
 
     outline: Polygon
@@ -91,8 +96,8 @@ class Floor:
     grid: Grid
     noise_m: float
     seen: Mask
-    bare: BareFloor
-    level: Level
+    bare: BareFloor | None
+    level: Level | None
     other_levels_m: tuple[tuple[float, float, float, float], ...]
     beyond_doors_m: tuple[tuple[float, float, float], ...]
     walls_seen: bool
@@ -102,6 +107,8 @@ class Floor:
     level_chosen: bool = False
     open_edge_m: float = 0.0
     doubled_m: float | None = None
+    spots: SpotMap | None = None
+    faces: tuple[WallLine, ...] = ()
 
     @property
     def cell_m(self) -> float:
@@ -156,6 +163,8 @@ def find_floor(
 
     if outline is not None:
         _check_outline(outline)
+    if scan.spots is not None:
+        return _floor_of_spots(scan, scan.spots, cell_m, outline)
     store = PointStore(scan)
     level = find_level(store, progress, Wish(at_m, outline))
     cells = gather_cells(store, level, cell_size_m(level.density_per_m2, cell_m), progress)
@@ -202,6 +211,33 @@ def find_floor(
         scan=scan,
         taken_doors_m=room.taken,
         level_chosen=at_m is not None,
+        faces=tuple(lines),
+    )
+
+
+def _floor_of_spots(
+    scan: Scan, shots: SpotLevels, cell_m: float | None, outline: Polygon | None
+) -> Floor:
+    """A floor known at single places: nothing is known of openings, things and walls."""
+    import shapely
+
+    spots = map_spots(shots, outline=None if outline is None else _largest(outline), cell_m=cell_m)
+    x, y = spots.grid.mesh()
+    return Floor(
+        outline=spots.outline,
+        openings=(),
+        obstructions=(),
+        grid=spots.grid,
+        noise_m=float(np.median(shots.error_m)),
+        seen=shapely.contains_xy(spots.hull, x, y),
+        bare=None,
+        level=None,
+        other_levels_m=(),
+        beyond_doors_m=(),
+        walls_seen=False,
+        outline_given=outline is not None,
+        scan=scan,
+        spots=spots,
     )
 
 

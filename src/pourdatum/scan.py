@@ -22,6 +22,9 @@ LATTICE_M: Final = 1e-5
 """Step of the lattice on which every coordinate of a campaign lies [m]."""
 
 UpAxis = Literal["x", "y", "z", "-x", "-y", "-z"]
+Rotation = tuple[
+    tuple[float, float, float], tuple[float, float, float], tuple[float, float, float]
+]
 
 # Rows are (plan x, plan y, up) as combinations of the file's axes; right-handed.
 _AXES: Final[dict[str, tuple[tuple[int, int], tuple[int, int], tuple[int, int]]]] = {
@@ -49,12 +52,16 @@ class Frame:
         Plan x, plan y and level of the campaign's local origin [m].
     height_unit_m : float, optional
         Metres in one unit of the file's heights, where that differs.
+    rotation : 3 rows of 3, optional
+        Plan x, plan y and up as unit vectors in the file's axes, in the place of ``up``:
+        of a scan that stands oblique to all of them.
     """
 
     unit_m: float = 1.0
     up: UpAxis = "z"
     origin_m: tuple[float, float, float] = (0.0, 0.0, 0.0)
     height_unit_m: float | None = None
+    rotation: Rotation | None = None
 
     def to_metres(self, raw: NDArray[np.float64]) -> NDArray[np.float64]:
         """Raw file coordinates (n, 3) as plan x, plan y, level [m], origin kept.
@@ -65,6 +72,8 @@ class Frame:
         array([[ 1.  , -3.  ,  0.02]])
         """
         height = self.unit_m if self.height_unit_m is None else self.height_unit_m
+        if self.rotation is not None:
+            return _turned(raw * self.unit_m, self.rotation)
         out = np.empty_like(raw, dtype=np.float64)
         for row, (axis, sign) in enumerate(_AXES[self.up]):
             np.multiply(raw[:, axis], sign * (height if row == 2 else self.unit_m), out=out[:, row])
@@ -76,6 +85,12 @@ class Frame:
         local -= np.asarray(self.origin_m)
         local /= LATTICE_M
         return np.rint(local, out=local).astype(np.int64)
+
+
+def _turned(points: NDArray[np.float64], rotation: Rotation) -> NDArray[np.float64]:
+    """Points in the turned axes, each by itself: a matrix product may differ with the batch."""
+    x, y, z = points.T
+    return np.stack([a * x + b * y + c * z for a, b, c in rotation], axis=1)
 
 
 Reader = Callable[[str, int, int, Any], NDArray[np.float64]]
@@ -159,6 +174,8 @@ class Scan:
     warnings: tuple[tuple[str, str], ...] = ()
     spots: SpotLevels | None = None
     """Levels at single places in the place of point clouds; there are no stations then."""
+    level_known: bool = True
+    """Whether the vertical is one of gravity; else only area and flatness can be had."""
     sensor_hint: SensorKind | None = None
     """Sensor that the files speak for by their kind, where the noise of the points misleads."""
 

@@ -116,7 +116,7 @@ def spacing_m(place_m: Array) -> float:
     """
     from scipy.spatial import cKDTree
 
-    near, _ = cKDTree(place_m).query(place_m, k=2)
+    near = np.asarray(cKDTree(place_m).query(place_m, k=2)[0])
     return float(np.median(near[:, 1]))
 
 

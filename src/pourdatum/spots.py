@@ -239,7 +239,7 @@ def on_grid(grid: Grid, field: Array, at_m: Array) -> Array:
 
     Examples
     --------
-    >>> on_grid(Grid(0.0, 0.0, 1.0, 2, 2), np.array([[0.0, 1.0], [2.0, 3.0]]), np.array([[0.5, 0.5]]))
+    >>> on_grid(Grid(0.0, 0.0, 1.0, 2, 2), np.array([[0.0, 1.0], [2.0, 3.0]]), np.full((1, 2), 0.5))
     array([1.5])
     """
     u = np.clip((at_m[:, 0] - grid.x0_m) / grid.cell_m, 0.0, grid.nx - 1.0)
@@ -279,12 +279,12 @@ def _without_doubles(
     n = len(points)
     links = coo_array((np.ones(len(pairs)), (pairs[:, 0], pairs[:, 1])), (n, n))
     _, group = connected_components(links, directed=False)
-    _, first, group, count = np.unique(
+    _, first, member, count = np.unique(
         group, return_index=True, return_inverse=True, return_counts=True
     )
     order = np.argsort(first)
-    mean = np.stack([np.bincount(group, points[:, k]) for k in range(3)], axis=1) / count[:, None]
-    error = np.sqrt(np.bincount(group, shots.error_m**2)) / count
+    mean = np.stack([np.bincount(member, points[:, k]) for k in range(3)], axis=1) / count[:, None]
+    error = np.sqrt(np.bincount(member, shots.error_m**2)) / count
     first = first[order]
     merged = SpotLevels(tuple(shots.names[k] for k in first), mean[order], error[order])
     text = f"{where}: {n - len(first)} shots repeat a place; their mean is taken"
@@ -322,10 +322,8 @@ def _slips(shots: SpotLevels, labels: Sequence[str], where: str) -> tuple[tuple[
     sigma = max(1.4826 * float(np.median(np.abs(off))), float(np.median(shots.error_m)))
     worst = int(np.argmax(least))
     if least[worst] > max(BEYOND_BELIEF_M, _BEYOND_SIGMAS * sigma):
-        side = "above" if off[worst] > 0 else "below"
         raise JobError(
-            f"{labels[worst]} lies {abs(off[worst]) * MM:.0f} mm {side} all {near[worst]:.0f}"
-            " shots around it",
+            f"{labels[worst]} lies {_side(off[worst])} all {near[worst]:.0f} shots around it",
             where=where,
             hint="check it for a slip of the pen; take it out if it is not on this floor",
             id="shot-beyond-belief",
@@ -336,11 +334,14 @@ def _slips(shots: SpotLevels, labels: Sequence[str], where: str) -> tuple[tuple[
     return tuple(
         (
             "odd-shot",
-            f"{where}: {labels[k]} lies {abs(off[k]) * MM:.0f} mm"
-            f" {'above' if off[k] > 0 else 'below'} the shots around it: check it",
+            f"{where}: {labels[k]} lies {_side(off[k])} the shots around it",
         )
         for k in odd[np.argsort(-np.abs(off[odd]))][:5]
     )
+
+
+def _side(off_m: float) -> str:
+    return f"{abs(off_m) * MM:.0f} mm {'above' if off_m > 0 else 'below'}"
 
 
 def _calm_plane(points_m: Array) -> Array:

@@ -21,6 +21,7 @@ from pourdatum.grid import Grid, block_means
 from pourdatum.localfit import local_fit
 from pourdatum.scan import Scan
 from pourdatum.shots import ControlFit
+from pourdatum.shotfield import BetweenShots
 from pourdatum.smoothing import Smoother, smoother_for
 from pourdatum.uncertainty import SENSORS, SensorKind, SharedError, sensor_from_noise
 
@@ -82,8 +83,9 @@ class Surface:
     nibs : tuple of Nib
     measured_m2, inferred_m2 : float
         They add up to the area of the outline.
-    smoother : Smoother
-        From cell means to heights; runs on simulated noise as well.
+    smoother : Smoother or None
+        From cell means to heights; runs on simulated noise as well. None where levels were
+        shot singly.
     noise_m : (ny, nx) array
         Standard deviation of one point around each cell [m].
     control : ControlFit, optional
@@ -102,9 +104,10 @@ class Surface:
     nibs: tuple[Nib, ...]
     measured_m2: float
     inferred_m2: float
-    smoother: Smoother
+    smoother: Smoother | None
     noise_m: Array
     control: ControlFit | None = None
+    between: BetweenShots | None = None
 
     def to_dataset(self) -> xr.Dataset:
         """The surface as a labelled grid with CF attributes."""

@@ -328,7 +328,7 @@ def _stands_on_floor(item: Sheet, sheets: list[Sheet], known: bool = False) -> b
         return True
     drop, wall = _rim(item, below)
     if drop > 0.5 or known:
-        return wall < 0.3
+        return wall < 0.4
     # From a few set-ups a top hides the floor behind it. What is seen of it lies all around,
     # or walls rise from it and not from the top.
     if drop > 0.1 and wall < 0.25 and _surrounded(item, below) > 0.75:

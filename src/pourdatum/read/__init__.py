@@ -6,6 +6,7 @@ are read later, piece by piece, by whoever walks over the scan's chunks.
 
 from __future__ import annotations
 
+import itertools
 import os
 from dataclasses import dataclass
 from pathlib import PurePath
@@ -17,8 +18,9 @@ from numpy.typing import NDArray
 from pourdatum.errors import JobError, ScanError
 from pourdatum.read.content import FORMATS, open_by_content
 from pourdatum.read.frames import Settled, settle
-from pourdatum.read.look import Opened, Setup
+from pourdatum.read.look import Look, Opened, Setup
 from pourdatum.read.source import Source, find_source, sha256_of
+from pourdatum.read.spot_scan import holds_spots, read_spot_scan
 from pourdatum.scan import ChunkRef, Frame, InputFile, Scan, Station
 
 __all__ = ["CHUNK_POINTS", "FORMATS", "read_scan"]
@@ -74,12 +76,16 @@ def read_scan(
         raise JobError(f"chunk_points is {chunk_points}", hint="give 1 or more", id="chunk-points")
     sources = [find_source(path) for path in paths]
     _check_no_twins(sources)
+    spots = holds_spots(sources)
     found: list[tuple[Source, Opened]] = []
     hashes: list[str] = []
     for source in sources:
         sha256 = sha256_of(source)
         if sha256 in hashes:
-            raise _twins(found[hashes.index(sha256)][0], source)
+            raise _twins(sources[hashes.index(sha256)], source)
+        if spots:
+            hashes.append(sha256)
+            continue
         opened = open_by_content(source, chunk_points)
         if opened.look.kept == 0:
             raise ScanError(
@@ -90,6 +96,8 @@ def read_scan(
             )
         found.append((source, opened))
         hashes.append(sha256)
+    if spots:
+        return read_spot_scan(sources, hashes, units, up)
     settled = settle(found, units, up)
     files = [
         _File(source, sha256, opened, one)
@@ -118,10 +126,10 @@ def _twins(first: Source, second: Source) -> JobError:
 
 def _scan(files: list[_File]) -> Scan:
     origin = _origin(files[0])
-    frames = [Frame(f.settled.unit_m, f.settled.up, origin, f.settled.height_unit_m) for f in files]
+    frames = [_frame(f.settled, origin) for f in files]
     corners = np.concatenate(
         [
-            frame.to_metres(np.stack([f.opened.look.low, f.opened.look.high])) - np.array(origin)
+            frame.to_metres(_corners(f.opened.look)) - np.array(origin)
             for f, frame in zip(files, frames, strict=True)
         ]
     )
@@ -143,14 +151,28 @@ def _scan(files: list[_File]) -> Scan:
             for note in (*f.opened.notes, *f.settled.notes)
         ),
         warnings=tuple(w for f in files for w in (*f.opened.warnings, *f.settled.warnings)),
+        level_known=all(f.settled.level_known for f in files),
         sensor_hint=next((f.opened.sensor_hint for f in files if f.opened.sensor_hint), None),
+    )
+
+
+def _corners(look: Look) -> NDArray[np.float64]:
+    """Corners of the box around the points (8, 3): a turned frame needs them all."""
+    low, high = look.low, look.high
+    ends = np.array(list(itertools.product((False, True), repeat=3)))
+    return np.where(ends, high, low)
+
+
+def _frame(settled: Settled, origin_m: tuple[float, float, float]) -> Frame:
+    return Frame(
+        settled.unit_m, settled.up, origin_m, settled.height_unit_m, settled.rotation
     )
 
 
 def _origin(first: _File) -> tuple[float, float, float]:
     """Whole metres below the median of the first file: near the points, and the same each run."""
     settled = first.settled
-    frame = Frame(settled.unit_m, settled.up, height_unit_m=settled.height_unit_m)
+    frame = _frame(settled, (0.0, 0.0, 0.0))
     middle = np.median(frame.to_metres(first.opened.look.sample), axis=0)
     return _triple(np.floor(middle))
 
@@ -185,7 +207,7 @@ def _input(file: _File) -> InputFile:
         points=file.opened.records,
         format=file.opened.format,
         units=file.settled.unit_words,
-        up=file.settled.up,
+        up="oblique" if file.settled.rotation else file.settled.up,
     )
 
 

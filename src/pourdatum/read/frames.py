@@ -1,9 +1,8 @@
 """The unit of a file and the fineness of its numbers, beside its vertical.
 
 What a file states is believed; what the user says fills what it does not state, and
-must not contradict it. A unit is never guessed from the shape of the room, since a
-room of 12 feet reads as a hall of 12 metres: metres are taken where the size allows
-them, and stated, else the user is asked.
+must not contradict it. What neither says is judged by the size of what was scanned
+(``sizing``) and by floor and walls (``vertical``, ``planes``), and stated.
 """
 
 from __future__ import annotations
@@ -11,22 +10,21 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pourdatum.errors import JobError, NoFloor
 from pourdatum.read.look import Opened, StatedUnit
+from pourdatum.read.planes import Turned, oblique_turn
+from pourdatum.read.sizing import unit_by_size
 from pourdatum.read.source import Source
-from pourdatum.read.vertical import choose_verticals
-from pourdatum.scan import LATTICE_M, UpAxis
+from pourdatum.read.vertical import Vertical, choose_verticals
+from pourdatum.scan import LATTICE_M, Rotation, UpAxis
 from pourdatum.units import LENGTH_UNITS, MM, unit_m
 
-_SIDE_MOST_M: Final = 500.0
-_HEIGHT_MOST_M: Final = 60.0
-_SIDE_LIKELY_M: Final = 3.0
-_FEET_HEIGHT: Final = (7.0, 13.0)
+_LAID_DOWN: Final = ("E57", "GLB", "glTF")
+"""Formats whose standard lays metres down; in others they are usual."""
 _COARSE_M: Final = 0.001
 _TOO_COARSE_M: Final = 0.050
 
@@ -42,7 +40,11 @@ class Settled:
     unit_words : str
         As the result lists it.
     up : str
-        Axis that points up.
+        Axis that points up; of no meaning beside a rotation.
+    rotation : 3 rows of 3, optional
+        Of a scan that stands oblique to all of its axes.
+    level_known : bool
+        Whether the vertical is one of gravity.
     step_m : float
         Step in which heights are stored [m]; 0 where finer than the lattice.
     """
@@ -51,6 +53,8 @@ class Settled:
     height_unit_m: float | None
     unit_words: str
     up: UpAxis
+    rotation: Rotation | None
+    level_known: bool
     step_m: float
     notes: tuple[str, ...]
     warnings: tuple[tuple[str, str], ...]
@@ -79,12 +83,25 @@ def settle(
     NoFloor
         If coordinates are stored too coarsely for any floor.
     """
-    found = [_unit(opened, source, units) for source, opened in files]
+    turn = None if up is not None else _turn(files)
+    found = [_unit(opened, source, units, up, turn) for source, opened in files]
     for (source, opened), unit in zip(files, found, strict=True):
         _refuse_too_coarse(opened, source, unit)
-    verticals = choose_verticals(files, [unit.plan_m for unit in found], up)
+    plans = [unit.plan_m for unit in found]
+    if turn is None:
+        verticals = choose_verticals(files, plans, up)
+    else:
+        verticals = [_oblique(turn)] * len(files)
     settled = []
     for (source, opened), unit, vertical in zip(files, found, verticals, strict=True):
+        if turn is not None and unit.height_m != unit.plan_m:
+            raise JobError(
+                "the scan stands oblique to its axes, so heights of another unit than the plan's "
+                "make no sense",
+                where=source.shown,
+                hint="say which axis is up with --up, or export the scan again in one unit",
+                id="oblique-units",
+            )
         step_m, step_warnings = _check_steps(opened, source, vertical.up, unit)
         settled.append(
             Settled(
@@ -92,6 +109,8 @@ def settle(
                 None if unit.height_m == unit.plan_m else unit.height_m,
                 unit.words,
                 vertical.up,
+                None if turn is None else turn.rotation,
+                vertical.level_known,
                 step_m,
                 (*unit.notes, *vertical.notes),
                 (*unit.warnings, *vertical.warnings, *step_warnings),
@@ -100,7 +119,31 @@ def settle(
     return settled
 
 
-def _unit(opened: Opened, source: Source, units: str | None) -> _Unit:
+def _turn(files: Sequence[tuple[Source, Opened]]) -> Turned | None:
+    """The turn of a campaign that stands oblique to its axes: its files share one frame."""
+    opened = [one for _, one in files]
+    pooled = np.concatenate([one.look.sample for one in opened])
+    usual = next((_usual_up(one) for one in opened if _usual_up(one)), None)
+    laid_down = any(one.up_by_convention is not None for one in opened)
+    return oblique_turn(pooled, usual, laid_down)
+
+
+def _usual_up(opened: Opened) -> UpAxis | None:
+    return opened.up_by_convention or (opened.up_hint[0] if opened.up_hint else None)
+
+
+def _oblique(turn: Turned) -> Vertical:
+    note = (
+        f"floor and walls stand oblique to all axes of the file, {turn.tilt_deg:.0f}° from "
+        f"{turn.nearest} at the nearest: the scan is turned so that its floor lies flat, with x "
+        "along the file's own x as far as that is level, and places are those of the turned plan"
+    )
+    return Vertical("z", (note,), level_known=False)
+
+
+def _unit(
+    opened: Opened, source: Source, units: str | None, up: str | None, turn: Turned | None
+) -> _Unit:
     asked_m = None if units is None else unit_m(units, where="--units")
     said = opened.stated_unit
     if said is not None and said.unit_m is not None:
@@ -121,7 +164,7 @@ def _unit(opened: Opened, source: Source, units: str | None) -> _Unit:
             hint="give it with --units, e.g. --units us-ft",
             id="unit-unknown",
         )
-    return _metres_by_size(opened, source)
+    return _by_size(opened, source, up, turn)
 
 
 def _with_heights(plan_m: float, words: str, said: StatedUnit | None) -> _Unit:
@@ -130,53 +173,19 @@ def _with_heights(plan_m: float, words: str, said: StatedUnit | None) -> _Unit:
     return _Unit(plan_m, said.height_unit_m, f"{words}, heights {said.height_name}")
 
 
-def _metres_by_size(opened: Opened, source: Source) -> _Unit:
-    """Metres, where the size of the scan allows it."""
-    sides = np.sort(robust_sides(opened.look.sample))[::-1]
-    shown = " x ".join(_length(side) for side in sides)
-    if not _fits(sides, 1.0):
-        raise JobError(
-            f"the file does not say its unit, and {shown} m is not the size of a floor scan",
-            where=source.shown,
-            hint=_others(sides),
-            id="unit-unknown",
-        )
+def _by_size(opened: Opened, source: Source, up: str | None, turn: Turned | None) -> _Unit:
+    """The unit in which the scan has the size of a room, a hall or a floor."""
+    kind = opened.format.split()[0]
+    convention: Literal["", "usual", "laid"] = ""
     if opened.metres_by_convention:
-        kind = opened.format.split()[0]
-        note = f"the file states no unit: metres are taken, as is usual in {kind}"
-    else:
-        note = f"the file does not say its unit: metres are taken, which makes the scan {shown} m"
-    if _FEET_HEIGHT[0] <= sides[2] <= _FEET_HEIGHT[1]:
-        note += " (if these are feet, give --units ft)"
-    return _Unit(1.0, 1.0, "m", (note,))
-
-
-def robust_sides(sample: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Sides of the box around all but the farthest 1 % along each axis, (3,)."""
-    low, high = np.quantile(sample, (0.005, 0.995), axis=0)
-    return np.asarray(high - low)
-
-
-def _fits(sides: NDArray[np.float64], factor_m: float) -> bool:
-    return bool(sides[0] * factor_m < _SIDE_MOST_M and sides[2] * factor_m < _HEIGHT_MOST_M)
-
-
-def _others(sides: NDArray[np.float64]) -> str:
-    """Units that would make a floor scan of it, the likely ones first."""
-    likely = [
-        name
-        for name in ("mm", "cm", "in", "ft")
-        if _fits(sides, LENGTH_UNITS[name]) and sides[0] * LENGTH_UNITS[name] >= _SIDE_LIKELY_M
-    ]
-    made = [
-        f"--units {name} makes it {_length(sides[0] * LENGTH_UNITS[name])} m long"
-        for name in (*likely[:2], "m")
-    ]
-    return f"say which: {', '.join(made)}"
-
-
-def _length(side_m: float) -> str:
-    return f"{side_m:.3g}" if side_m < 1000.0 else f"{side_m:.0f}"
+        convention = "laid" if kind in _LAID_DOWN else "usual"
+    sample = opened.look.sample
+    axis = "xyz".find((up or _usual_up(opened) or "?")[-1])
+    if turn is not None:
+        sample, axis = sample @ np.array(turn.rotation).T, 2
+    sized = unit_by_size(sample, source.shown, kind, convention, axis if axis >= 0 else None)
+    factor = LENGTH_UNITS[sized.name]
+    return _Unit(factor, factor, sized.name, (sized.note,))
 
 
 def _refuse_too_coarse(opened: Opened, source: Source, unit: _Unit) -> None:
@@ -200,8 +209,20 @@ def _check_steps(
     ]
     plan_m = max(step for i, step in enumerate(steps) if i != axis)
     warnings = tuple(
-        ("coarse-steps", f"{source.shown}: {what} are stored in steps of {_mm(step)}")
-        for what, step in (("heights", steps[axis]), ("plan coordinates", plan_m))
+        ("coarse-steps", f"{source.shown}: {text}")
+        for step, text in (
+            (
+                steps[axis],
+                f"heights are stored in steps of {_mm(steps[axis])}: one level may be out by half "
+                "a step and smaller dips do not show; export the scan with finer numbers",
+            ),
+            (
+                plan_m,
+                f"plan coordinates are stored in steps of {_mm(plan_m)}: walls, edges and small "
+                "openings are known no better; export the scan with a local origin or in double "
+                "precision",
+            ),
+        )
         if step > _COARSE_M * (1 + 1e-9)
     )
     return (steps[axis] if steps[axis] > LATTICE_M else 0.0), warnings

@@ -20,11 +20,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pourdatum.read.shape import all_shapes, within
+from pourdatum.scan import Rotation
 
 Array = NDArray[np.float64]
-Rotation = tuple[
-    tuple[float, float, float], tuple[float, float, float], tuple[float, float, float]
-]
 
 _VOXELS: Final = 70
 """Voxels along the longest side; one point of each counts, so that density does not."""
@@ -45,6 +43,8 @@ _STEEP: Final = math.cos(math.radians(15.0))
 """No floor and no ramp is as steep as 15 degrees."""
 _TOO_STEEP: Final = math.cos(math.radians(60.0))
 _CLEARLY: Final = 1.4
+_PLAINLY: Final = 0.4
+"""Share of the plan that a level layer covers where nothing more need be looked at."""
 
 
 @dataclass(frozen=True)
@@ -89,6 +89,9 @@ def oblique_turn(sample: Array, usual: str | None, laid_down: bool) -> Turned | 
     if len(inside) < _LEAST_POINTS:
         return None
     up = _unit_vector(usual or "z")
+    level = next(s for s in all_shapes(inside) if s.axis == int(np.argmax(np.abs(up))))
+    if level.area > _PLAINLY * level.long * level.short:
+        return None
     planes = main_planes(inside)
     if not planes or _speaks_for(planes, up):
         return None

@@ -110,7 +110,7 @@ def open_ptx(source: Source, chunk_points: int) -> Opened:
         metres_by_convention=True,
         up_by_convention="z",
         setups=tuple(
-            Setup(f"{stem}, set-up {i}" if several else stem, block.pose.place)
+            Setup(f"{stem}, set-up {i}" if several else stem, _place(block))
             for i, block in enumerate(blocks, 1)
         ),
         notes=_notes(blocks),
@@ -197,6 +197,11 @@ def _pose(matrix: NDArray[np.float64], name: str, source: Source) -> Pose:
     rows = [(float(a), float(b), float(c)) for a, b, c in turn.T]
     x, y, z = (float(v) for v in shift)
     return Pose((x, y, z), tuple(rows))
+
+
+def _place(block: _Block) -> tuple[float, float, float] | None:
+    """Where the scanner stood; not known where points were joined and the pose left out."""
+    return None if block.pose.is_identity else block.pose.place
 
 
 def _notes(blocks: list[_Block]) -> tuple[str, ...]:

@@ -58,6 +58,8 @@ class Vertical:
     up: UpAxis
     notes: tuple[str, ...] = ()
     warnings: tuple[tuple[str, str], ...] = ()
+    level_known: bool = True
+    """Whether the axis is known to be that of gravity, and not only of a camera's rows."""
 
 
 def choose_verticals(
@@ -141,7 +143,7 @@ def _by_format(opened: Opened, source: Source, plan_m: float) -> Vertical:
         return Vertical(name, (f"{note} ({seen.compared(other, mine)})",))
     if hint is not None:
         note = f"the file does not say which way is up: {usual} is taken, {why}"
-        return Vertical(usual, (note,))
+        return Vertical(usual, (note,), level_known=False)
     best = int(np.argmax(seen.areas))
     if best == mine or seen.areas[best] < max(_AREA_LEAST_M2, _CLEARLY * seen.areas[mine]):
         return Vertical(usual)

@@ -1,0 +1,92 @@
+"""A campaign of levels at single places as a ``Scan``: one or more tables, in one frame."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from pourdatum.errors import JobError
+from pourdatum.read.source import Source, read_head
+from pourdatum.read.spots import SpotFile, looks_like_spots, read_spots
+from pourdatum.scan import Frame, InputFile, Scan, SpotLevels
+from pourdatum.spots import checked_shots
+
+
+def holds_spots(sources: Sequence[Source]) -> bool:
+    """Whether the files are levels at single places.
+
+    Raises
+    ------
+    JobError
+        If some are and some are clouds of points.
+    """
+    found = [looks_like_spots(read_head(source), source.size) for source in sources]
+    if any(found) and not all(found):
+        raise JobError(
+            f"levels at single places do not make one floor with a cloud of points"
+            f" ({sources[found.index(False)].shown})",
+            where=sources[found.index(True)].shown,
+            hint="give the levels as control shots: --control FILE.csv",
+            id="mixed-campaign",
+        )
+    return all(found)
+
+
+def read_spot_scan(
+    sources: Sequence[Source], hashes: Sequence[str], units: str | None, up: str | None
+) -> Scan:
+    """Levels of all files as one campaign, checked.
+
+    Raises
+    ------
+    ScanError
+        If one is no table, or a word is no number.
+    JobError
+        If units, readings or shots contradict each other, or only the user can tell the unit.
+    NoFloor
+        If there are fewer than three places, or all lie in a line.
+    """
+    if up not in (None, "z"):
+        raise JobError(
+            f"--up {up} is for clouds of points: a table of levels has its levels upright",
+            where=sources[0].shown,
+            hint="leave --up away",
+            id="up-of-levels",
+        )
+    files = [read_spots(source, units) for source in sources]
+    where = ", ".join(source.shown for source in sources[:3])
+    joined = SpotLevels(
+        tuple(name for file in files for name in file.spots.names),
+        np.concatenate([file.spots.points_m for file in files]),
+        np.concatenate([file.spots.error_m for file in files]),
+    )
+    labels = [label for file in files for label in file.labels]
+    spots, odd = checked_shots(joined, labels, where)
+    x, y, z = (float(v) for v in np.floor(np.median(spots.points_m, axis=0)))
+    local = spots.points_m - np.array([x, y, z])
+    low, high = local.min(axis=0), local.max(axis=0)
+    first = files[0]
+    height_m = None if first.height_unit_m == first.unit_m else first.height_unit_m
+    return Scan(
+        inputs=tuple(
+            _input(source, sha256, file)
+            for source, sha256, file in zip(sources, hashes, files, strict=True)
+        ),
+        stations=(),
+        frame=Frame(first.unit_m, "z", (x, y, z), height_m),
+        low_m=(float(low[0]), float(low[1]), float(low[2])),
+        high_m=(float(high[0]), float(high[1]), float(high[2])),
+        step_m=max(file.step_m for file in files),
+        assumptions=tuple(
+            f"{source.shown}: {note}" if len(files) > 1 else note
+            for source, file in zip(sources, files, strict=True)
+            for note in file.notes
+        ),
+        warnings=(*(warning for file in files for warning in file.warnings), *odd),
+        spots=SpotLevels(spots.names, local, spots.error_m),
+    )
+
+
+def _input(source: Source, sha256: str, file: SpotFile) -> InputFile:
+    return InputFile(source.shown, sha256, file.records, "table of levels", file.unit_words, "z")

@@ -1,0 +1,401 @@
+"""Reads levels at single places: a table by an optical level, a laser or a total station.
+
+Rows are name, easting, northing and level, or staff readings with a benchmark, or x, y
+and z alone. A list of a few hundred places is no cloud: it is told from one by its
+names, and where it has none, by standing wide and flat.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pourdatum.errors import JobError, PourdatumError, ScanError
+from pourdatum.levelbook import BookRow, Reduced, reduce_book, reduce_readings
+from pourdatum.read.look import stored_step
+from pourdatum.read.small_table import (
+    Table,
+    numbers_of,
+    parse_table,
+    read_table,
+    unit_of,
+    words_of,
+)
+from pourdatum.read.source import HEAD_BYTES, Source, shown
+from pourdatum.read.table_lines import is_number
+from pourdatum.scan import SpotLevels
+from pourdatum.units import LENGTH_UNITS, MM, unit_m
+
+SHOT_ERROR_M: Final = 0.001
+"""Standard error of a level by staff, laser or reflector on a floor; common practice [m]."""
+MOST_SHOTS: Final = 2500
+"""A longer list without names is a cloud; one with names is refused."""
+_ALIASES: Final[dict[str, tuple[str, ...]]] = {
+    "name": ("point", "point id", "point no", "point number", "point name", "pt", "pt id", "pt no",
+             "id", "no", "nr", "number", "shot", "station", "mark", "label", "punkt",
+             "punktnummer"),
+    "x": ("easting", "east", "e", "x coordinate", "rechtswert", "ost"),
+    "y": ("northing", "north", "n", "y coordinate", "hochwert", "nord"),
+    "z": ("level", "height", "elevation", "elev", "h", "rl", "reduced level", "altitude", "höhe",
+          "hoehe", "kote", "niveau", "z coordinate"),
+    "staff": ("staff reading", "reading", "rod", "rod reading"),
+    "back": ("backsight", "back sight", "bs"),
+    "between": ("intermediate", "intermediate sight", "inter sight", "intersight", "is"),
+    "fore": ("foresight", "fore sight", "fs"),
+    "setup": ("set up", "instrument setup"),
+    "error": ("sigma", "sd", "standard deviation", "standard error", "accuracy", "uncertainty"),
+    "note": ("note", "notes", "code", "description", "desc", "remark", "remarks", "comment"),
+}  # fmt: skip
+_HEADLESS: Final = {4: ("name", "x", "y", "z"), 3: ("x", "y", "z")}
+_SIGHTS: Final = ("staff", "back", "between", "fore")
+_XYZ: Final = (("x", "y", "z"), ("z",))
+_ERROR_M: Final = (1e-5, 0.05)
+_SIDE_M: Final = (0.5, 500.0)
+_STEEPEST: Final = 0.3
+"""Range of levels, in lengths of the floor, beyond which the unit must be wrong."""
+_FLAT: Final = 0.25
+_LEAST_ROWS: Final = 3
+
+
+@dataclass(frozen=True, eq=False)
+class SpotFile:
+    """Levels of a file, in metres, no origin subtracted.
+
+    Attributes
+    ----------
+    spots : SpotLevels
+        Not checked yet.
+    labels : tuple of str
+        What each shot is called in a sentence.
+    unit_m, height_unit_m : float
+        Metres in one unit of plan and levels.
+    unit_words : str
+        As the result lists them.
+    step_m : float
+        Step in which levels are written [m].
+    records : int
+        Rows of the table.
+    notes, warnings : tuples
+        What was assumed; (code, text) of what is odd.
+    """
+
+    spots: SpotLevels
+    labels: tuple[str, ...]
+    unit_m: float
+    height_unit_m: float
+    unit_words: str
+    step_m: float
+    records: int
+    notes: tuple[str, ...]
+    warnings: tuple[tuple[str, str], ...]
+
+
+def looks_like_spots(head: bytes, size: int) -> bool:
+    r"""Whether content begins as a table of levels at single places.
+
+    Parameters
+    ----------
+    head : bytes
+        First bytes of the file.
+    size : int
+        Bytes of the file.
+
+    Examples
+    --------
+    >>> looks_like_spots(b"point;easting;northing;level\nP1;1,5;2,5;0,312\n", 46)
+    True
+    >>> looks_like_spots(b"LASF" + bytes(400), 404)
+    False
+    """
+    if size > len(head) and len(head) >= HEAD_BYTES:
+        # The last line is cut off.
+        head = head[: max(head.rfind(b"\n"), head.rfind(b"\r")) + 1]
+    table = _first_rows(head)
+    if table is None:
+        return False
+    rows = len(table.rows) * size / max(len(head), 1)
+    if table.header:
+        if "x" not in table or "y" not in table:
+            return False
+        if any(name in table for name in _SIGHTS) or ("name" in table and "z" in table):
+            return True
+        spoken = tuple(head.strip().lower() for head in table.heads[:3]) != ("x", "y", "z")
+        if "z" not in table or len(table.names) > 4 or (spoken and rows > MOST_SHOTS):
+            return False
+        return rows <= MOST_SHOTS and _stand_apart(table, "xyz")
+    if rows > MOST_SHOTS:
+        return False
+    if len(table.names) == 3:
+        return _stand_apart(table, ("a", "b", "c"))
+    return len(table.names) in (4, 5) and _named_rows(table)
+
+
+def read_spots(source: Source, units: str | None = None) -> SpotFile:
+    """Levels of a file, as they are written.
+
+    Parameters
+    ----------
+    source : Source
+    units : str, optional
+        Unit of columns that state none.
+
+    Raises
+    ------
+    ScanError
+        If it is no table, or a word is no number.
+    JobError
+        If units contradict each other, a level book does not close, or only the user can
+        tell the unit.
+    """
+    table = read_table(source, _ALIASES, headless=_HEADLESS)
+    for name, what in (("x", "easting"), ("y", "northing")):
+        if name not in table:
+            raise ScanError(
+                f"has no column for the {what}",
+                where=source.shown,
+                hint="name the columns name, easting, northing, level",
+                id="table",
+            )
+    if len(table.rows) > 4 * MOST_SHOTS:
+        raise ScanError(
+            f"has {len(table.rows)} levels with names, over {4 * MOST_SHOTS}",
+            where=source.shown,
+            hint="export a cloud of points without names, or thin it out",
+            id="too-many-shots",
+        )
+    asked = None if units is None else unit_m(units, where="--units")
+    plan, plan_words, plan_notes = _plan_unit(table, units, asked)
+    sights = [name for name in _SIGHTS if name in table]
+    level_name = _level_unit(table, sights, plan_words)
+    lengths = {name: _lengths(table, name, level_name) for name in ("z", *sights) if name in table}
+    names = words_of(table, "name") if "name" in table else ("",) * len(table.rows)
+    level, floor, level_notes = _levels(table, names, lengths, sights)
+    if not floor.any():
+        raise ScanError("holds no level of a floor", where=source.shown, id="table")
+    x, y = (numbers_of(table, name, empty=np.nan) * plan for name in ("x", "y"))
+    _check_places(table, names, floor, x, y)
+    points = np.column_stack([x, y, level])[floor]
+    _check_size(points, table, level_name, by_size=len(plan_notes) > 0)
+    error, error_note = _errors(table, level_name)
+    step = stored_step(points[:, 2])
+    own = np.hypot(error[floor], step / np.sqrt(12.0))
+    rows = np.flatnonzero(floor)
+    behind = f"{table.shown}: {table.commented} rows behind # are left out"
+    words = plan_words if level_name == plan_words else f"{plan_words}, levels {level_name}"
+    order = () if table.header else ("columns are taken as " + ", ".join(table.names),)
+    return SpotFile(
+        spots=SpotLevels(tuple(names[k] for k in rows), points, own),
+        labels=tuple(_label(names[k], table.lines[k]) for k in rows),
+        unit_m=plan,
+        height_unit_m=LENGTH_UNITS[level_name],
+        unit_words=words,
+        step_m=step,
+        records=len(table.rows),
+        notes=(*order, *plan_notes, *level_notes, *error_note),
+        warnings=(("commented-rows", behind),) if table.commented else (),
+    )
+
+
+def _first_rows(head: bytes) -> Table | None:
+    """The table in the first bytes; fewer lines of it where a later one is at fault."""
+    lines = head.splitlines(keepends=True) if b"\0" not in head else [head]
+    for count in dict.fromkeys((len(lines), 40, 12, 4, 2)):
+        if count > len(lines):
+            continue
+        try:
+            headless = {k: tuple("abcde"[:k]) for k in (3, 4, 5)}
+            return parse_table(b"".join(lines[:count]), _ALIASES, headless=headless)
+        except PourdatumError:
+            continue
+    return None
+
+
+def _stand_apart(table: Table, names: str | tuple[str, ...]) -> bool:
+    """Whether places stand wide and flat as levels do, not on walls as the points of a cloud."""
+    from scipy.spatial import cKDTree
+
+    try:
+        points = np.column_stack([numbers_of(table, name) for name in names])
+    except PourdatumError:
+        return False
+    if len(points) < _LEAST_ROWS:
+        return True
+    away, near = (np.asarray(part) for part in cKDTree(points[:, :2]).query(points[:, :2], k=2))
+    rise = np.abs(points[:, 2] - points[near[:, 1], 2])
+    return bool(np.quantile(rise, 0.9) < _FLAT * max(float(np.median(away[:, 1])), 1e-12))
+
+
+def _named_rows(table: Table) -> bool:
+    """Whether rows without a header begin with names, and not with numbers measured."""
+    first = [row[0] for row in table.rows]
+    numbers = [[is_number(word) for word in row[1:4]] for row in table.rows]
+    if not all(all(row) for row in numbers):
+        return False
+    if len(table.names) == 5 and all(is_number(row[4]) for row in table.rows):
+        return False
+    if not all(is_number(word) for word in first):
+        return True
+    counted = [int(word) for word in first if word.isdecimal()]
+    return len(counted) == len(first) > 1 and all(np.diff(counted) > 0)
+
+
+def _plan_unit(
+    table: Table, units: str | None, asked_m: float | None
+) -> tuple[float, str, tuple[str, ...]]:
+    """Metres in a unit of the plan, its name, and what was assumed."""
+    said = {unit_of(table, name) for name in ("x", "y")} - {None}
+    if len(said) > 1:
+        raise JobError(
+            f"easting and northing are in different units ({' and '.join(sorted(map(str, said)))})",
+            where=table.shown,
+            hint="write both in one unit",
+            id="unit-conflict",
+        )
+    if said:
+        name = str(said.pop())
+        if asked_m is not None and asked_m != LENGTH_UNITS[name]:
+            raise JobError(
+                f"--units says {units}, the header of the table says {name}",
+                where=table.shown,
+                hint="leave --units away, or mend the header",
+                id="unit-conflict",
+            )
+        return LENGTH_UNITS[name], name, ()
+    if units is not None and asked_m is not None:
+        return asked_m, units, ()
+    sides = [np.ptp(numbers_of(table, name, empty=np.nan)) for name in ("x", "y")]
+    note = "the table does not say its unit: metres are taken"
+    if np.all(np.isfinite(sides)):
+        note += f", which makes the floor {sides[0]:.3g} x {sides[1]:.3g} m"
+    return 1.0, "m", (f"{note} (if these are feet, give --units ft)",)
+
+
+def _lengths(table: Table, name: str, unit: str) -> NDArray[np.float64]:
+    """Lengths of a column [m], NaN where the cell is empty; its own unit, else that given."""
+    factor = LENGTH_UNITS[unit_of(table, name) or unit]
+    return numbers_of(table, name, empty=np.nan) * factor
+
+
+def _level_unit(table: Table, sights: list[str], plan: str) -> str:
+    """Name of the unit of levels: what their header says, else that of the plan."""
+    said = [unit_of(table, name) for name in ("z", *sights) if name in table]
+    return next((unit for unit in said if unit), plan)
+
+
+def _levels(
+    table: Table,
+    names: tuple[str, ...],
+    lengths: dict[str, NDArray[np.float64]],
+    sights: list[str],
+) -> tuple[NDArray[np.float64], NDArray[np.bool_], tuple[str, ...]]:
+    """Level of each row [m], and which rows are floor: a benchmark is a mark, not floor."""
+    if not sights:
+        if "z" not in table:
+            raise ScanError(
+                "has no column for levels or staff readings",
+                where=table.shown,
+                hint="name it level, or staff where readings are given",
+                id="table",
+            )
+        numbers_of(table, "z")  # An empty cell is an error here.
+        return lengths["z"], np.ones(len(table.rows), bool), ()
+    none = np.full(len(table.rows), np.nan)
+    setups = words_of(table, "setup") if "setup" in table else ("",) * len(table.rows)
+
+    def at(name: str, k: int) -> float | None:
+        value = float(lengths.get(name, none)[k])
+        return None if np.isnan(value) else value
+
+    rows = [
+        BookRow(line, _label(names[k], line), at("z", k), at("back", k), at("between", k),
+                at("fore", k), at("staff", k), setups[k])
+        for k, line in enumerate(table.lines)
+    ]  # fmt: skip
+    book = any(name in table for name in ("back", "between", "fore"))
+    reduced: Reduced = (reduce_book if book else reduce_readings)(rows, table.shown)
+    level = np.array([np.nan if value is None else value for value in reduced.level_m])
+    sighted = np.array([any(at(name, k) is not None for name in sights) for k in range(len(rows))])
+    mark = np.array([row.level_m is not None for row in rows]) & sighted
+    notes = list(reduced.notes)
+    if mark.any():
+        told = ", ".join(rows[k].name for k in np.flatnonzero(mark)[:4])
+        notes.append(f"benchmarks are not taken as floor: {told}")
+    if not reduced.known:
+        notes.append("no benchmark is given: levels are counted from the line of sight")
+    return level, ~np.isnan(level) & ~mark, tuple(notes)
+
+
+def _check_places(
+    table: Table,
+    names: tuple[str, ...],
+    floor: NDArray[np.bool_],
+    x: NDArray[np.float64],
+    y: NDArray[np.float64],
+) -> None:
+    lost = np.flatnonzero(floor & ~(np.isfinite(x) & np.isfinite(y)))
+    if len(lost):
+        k = int(lost[0])
+        raise ScanError(
+            f"line {table.lines[k]}: {_label(names[k], table.lines[k])} has a level but no place",
+            where=table.shown,
+            hint="give its easting and northing",
+            id="table",
+        )
+
+
+def _check_size(
+    points: NDArray[np.float64], table: Table, level_name: str, *, by_size: bool
+) -> None:
+    """Asks for the unit where what was taken makes no floor."""
+    sides = np.ptp(points, axis=0)
+    long = float(max(sides[:2]))
+    if by_size and long > _SIDE_M[1]:
+        fits = [
+            f"--units {name} makes it {long * LENGTH_UNITS[name]:.3g} m long"
+            for name in ("mm", "cm", "in", "ft")
+            if 3.0 <= long * LENGTH_UNITS[name] <= _SIDE_M[1]
+        ]
+        raise JobError(
+            f"the table does not say its unit, and {sides[0]:.4g} x {sides[1]:.4g} m is not the"
+            " size of a floor",
+            where=table.shown,
+            hint=f"say which: {', '.join(fits[:2]) or 'give --units'}",
+            id="unit-unknown",
+        )
+    if len(points) > 2 and np.ptp(np.quantile(points[:, 2], (0.1, 0.9))) > _STEEPEST * long > 0.0:
+        raise JobError(
+            f"levels taken in {level_name} differ by {sides[2]:.3g} m over a floor {long:.3g} m"
+            " long",
+            where=table.shown,
+            hint="write their unit in the header, such as level [mm]",
+            id="unit-unknown",
+        )
+
+
+def _errors(table: Table, level_name: str) -> tuple[NDArray[np.float64], tuple[str, ...]]:
+    """Standard error of each row [m]."""
+    if "error" not in table:
+        note = (
+            f"one level is taken to err by {SHOT_ERROR_M * MM:g} mm (one standard deviation): the"
+            " table has no column for it"
+        )
+        return np.full(len(table.rows), SHOT_ERROR_M), (note,)
+    unit = unit_of(table, "error") or level_name
+    error = numbers_of(table, "error") * LENGTH_UNITS[unit]
+    wrong = np.flatnonzero((error < _ERROR_M[0]) | (error > _ERROR_M[1]))
+    if len(wrong):
+        raise ScanError(
+            f"line {table.lines[wrong[0]]}: a standard error of {error[wrong[0]] * MM:g} mm is no"
+            " error of a level",
+            where=table.shown,
+            hint="write its unit in the header, such as error [mm]",
+            id="table",
+        )
+    return error, ()
+
+
+def _label(name: str, line: int) -> str:
+    return f"'{shown(name[:30])}' (line {line})" if name else f"the shot in line {line}"
