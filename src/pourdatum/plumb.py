@@ -40,6 +40,9 @@ _LEAST_LAYERS: Final = 8
 _LEAST_SPAN_M: Final = 1.2
 _APART_M: Final = 0.5
 _LEAST_PIECES: Final = 3
+_WALL_M: Final = 0.3
+"""Thickness up to which two parallel faces are those of one wall."""
+_PARALLEL: Final = 0.99
 _MOST_PAIRS: Final = 40
 _LEAST_SCALE_M: Final = 0.0003
 _TUKEY: Final = 4.685
@@ -189,7 +192,7 @@ def face_lean(
 
 
 def wall_leans(cells: Cells, lines: Sequence[WallLine]) -> list[FaceLean]:
-    """The lean of each wall face that was seen over more than 1.2 m of height.
+    """The lean of each wall that was seen over more than 1.2 m of height, one face of each.
 
     Parameters
     ----------
@@ -202,8 +205,11 @@ def wall_leans(cells: Cells, lines: Sequence[WallLine]) -> list[FaceLean]:
     pick = (column.height_m > _HEIGHT_M[0]) & (column.height_m < _HEIGHT_M[1])
     xy = np.stack([column.x_m[pick], column.y_m[pick]], axis=1)
     height, count = column.height_m[pick], column.count[pick].astype(np.float64)
-    found = []
+    found: list[FaceLean] = []
+    walls: list[WallLine] = []
     for line in lines:
+        if any(_one_wall(line, other) for other in walls):
+            continue
         distance, along = line.distance(xy), line.along(xy)
         on = np.abs(distance) < _WINDOW_M + _STEEPEST * height
         seen = np.zeros(len(on), bool)
@@ -227,7 +233,20 @@ def wall_leans(cells: Cells, lines: Sequence[WallLine]) -> list[FaceLean]:
         fitted = face_lean(distances, heights, pieces)
         if fitted is not None and abs(fitted[0]) < _STEEPEST and fitted[1] < _LEAST_ERROR:
             found.append(FaceLean(line.normal, *fitted))
+            walls.append(line)
     return found
+
+
+def _one_wall(one: WallLine, other: WallLine) -> bool:
+    """Whether two faces are those of one wall, which leans with both or with neither.
+
+    A leaning face may also have been found twice, at its foot and higher up.
+    """
+    turn = float(one.normal @ other.normal)
+    if abs(turn) < _PARALLEL:
+        return False
+    middle = one.at(one.along_m.mean())
+    return bool(abs(float(other.distance(middle)[0])) < _WALL_M)
 
 
 def common_lean(faces: Sequence[FaceLean]) -> WallLean | None:

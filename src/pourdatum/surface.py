@@ -17,6 +17,7 @@ from pourdatum.bare import BareFloor, bare_floor
 from pourdatum.cells import gather_cells
 from pourdatum.chunks import PointStore, Progress, silent
 from pourdatum.floor import Floor
+from pourdatum.geometry import fit_plane
 from pourdatum.grid import Grid, block_means
 from pourdatum.localfit import local_fit
 from pourdatum.scan import Scan
@@ -108,6 +109,14 @@ class Surface:
     noise_m: Array
     control: ControlFit | None = None
     between: BetweenShots | None = None
+
+    def above_plane_m(self) -> Array:
+        """Height above the floor's own best-fit plane (ny, nx) [m]: its shape without its level."""
+        known = self.measured | self.inferred
+        x_m, y_m = self.grid.mesh()
+        best, _ = fit_plane(x_m[known], y_m[known], self.height_m[known])
+        out: Array = self.height_m - best.at(x_m, y_m)
+        return out
 
     def to_dataset(self) -> xr.Dataset:
         """The surface as a labelled grid with CF attributes."""

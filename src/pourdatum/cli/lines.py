@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Final
 
@@ -65,6 +66,9 @@ def _floor_rows(survey: Survey) -> list[tuple[str, str]]:
     area = show_area(figures.area_m2, system)
     if surface.inferred_m2 > 0.005:
         area += f", {show_area(surface.inferred_m2, system)} of it hidden and inferred"
+    if not math.isfinite(figures.mean_m):
+        unknown = "not known: the scan has no vertical"
+        return [("floor", area), ("levels", unknown), ("out of level", "not known")]
     below = show_height(figures.high_m - figures.low_m, system)
     slope = _per_length(figures.slope, system)
     if figures.tilt_95 is not None:

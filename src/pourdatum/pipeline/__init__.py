@@ -35,6 +35,7 @@ from pourdatum.pipeline.remarks import (
     unused_keys,
     with_base_names,
 )
+from pourdatum.pipeline.upright import check_level, level_known, upright_warnings
 from pourdatum.read import read_scan
 from pourdatum.read.control_file import check_control
 from pourdatum.sheetfile import read_sheet
@@ -109,7 +110,8 @@ def survey_floor(surface: Surface, job: Job | str | Path | None = None) -> Surve
     scan = with_base_names(surface.floor.scan)
     controlled, said = control_remarks(surface)
     warnings = [
-        *floor_warnings(surface), *controlled, *unused_keys(job), *criteria_not_used(job)
+        *floor_warnings(surface), *upright_warnings(surface), *controlled, *unused_keys(job),
+        *criteria_not_used(job),
     ]  # fmt: skip
     return Survey(
         scan=scan,
@@ -143,6 +145,7 @@ def plan_pour(surface: Surface, job: Job | str | Path | None = None) -> Plan:
     sheet = read_sheet(job.material.sheet)
     _check_fall(job, sheet)
     surface = with_control(surface, job)
+    check_level(surface, job.datum.kind)
     prepared, poured_on = _prepared(surface, job)
     request = _request(job, surface.floor.scan, surface.origin_m[2])
     datum = choose_datum(prepared, request, sheet.least_m)
@@ -185,6 +188,7 @@ def plan_pour(surface: Surface, job: Job | str | Path | None = None) -> Plan:
         assumptions=(*survey.assumptions, *plan_assumptions(plan, job)),
         warnings=(
             *floor_warnings(surface),
+            *upright_warnings(surface),
             *control_remarks(surface)[0],
             *unused_keys(job),
             *criteria_not_used(job),
@@ -307,8 +311,11 @@ def _figures(surface: Surface) -> FloorFigures:
     best, _ = fit_plane(x_m[known], y_m[known], surface.height_m[known])
     # The lowest patch is the highest of the floor turned over: one method, one bias taken out.
     turned = replace(surface, height_m=-surface.height_m)
+    area_m2 = surface.measured_m2 + surface.inferred_m2
+    if not level_known(surface):
+        return FloorFigures(area_m2, math.nan, math.nan, math.nan, math.nan, None, None)
     return FloorFigures(
-        area_m2=surface.measured_m2 + surface.inferred_m2,
+        area_m2=area_m2,
         high_m=highest_patch(surface, LOCAL_LEVEL).z_m,
         low_m=-highest_patch(turned, LOCAL_LEVEL, draws=4).z_m,
         mean_m=level_curve(surface.height_m, surface.grid, surface.floor.outline).mean_m,

@@ -20,6 +20,7 @@ _CELLS: Final = 60
 _SLABS: Final = 60
 _FACING: Final = 0.3
 """Least share of the largest layer that a layer facing it covers."""
+_ALIKE: Final = 0.6
 _APART: Final = 0.2
 """Least distance of two facing layers, as a share of the whole height."""
 _BINS: Final = 12
@@ -114,7 +115,8 @@ def _shape(inside: Array, axis: int) -> Shape:
     apart = np.abs(level - level[best])
     facing = np.flatnonzero((covered >= _FACING * covered[best]) & (apart >= _APART * whole))
     if facing.size:
-        # The nearest of the facing ones, at its fullest: with several storeys, one of them.
+        # The nearest of those much alike, at its fullest: with several storeys, one of them.
+        facing = facing[covered[facing] >= _ALIKE * covered[facing].max()]
         near = apart[facing] <= apart[facing].min() + 2.5 * whole / _SLABS
         other = facing[near][np.argmax(covered[facing[near]])]
         return Shape(axis, long, short, area, float(apart[other]), True)

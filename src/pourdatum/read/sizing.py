@@ -88,7 +88,8 @@ def unit_by_size(
         raise _ask(["m", *others], seen, sides, where)
     if len(others) == 1 and convention != "laid":
         return Sized(others[0], _taken(others[0], seen, sides))
-    raise _ask(others or _conceivable(sides), seen, sides, where, outsize=True)
+    names = others + [name for name in _conceivable(sides) if name not in others]
+    raise _ask(names, seen, sides, where, outsize=True)
 
 
 _GOOD: Final = ("room", "hall")
@@ -113,7 +114,7 @@ def grade(seen: list[Shape], sides: NDArray[np.float64], unit_m: float) -> Grade
     --------
     >>> box = [Shape(2, 6000.0, 4000.0, 2.4e7, 2600.0, True)]
     >>> [grade(box, np.array([6000.0, 4000.0, 2600.0]), LENGTH_UNITS[u]) for u in WORDS]
-    ['no', 'no', 'room', 'no', 'no']
+    ['no', 'possible', 'room', 'no', 'no']
     """
     for shape in seen:
         if shape.height is None:

@@ -126,7 +126,7 @@ def strong_levels_m(points_m: Array, axis: int) -> Array:
     --------
     >>> rng = np.random.default_rng(1)
     >>> box = rng.uniform(0, 1, (20_000, 3)) * [4.0, 4.0, 2.0]
-    >>> box[:12_000, 2] = 0.0
+    >>> box[:12_000, 2] = 0.03
     >>> strong_levels_m(box, 2).round(1), strong_levels_m(box, 0)
     (array([0., 0.]), array([], dtype=float64))
     """
@@ -155,7 +155,7 @@ def walls_stand(points_m: Array, axis: int) -> bool:
 
     Examples
     --------
-    >>> x, z = (np.arange(0.05, s, 0.1) for s in (4.0, 2.5))
+    >>> x, z = (np.arange(0.05, s, 0.1) for s in (5.0, 2.5))
     >>> wall = np.stack([m.ravel() for m in np.meshgrid(x, [0.0], z)], axis=1)
     >>> corner = np.concatenate([wall, wall[:, [1, 0, 2]]])
     >>> floor = np.stack([m.ravel() for m in np.meshgrid(x, x, [0.0])], axis=1)

@@ -109,13 +109,14 @@ def plan_page(plan: Plan, picture: bytes) -> str:
 
 def survey_page(survey: Survey, picture: bytes) -> str:
     """The report of a survey as HTML."""
+    what = "mean level" if math.isfinite(survey.figures.mean_m) else "best-fit plane"
     alt = (
-        "Plan of the floor coloured by height above and below its mean level, with contours, "
+        f"Plan of the floor coloured by height above and below its {what}, with contours, "
         "openings, columns and inferred floor."
     )
     unit = "inches" if survey.system == "imperial" else "mm"
     caption = (
-        f"Height above (+) and below (−) the mean level in {unit}; dashed contours are below it. "
+        f"Height above (+) and below (−) the {what} in {unit}; dashed contours are below it. "
         "Axes are the plan coordinates of the scan."
     )
     main = [
@@ -202,6 +203,9 @@ def _levels(survey: Survey) -> Html:
             ),
             blocks.figure_card("Lowest", words.level(figures.low_m + z0_m, system)),
         ]
+    else:
+        unknown = "The scan has no vertical: see the warnings"
+        return el("dl", [*cards, blocks.figure_card("Levels", "not known", unknown)], cls="figures")
     turn = figures.bearing_rad
     down = None if turn is None else f"downhill {math.degrees(turn) % 360:.0f}° clockwise from +y"
     sure = figures.tilt_95

@@ -108,21 +108,24 @@ def levels_view(survey: Survey) -> PlanView:
     system, figures, surface = survey.system, survey.figures, survey.surface
     mean_z_m = figures.mean_m + survey.origin_m[2]
     facts = [show_area(figures.area_m2, system)]
-    if math.isfinite(figures.high_m - figures.low_m):
+    levelled = math.isfinite(mean_z_m)
+    if levelled:
         facts.append(f"{show_height(figures.high_m - figures.low_m, system)} from low to high")
     return PlanView(
         grid=surface.grid,
-        value_m=surface.height_m - figures.mean_m,
+        value_m=surface.height_m - figures.mean_m if levelled else surface.above_plane_m(),
         outline=survey.floor.outline,
         origin_m=survey.origin_m[:2],
         system=system,
         ramp="level",
         title=survey.title or _file_name(survey) or "Levels of the floor",
         lines=(
-            f"Height above and below the mean level, {words.level(mean_z_m, system)}",
+            f"Height above and below the mean level, {words.level(mean_z_m, system)}"
+            if levelled
+            else "Height above and below the floor's own best-fit plane; its level is not known",
             " · ".join(facts),
         ),
-        scale_words="Above (+) and below (−) the mean level",
+        scale_words=f"Above (+) and below (−) the {'mean level' if levelled else 'best-fit plane'}",
         areas=_things(surface),
         marks=(
             *_openings(surface),
@@ -136,6 +139,8 @@ def levels_view(survey: Survey) -> PlanView:
 def datum_words(plan: Plan) -> str:
     """The datum in a few words: its level, and its fall where it has one."""
     plane = plan.datum.plane
+    if not math.isfinite(plan.survey.figures.mean_m):
+        return "parallel to the floor, its level not known"
     z_m = float(plane.at(*datum_place(plan))) + plan.origin_m[2]
     level = words.level(z_m, plan.system)
     if plane.slope == 0.0:

@@ -110,7 +110,8 @@ def setting_out(plan: Plan) -> Html:
     """The datum, and how it gets onto the site."""
     datum, system = plan.datum, plan.system
     low_m, high_m = (z + plan.origin_m[2] for z in datum.interval_m)
-    sloping = datum.plane.slope > 0.0
+    levelled = math.isfinite(plan.survey.figures.mean_m)
+    sloping = datum.plane.slope > 0.0 and levelled
     said: list[object] = []
     if datum.high_place_m is not None:
         at = place(plan.survey, datum.high_place_m)
@@ -142,10 +143,13 @@ def setting_out(plan: Plan) -> Html:
             f"It falls {words.fall(datum.plane.slope, system)}, downhill {turn:.0f}° clockwise "
             "from +y."
         )
-    said.append(
-        f"In the vertical of the scan it lies between {words.level(low_m, system)} and "
-        f"{words.level(high_m, system)} (95 %)."
-    )
+    if levelled:
+        said.append(
+            f"In the vertical of the scan it lies between {words.level(low_m, system)} and "
+            f"{words.level(high_m, system)} (95 %)."
+        )
+    else:
+        said.append("The scan has no vertical: level and fall of this plane are not known.")
     said.append(
         "Set the tops of depth pins to the datum with the laser, and read the high point again "
         "before the first bag is mixed. If the laser and the map differ by more than the interval, "

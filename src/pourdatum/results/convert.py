@@ -79,11 +79,11 @@ def _floor(survey: Survey) -> FloorPart:
         measured_m2=_area(surface.measured_m2),
         inferred_m2=_area(surface.inferred_m2),
         cell_mm=_mm(surface.grid.cell_m),
-        high_z_m=_metres(figures.high_m + level_m),
-        low_z_m=_metres(figures.low_m + level_m),
-        mean_z_m=_metres(figures.mean_m + level_m),
-        range_mm=_mm(figures.high_m - figures.low_m),
-        slope_mm_per_m=_mm(figures.slope),
+        high_z_m=_metres_or_none(figures.high_m + level_m),
+        low_z_m=_metres_or_none(figures.low_m + level_m),
+        mean_z_m=_metres_or_none(figures.mean_m + level_m),
+        range_mm=_mm_or_none(figures.high_m - figures.low_m),
+        slope_mm_per_m=_mm_or_none(figures.slope),
         slope_bearing_deg=_degrees(bearing),
         noise_mm=_mm(survey.floor.noise_m),
         level_uncertainty_mm_per_m=None if tilt is None else _mm(tilt),
@@ -162,13 +162,15 @@ def _datum(plan: Plan) -> DatumPart:
     # The interval is that of the plane's level at the local origin; it is as wide anywhere.
     low_m, high_m = (z_m + end - plane.z0_m for end in datum.interval_m)
     bearing = None if plane.slope == 0.0 else plane.bearing_rad
+    # A parallel datum over a floor without a vertical has a slope that nobody knows.
+    known = math.isfinite(plan.survey.figures.slope)
     return DatumPart(
         kind=datum.kind,
         z_m=_metres(z_m + level_m),
         z_interval_m=(_metres(low_m + level_m), _metres(high_m + level_m)),
         place=None if place is None else _place(place, origin),
-        slope_mm_per_m=_mm(plane.slope),
-        slope_bearing_deg=_degrees(bearing),
+        slope_mm_per_m=_mm(plane.slope) if known else None,
+        slope_bearing_deg=_degrees(bearing) if known else None,
     )
 
 
@@ -233,6 +235,10 @@ def _round(value: float, decimals: int) -> float:
 
 def _metres(value_m: float) -> float:
     return _round(value_m, 6)
+
+
+def _metres_or_none(value_m: float) -> float | None:
+    return _metres(value_m) if math.isfinite(value_m) else None
 
 
 def _mm(value_m: float) -> float:

@@ -153,7 +153,7 @@ class DatumPart(Part):
     z_m: float
     z_interval_m: Interval
     place: Place | None = Field(description="high place that set it, or where z_m holds")
-    slope_mm_per_m: float
+    slope_mm_per_m: float | None = Field(description="null where the scan has no vertical")
     slope_bearing_deg: float | None
 
 
