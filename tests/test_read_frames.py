@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import numpy as np
@@ -62,32 +63,66 @@ def test_metres_are_taken_where_the_size_allows_and_said(tmp_path: Path) -> None
     """A room of 6 x 4 x 2.6 is in metres, and the assumption is stated with the size."""
     scan = read_bytes(tmp_path, "room.ply", ply_bytes(columns_of(ROOM)))
     assert scan.inputs[0].units == "m"
-    note, size = scan.assumptions[0].rsplit(" ", 6)[0], scan.assumptions[0].split()[-6:-1:2]
-    assert note == "the file does not say its unit: metres are taken, which makes the scan"
-    assert [float(side) for side in size] == pytest.approx([6.0, 4.0, 2.6], rel=0.02)
+    said = re.fullmatch(
+        r"the file does not say its unit: metres are taken, which makes the room "
+        r"(\S+) x (\S+) m and (\S+) m high",
+        scan.assumptions[0],
+    )
+    assert said is not None
+    assert [float(side) for side in said.groups()] == pytest.approx([6.0, 4.0, 2.6], rel=0.03)
 
 
-def test_what_may_be_feet_is_pointed_out(tmp_path: Path) -> None:
-    """G03: a hall of 8.5 m height may be a room of 8.5 ft: metres are taken, feet are named."""
-    scan = read_bytes(tmp_path, "room.ply", ply_bytes(columns_of(ROOM / LENGTH_UNITS["ft"])))
+@pytest.mark.parametrize("ceiling", [True, False])
+@pytest.mark.parametrize(("unit", "words"), [
+    ("mm", "millimetres"), ("cm", "centimetres"), ("in", "inches"),
+])  # fmt: skip
+def test_a_room_is_one_in_a_single_unit(
+    unit: str, words: str, ceiling: bool, tmp_path: Path
+) -> None:
+    """G03: a storey of 2.6 m fits no other unit: 26 m or 66 m high, or a crawl space of 1 m."""
+    points = ROOM
+    if ceiling:
+        above = np.random.default_rng(2).uniform(0, 1, (8000, 3)) * [6.0, 4.0, 0.0] + [0, 0, 2.6]
+        points = np.concatenate([ROOM, above])
+    scan = read_bytes(tmp_path, "room.ply", ply_bytes(columns_of(points / LENGTH_UNITS[unit])))
+    assert scan.inputs[0].units == unit
+    assert f"{words} are taken, which makes the room 6" in scan.assumptions[0]
+
+
+def test_the_unit_is_found_on_its_side(tmp_path: Path) -> None:
+    """The same hall, y up and in millimetres, untold: both are found, and said."""
+    content = ply_bytes(columns_of(TURNED["y"](hall()) * 1000.0))
+    scan = read_bytes(tmp_path, "hall.ply", content)
+    assert (scan.inputs[0].units, scan.inputs[0].up) == ("mm", "y")
+
+
+@pytest.mark.parametrize(("size_m", "factor"), [((6.0, 4.0, 2.6), "ft"), ((40.0, 20.0, 8.0), "m")])
+def test_what_is_a_room_in_feet_and_a_hall_in_metres_is_asked(
+    size_m: tuple[float, float, float], factor: str, tmp_path: Path
+) -> None:
+    """G03: 8 units high is a room in feet and may be a hall in metres: exit 2, with both."""
+    length, width, height = size_m
+    points = hall(height_m=height, length_m=length, width_m=width) / LENGTH_UNITS[factor]
+    with pytest.raises(JobError, match=r"may be in metres or feet; .*--units m .*--units ft") as no:
+        read_bytes(tmp_path, "room.ply", ply_bytes(columns_of(points[::4])))
+    assert no.value.exit_status == 2
+
+
+def test_las_keeps_metres_for_an_ordinary_hall(tmp_path: Path) -> None:
+    """G03: metres are usual in LAS: a hall of 40 x 20 x 8 stays one, and feet are named."""
+    stored = np.rint(hall(height_m=8.0, length_m=40.0, width_m=20.0)[::8] * 1e3).astype(int)
+    scan = read_bytes(tmp_path, "hall.las", las_bytes(stored, scale=1e-3))
     assert scan.inputs[0].units == "m"
     assert scan.assumptions[0].endswith("(if these are feet, give --units ft)")
 
 
-@pytest.mark.parametrize(("unit", "hint"), [
-    ("mm", "--units mm makes it 6 m long"),
-    ("cm", "--units cm makes it 6 m long"),
-    ("in", "--units in makes it 6 m long"),
-])  # fmt: skip
-def test_a_size_that_no_floor_has_in_metres_is_asked_about(
-    unit: str, hint: str, tmp_path: Path
-) -> None:
-    """F57, G03: exit 2 with the size found and the word to type; nothing is guessed."""
-    content = ply_bytes(columns_of(ROOM / LENGTH_UNITS[unit]))
-    with pytest.raises(JobError, match=r"does not say its unit, and .* is not the size") as info:
-        read_bytes(tmp_path, "room.ply", content)
-    assert hint in info.value.hint
-    assert info.value.exit_status == 2
+def test_a_bare_slab_does_not_tell_centimetres_from_millimetres(tmp_path: Path) -> None:
+    """G03: 6000 x 4000 units may be 6 m in mm and 60 m in cm: asked, with both words."""
+    slab = ROOM * [1000.0, 1000.0, 0.0]
+    with pytest.raises(JobError, match=r"is not the size of a floor scan") as info:
+        read_bytes(tmp_path, "slab.ply", ply_bytes(columns_of(slab)))
+    assert "--units mm makes the scan 6 x 4.01 x 0 m" in info.value.hint
+    assert "--units cm makes the scan 60 x 40.1 x 0 m" in info.value.hint
 
 
 def test_far_strays_do_not_change_the_size(tmp_path: Path) -> None:
@@ -185,6 +220,130 @@ def test_density_is_no_evidence(seed: int) -> None:
     wall = rng.uniform(0, 1, (30_000, 3)) * [6.0, 0.0, 1.0]
     points = np.concatenate([floor, wall])
     assert layer_area_m2(points, 2) > 3 * layer_area_m2(points, 1)
+
+
+# --- against a convention -----------------------------------------------------------
+
+
+def box(length_m: float, width_m: float, height_m: float, count: int = 30_000) -> np.ndarray:
+    """Points on the six faces of a room, evenly over their area [m]."""
+    rng = np.random.default_rng(7)
+    size = np.array([length_m, width_m, height_m])
+    areas = np.array([np.prod(np.delete(size, axis)) for axis in (0, 0, 1, 1, 2, 2)])
+    face = rng.choice(6, count, p=areas / areas.sum())
+    points = rng.uniform(0, 1, (count, 3)) * size
+    rows = np.arange(count)
+    points[rows, face // 2] = np.where(face % 2, size[face // 2], 0.0)
+    return np.asarray(points + rng.normal(0, 0.002, points.shape))
+
+
+def crate(
+    x: float, y: float, wide: float, deep: float, high: float, foot: float = 0.0
+) -> np.ndarray:
+    """Points on top and sides of a thing [m]."""
+    rng = np.random.default_rng(8)
+    areas = np.array([wide * deep, *[wide * high] * 2, *[deep * high] * 2])
+    count = int(1500 * areas.sum())
+    face = rng.choice(5, count, p=areas / areas.sum())
+    points = rng.uniform(0, 1, (count, 3)) * [wide, deep, high]
+    for k, (axis, end) in enumerate(((2, high), (1, 0.0), (1, deep), (0, 0.0), (0, wide))):
+        points[face == k, axis] = end
+    return np.asarray(points + np.array([x, y, foot]))
+
+
+FURNITURE = np.concatenate([crate(1, 1, 1, 0.6, 0.8), crate(3, 2, 0.5, 0.5, 1.2),
+                            crate(4.5, 0.1, 1, 0.6, 1.9), crate(0.1, 3, 0.6, 0.9, 0.5)])  # fmt: skip
+STAIRS = np.concatenate([
+    np.stack([4 * u if k % 2 == 0 else 4 - 4 * u, v + 1.3 * (k % 2),
+              3 * k + 0.17 * np.floor(17 * u)], axis=1)
+    for k in range(4)
+    for u, v in [np.random.default_rng(k).uniform(0, 1, (2, 3000)) * [[1.0], [1.2]]]
+])  # fmt: skip
+RACKS = np.concatenate([crate(1 + 6 * i, 0.1, 4.5, 0.9, 1.2, 0.6 + 1.8 * k)[::3]
+                        for i in range(6) for k in range(5)])  # fmt: skip
+WALL = np.random.default_rng(9).uniform(0, 1, (30_000, 3)) * [40.0, 0.0, 10.0]
+PIPES = np.concatenate([crate(0.3, 0.05, 19, 0.4, 0.4, 1.8), crate(0.3, 0.05, 19, 0.2, 0.2, 0.9)])
+HELD = {
+    "narrow corridor": box(15, 2.0, 2.6),
+    "high corridor with pipes on a wall": np.concatenate([box(20, 2.4, 3.4), PIPES]),
+    "shaft": box(2.5, 2.5, 20),
+    "deep shaft": box(4, 2.2, 30),
+    "stair well": np.concatenate([box(5, 2.5, 12), STAIRS]),
+    "warehouse racks": np.concatenate([box(40, 4, 10), RACKS]),
+    "racks on both sides": np.concatenate([box(40, 5, 10), RACKS, RACKS + np.array([0, 3.9, 0])]),
+    "big wall, thin floor strip": np.concatenate([WALL, WALL[:6000] * [1, 0, 0] +
+        np.random.default_rng(3).uniform(0, 1, (6000, 3)) * [0, 0.6, 0]]),
+    "hall with a big wall": np.concatenate([WALL, WALL[:6000] * [1, 0, 0] +
+        np.random.default_rng(3).uniform(0, 1, (6000, 3)) * [0, 2.5, 0], box(40, 2.5, 10)]),
+    "facade": WALL + np.array([0, 0, 3]),
+    "floor patch": np.random.default_rng(4).uniform(0, 1, (9000, 3)) * [6, 4, 0.004],
+    "furnished room": np.concatenate([box(6, 4, 2.6), FURNITURE]),
+    "tall narrow furnished room": np.concatenate([box(8, 3, 6), FURNITURE * [1, 0.7, 1]]),
+    "ducts under the ceiling": np.concatenate([box(8, 6, 2.8), crate(1, 1, 6, 0.5, 0.4, 2.35)]),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", HELD)
+def test_the_convention_is_held_where_a_wall_is_larger_than_the_floor(
+    name: str, tmp_path: Path
+) -> None:
+    """Scenes with z up in which another axis has the larger layer, or no floor shows: z stays."""
+    stored = np.rint(HELD[name] * 1e3).astype(int)
+    scan = read_bytes(tmp_path, "scene.las", las_bytes(stored, scale=1e-3))
+    assert (scan.inputs[0].up, scan.level_known) == ("z", True)
+
+
+@pytest.mark.parametrize("up", ["x", "y"])
+@pytest.mark.parametrize("ceiling", [True, False])
+def test_floor_and_walls_together_override_the_convention(
+    up: str, ceiling: bool, tmp_path: Path
+) -> None:
+    """A furnished room on its side in a LAS file: things stand on its floor, and it is said."""
+    room = np.concatenate([box(6, 4, 2.6), FURNITURE])
+    room = room[(room[:, 2] < 2.5) | ceiling]
+    scan = read_bytes(tmp_path, "side.las", las_bytes(np.rint(TURNED[up](room) * 1e4).astype(int)))
+    assert scan.inputs[0].up == up
+    said = f"z is up by the format's convention, but floor and walls together show that {up} is"
+    assert any(text.startswith(said) for text in scan.assumptions)
+
+
+def test_a_room_askew_in_plan_and_on_its_side_is_seen_without_furniture(tmp_path: Path) -> None:
+    """Nothing level lies across z at all: an empty room askew in plan is no shaft."""
+    turn = np.array([[np.cos(0.5), -np.sin(0.5), 0], [np.sin(0.5), np.cos(0.5), 0], [0, 0, 1]])
+    askew = box(8, 6, 2.6) @ turn.T
+    content = las_bytes(np.rint(TURNED["y"](askew) * 1e4).astype(int))
+    assert read_bytes(tmp_path, "side.las", content).inputs[0].up == "y"
+
+
+def test_an_empty_box_on_its_side_is_told_and_held(tmp_path: Path) -> None:
+    """A box says not which face is its floor: z is believed, and the doubt is a warning."""
+    content = las_bytes(np.rint(TURNED["y"](box(12, 9, 3)) * 1e4).astype(int))
+    scan = read_bytes(tmp_path, "side.las", content)
+    assert scan.inputs[0].up == "z"
+    assert [code for code, _ in scan.warnings] == ["vertical-odd"]
+
+
+@pytest.mark.parametrize(("up", "height_m", "width_m"), [("z", 5.0, 3.0), ("y", 2.6, 4.2)])
+def test_things_break_the_tie_where_nothing_says(
+    up: str, height_m: float, width_m: float, tmp_path: Path
+) -> None:
+    """Where wall and floor are alike, an empty room is a question; what stands there answers."""
+    empty = hall(height_m=height_m, width_m=width_m)
+    with pytest.raises(JobError, match="both likely"):
+        read_bytes(tmp_path, "empty.ply", ply_bytes(columns_of(TURNED[up](empty))))
+    full = np.concatenate([empty, FURNITURE * [1, 0.6, 1]])
+    scan = read_bytes(tmp_path, "full.ply", ply_bytes(columns_of(TURNED[up](full))))
+    assert scan.inputs[0].up == up
+    assert "things stand there" in scan.assumptions[-1]
+
+
+def test_a_furnished_room_upside_down_is_asked_about(tmp_path: Path) -> None:
+    """Things that touch the upper layer hang there, or the scan is turned over: exit 2."""
+    room = np.concatenate([box(6, 4, 2.6), FURNITURE])
+    content = ply_bytes(columns_of(TURNED["-z"](room)))
+    with pytest.raises(JobError, match=r"touches the upper of two level layers.*--up -z .*--up z"):
+        read_bytes(tmp_path, "over.ply", content)
+    assert read_bytes(tmp_path, "over.ply", content, up="-z").frame.up == "-z"
 
 
 def test_a_furnished_room_does_not_stand_on_its_ceiling() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import struct
 from collections.abc import Callable
 from pathlib import Path
@@ -14,6 +15,7 @@ from hypothesis import strategies as st
 
 from pourdatum.errors import JobError, NoFloor
 from pourdatum.read import read_scan
+from pourdatum.read.epsg_units import plan_unit_of
 from pourdatum.units import FOOT_M, US_SURVEY_FOOT_M
 from read_bytes import (
     exit_status_of,
@@ -40,9 +42,9 @@ def test_a_step_of_10_mm_is_said(tmp_path: Path) -> None:
         tmp_path, "coarse.las", las_bytes(np.rint(ROOM * 100).astype(int), scale=0.01)
     )
     assert scan.step_m == pytest.approx(0.01)
-    assert ("coarse-steps", f"{scan.inputs[0].file}: heights are stored in steps of 10 mm") in (
-        scan.warnings
-    )
+    told = dict.fromkeys(text for code, text in scan.warnings if code == "coarse-steps")
+    start = f"{scan.inputs[0].file}: heights are stored in steps of 10 mm: one level may be out"
+    assert any(text.startswith(start) for text in told)
 
 
 @pytest.mark.parametrize("make", [las_bytes, None])
@@ -116,6 +118,19 @@ UNITS = [
     ("key mixed", (keys((1024, 1), (3072, 32632), (4099, 9002)),), 1.0, FOOT_M, "m, heights ft"),
     ("key height system", (keys((1024, 1), (3072, 25832), (4096, 6360)),), 1.0,
      US_SURVEY_FOOT_M, "m, heights us-ft"),
+    ("side by side", (text_of('PROJCS["a",GEOGCS["b",UNIT["Degree",0.0174]],UNIT["Meter",1.0]],'
+                              'VERTCS["c",VDATUM["d"],UNIT["Foot_US",0.3048006096012192]]'),),
+     1.0, US_SURVEY_FOOT_M, "m, heights us-ft"),
+    ("three axes", (text_of('PROJCRS["a",CS[Cartesian,3],AXIS["e",east,LENGTHUNIT["metre",1]],'
+                            'AXIS["n",north,LENGTHUNIT["metre",1]],'
+                            'AXIS["h",up,LENGTHUNIT["foot",0.3048]]]'),),
+     1.0, FOOT_M, "m, heights ft"),
+    ("bound compound", (text_of(f'COMPOUNDCRS["a",{BOUND},VERTCRS["c",LENGTHUNIT["metre",1]]]'),),
+     FOOT_M, 1.0, "ft, heights m"),
+    ("code in text", (text_of('PROJCS["a",AUTHORITY["EPSG","2229"]]'),), US_SURVEY_FOOT_M, None,
+     "us-ft"),
+    ("seven digits", (wkt('UNIT["US survey foot",0.3048006]'),), US_SURVEY_FOOT_M, None, "us-ft"),
+    ("key code", (keys((1024, 1), (3072, 2229)),), US_SURVEY_FOOT_M, None, "us-ft"),
     ("own unit", (keys((1024, 1), (3076, 32767), (3077, 0)),
                   ("LASF_Projection", 34736, struct.pack("<d", 0.3048))), FOOT_M, None, "ft"),
 ]  # fmt: skip
@@ -141,6 +156,8 @@ def test_the_unit_of_the_reference_system_holds(
     ("LASF_Projection", 2112, b'GEOCCS["WGS 84",UNIT["metre",1]]'),
     keys((1024, 2), (2048, 4326)),
     keys((1024, 3)),
+    keys((2048, 4326)),
+    ("LASF_Projection", 2112, b'COMPD_CS["a",GEOGCS["b",UNIT["degree",0.01745]],VERT_CS["c"]]'),
 ])  # fmt: skip
 def test_degrees_are_no_lengths(record: tuple[str, int, bytes], tmp_path: Path) -> None:
     """G08: a geographic or earth-centred scan is sent back to be projected, exit 2."""
@@ -158,13 +175,44 @@ def test_a_contradicting_unit_names_both(tmp_path: Path) -> None:
 
 
 def test_a_system_whose_unit_is_not_known_asks(tmp_path: Path) -> None:
-    """A code alone may mean feet: it is asked for, and the heights' own unit still holds."""
-    content = las(records=(keys((1024, 1), (3072, 2229), (4099, 9001)),))
-    with pytest.raises(JobError, match=r"names EPSG:2229 but not the unit of its plan; .*--units"):
+    """A code that is not in the table may mean feet: it is asked for; heights keep their own."""
+    content = las(records=(keys((1024, 1), (3072, 20050), (4099, 9001)),))
+    with pytest.raises(JobError, match=r"names EPSG:20050 but not the unit of its plan; .*--units"):
         read_bytes(tmp_path, "room.las", content)
     scan = read_bytes(tmp_path, "room.las", content, units="us-ft")
     assert scan.inputs[0].units == "us-ft, heights m"
     assert scan.frame.height_unit_m == 1.0
+
+
+@pytest.mark.parametrize(("code", "unit"), [
+    (32632, "m"), (28992, "m"), (26945, "m"), (6339, "m"), (6423, "m"),
+    (2229, "us-ft"), (2263, "us-ft"), (2277, "us-ft"), (3435, "us-ft"), (6424, "us-ft"),
+    (2222, "ft"), (2256, "ft"), (2273, "ft"), (2913, "ft"), (6557, "ft"),
+    (5703, None), (20050, None), (22300, None),
+])  # fmt: skip
+def test_a_bare_code_has_the_unit_of_the_register(code: int, unit: str | None) -> None:
+    """EPSG register, axis units: states that chose the international foot keep it."""
+    assert plan_unit_of(code) == unit
+
+
+def test_the_two_feet_part_at_site_coordinates(tmp_path: Path) -> None:
+    """G03: at 2 000 000 ft the feet differ by 2e6 (1200/3937 - 0.3048) = 1.22 m; 4 mm at 6 m."""
+    far = np.rint((ROOM + np.array([2e6, 0.0, 0.0])) * 1e3).astype(int)
+    places = [
+        read_bytes(tmp_path, f"{name}.las", las_bytes(far, scale=1e-3, records=(wkt(text),)))
+        for name, text in (("ft", FOOT), ("us", US_FOOT))
+    ]
+    ends = [np.array(scan.origin_m) + scan.high_m for scan in places]
+    assert ends[1][0] - ends[0][0] == pytest.approx(
+        2_000_006.0 * (US_SURVEY_FOOT_M - FOOT_M), abs=1e-4
+    )
+
+
+def test_heights_without_a_unit_in_the_text_are_taken_from_the_keys(tmp_path: Path) -> None:
+    """Text that tells the plan only does not silence the keys on heights."""
+    records = (wkt(METRE), keys((1024, 1), (3076, 9001), (4099, 9003)))
+    scan = read_bytes(tmp_path, "room.las", with_fields(las(records=records), encoding=16))
+    assert scan.inputs[0].units == "m, heights us-ft"
 
 
 @pytest.mark.parametrize(("flag", "words"), [(16, "ft"), (0, "us-ft")])
@@ -186,10 +234,12 @@ def test_text_of_a_reference_system_never_breaks_the_reader(
     assert exit_status_of(lambda: read_scan(path)) in (0, 2)
 
 
-def test_las_in_millimetres_asks_for_its_unit(tmp_path: Path) -> None:
-    """G03: a LAS file without a system that measures 6000 x 4000 x 2600 is not in metres."""
-    with pytest.raises(JobError, match=r"60\d\d x 40\d\d x 25\d\d m .* --units mm makes it 6 m"):
-        read_bytes(tmp_path, "mm.las", las_bytes(np.rint(ROOM * 1e4).astype(int), scale=0.1))
+def test_las_in_millimetres_is_found_by_its_size(tmp_path: Path) -> None:
+    """G03: 6000 x 4000 units with walls of 2600 are a room in millimetres alone."""
+    content = las_bytes(np.rint(room_points(20_000) * 1e4).astype(int), scale=0.1)
+    scan = read_bytes(tmp_path, "mm.las", content)
+    assert scan.inputs[0].units == "mm"
+    assert "millimetres are taken, which makes the room 6" in scan.assumptions[0]
 
 
 def test_the_user_may_turn_a_las_file(tmp_path: Path) -> None:
@@ -207,3 +257,61 @@ def test_a_las_file_on_its_side_is_told(tmp_path: Path) -> None:
     code, text = scan.warnings[0]
     assert code == "vertical-odd"
     assert text.endswith("if y is up give --up y")
+
+
+ROUNDED = np.round(room_points(4000) + np.array([431_000.0, 5_400_000.0, 212.0]), 2)
+
+
+def text_of_points(points: np.ndarray) -> str:
+    """Rows of coordinates, two decimals."""
+    return "".join(f"{x:.2f} {y:.2f} {z:.2f}\n" for x, y, z in points)
+
+
+@pytest.mark.parametrize(("name", "head"), [
+    ("room.xyz", ""),
+    ("room.pts", f"{len(ROUNDED)}\n"),
+    ("room.ptx", f"{len(ROUNDED)}\n1\n0 0 0\n1 0 0\n0 1 0\n0 0 1\n"
+                 "1 0 0 0\n0 1 0 0\n0 0 1 0\n0 0 0 1\n"),
+    ("room.ply", f"ply\nformat ascii 1.0\nelement vertex {len(ROUNDED)}\nproperty double x\n"
+                 "property double y\nproperty double z\nend_header\n"),
+    ("room.pcd", "VERSION 0.7\nFIELDS x y z\nSIZE 8 8 8\nTYPE F F F\nCOUNT 1 1 1\n"
+                 f"WIDTH {len(ROUNDED)}\nHEIGHT 1\nVIEWPOINT 0 0 0 1 0 0 0\n"
+                 f"POINTS {len(ROUNDED)}\nDATA ascii\n"),
+])  # fmt: skip
+def test_text_rounded_to_centimetres_is_noticed(name: str, head: str, tmp_path: Path) -> None:
+    """Rows of two decimals are stored in steps of 10 mm, whatever the format; it is said."""
+    rows = text_of_points(ROUNDED)
+    if name.endswith(".ptx"):
+        rows = rows.replace("\n", " 0.5\n")
+    scan = read_bytes(tmp_path, name, (head + rows).encode(), up="z")
+    assert scan.step_m == pytest.approx(0.01)
+    told = [text for code, text in scan.warnings if code == "coarse-steps"]
+    assert [re.search(r"(heights|plan).* steps of (\S+ mm)", text).groups() for text in told] == [  # type: ignore[union-attr]
+        ("heights", "10 mm"), ("plan", "10 mm"),
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize(("east_m", "step_mm"), [(300_000.0, 31.2), (140_000.0, 15.6)])
+def test_float32_at_site_coordinates_is_noticed(
+    east_m: float, step_mm: float, tmp_path: Path
+) -> None:
+    """IEEE 754: 24 bits of fraction leave 2^18 m (262 km) and up in steps of 2^-5 m = 31.25 mm."""
+    points = (room_points(4000) + np.array([east_m, 100.0, 20.0])).astype(np.float32)
+    head = (
+        f"ply\nformat binary_little_endian 1.0\nelement vertex {len(points)}\n"
+        "property float x\nproperty float y\nproperty float z\nend_header\n"
+    )
+    scan = read_bytes(tmp_path, "room.ply", head.encode() + points.tobytes(), up="z")
+    (text,) = [text for code, text in scan.warnings if code == "coarse-steps"]
+    assert f"plan coordinates are stored in steps of {step_mm:.3g} mm: walls, edges" in text
+
+
+def test_float32_at_seven_million_is_refused(tmp_path: Path) -> None:
+    """F44: at 7 700 km a float32 steps by half a metre: exit 4 with the way out."""
+    points = (room_points(4000) + np.array([500_000.0, 7_700_000.0, 20.0])).astype(np.float32)
+    head = (
+        f"ply\nformat binary_little_endian 1.0\nelement vertex {len(points)}\n"
+        "property float x\nproperty float y\nproperty float z\nend_header\n"
+    )
+    with pytest.raises(NoFloor, match=r"y is stored in steps of 500 mm; .*local origin"):
+        read_bytes(tmp_path, "room.ply", head.encode() + points.tobytes(), up="z")

@@ -88,12 +88,16 @@ class WallLean:
         Faces that it rests on.
     across : (2,) array or None
         The one direction that faces of one direction tell of; None where both are known.
+    apart : float
+        The most that one wall leans beside the others [m/m], where sound walls and their
+        errors do not explain how they differ (99.9 %); else 0.
     """
 
     toward: Array
     covariance: Array
     faces: int
     across: Array | None
+    apart: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -187,8 +191,13 @@ def face_lean(
             break
     rest = d - lean * h - middle[which]
     pull = np.bincount(which, weights=weight * (h - h0[which]) * rest)
+    # How far a step of the slope moves the pulls: less than the weights say, for an outlier
+    # that comes nearer counts more (Huber, Robust Statistics, 1981, 6.3; from memory).
+    off2 = np.minimum((rest / (_TUKEY * scale)) ** 2, 1.0)
+    give = float(((1.0 - off2) * (1.0 - 5.0 * off2) * (h - h0[which]) ** 2).sum())
     pieces = len(slopes)
-    return lean, math.sqrt(float((pull**2).sum()) * pieces / (pieces - 1)) / spread
+    error = math.sqrt(float((pull**2).sum()) * pieces / (pieces - 1)) / max(give, 0.2 * spread)
+    return lean, error
 
 
 def wall_leans(cells: Cells, lines: Sequence[WallLine]) -> list[FaceLean]:
@@ -280,12 +289,23 @@ def common_lean(faces: Sequence[FaceLean]) -> WallLean | None:
         off = np.abs(lean - design @ part) / np.sqrt(variance)
         weight = np.minimum(1.0, _HUBER / np.maximum(off, 1e-12))
     spare = len(faces) - design.shape[1]
+    apart = 0.0
     if spare > 0:
+        beside = np.abs(lean - design @ part)
+        if (off**2).sum() > _chi2_999(spare):
+            apart = float(beside.max())
         inverse = inverse * max(1.0, float((weight * off**2).sum()) / spare)
     if across is None:
-        return WallLean(part, inverse, len(faces), None)
+        return WallLean(part, inverse, len(faces), None, apart)
     both = float(part[0]) * across
-    return WallLean(both, float(inverse[0, 0]) * np.outer(across, across), len(faces), across)
+    spread = float(inverse[0, 0]) * np.outer(across, across)
+    return WallLean(both, spread, len(faces), across, apart)
+
+
+def _chi2_999(freedom: int) -> float:
+    """Quantile of 99.9 % of chi-squared (Wilson and Hilferty, 1931; good to 2 %)."""
+    part = 2.0 / (9.0 * freedom)
+    return float(freedom * (1.0 - part + 3.0902 * math.sqrt(part)) ** 3)
 
 
 def second_opinion(

@@ -22,9 +22,7 @@ LATTICE_M: Final = 1e-5
 """Step of the lattice on which every coordinate of a campaign lies [m]."""
 
 UpAxis = Literal["x", "y", "z", "-x", "-y", "-z"]
-Rotation = tuple[
-    tuple[float, float, float], tuple[float, float, float], tuple[float, float, float]
-]
+Rotation = tuple[tuple[float, float, float], tuple[float, float, float], tuple[float, float, float]]
 
 # Rows are (plan x, plan y, up) as combinations of the file's axes; right-handed.
 _AXES: Final[dict[str, tuple[tuple[int, int], tuple[int, int], tuple[int, int]]]] = {

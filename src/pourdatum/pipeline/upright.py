@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
@@ -14,6 +14,9 @@ from pourdatum.units import MM
 
 if TYPE_CHECKING:
     from pourdatum.surface import Surface
+
+_BENT: Final = 0.010
+"""Lean beside the other walls from which it is worth a word [m/m]."""
 
 
 def level_known(surface: Surface) -> bool:
@@ -53,8 +56,23 @@ def upright_warnings(surface: Surface) -> list[Warned]:
                 "say with --up which axis is up",
             )
         ]
-    found = walls_against(surface)
-    return [] if found is None else [Warned("walls-lean", _leaning(found))]
+    lean = lean_of_walls(surface)
+    if lean is None:
+        return []
+    warned = []
+    against = second_opinion(lean, surface.shared, _removed(surface))
+    if against is not None:
+        warned.append(Warned("walls-lean", _leaning(against)))
+    if lean.apart > _BENT:
+        warned.append(
+            Warned(
+                "walls-apart",
+                f"one of {lean.faces} walls leans by {lean.apart * MM:.0f} mm per m beside the "
+                "others, far more than walls are built: the scan is bent, or that is no wall; take "
+                "control shots before you trust its levels",
+            )
+        )
+    return warned
 
 
 def about_plane_m(surface: Surface) -> float:
@@ -64,19 +82,21 @@ def about_plane_m(surface: Surface) -> float:
     return float(high - low)
 
 
-def walls_against(surface: Surface) -> Disagreement | None:
-    """What the walls say against the vertical that the levels are counted in."""
-    floor, fit = surface.floor, surface.control
+def lean_of_walls(surface: Surface) -> WallLean | None:
+    """What the walls lean in common in the scan's own frame; None where none were seen."""
+    floor = surface.floor
     if floor.bare is None or not floor.faces:
         return None
-    lean: WallLean | None = common_lean(wall_leans(floor.bare.cells, floor.faces))
-    if lean is None:
-        return None
-    removed = (0.0, 0.0)
-    if fit is not None and fit.tilt_bearing_rad is not None:
-        way = fit.tilt_bearing_rad
-        removed = (fit.tilt * math.sin(way), fit.tilt * math.cos(way))
-    return second_opinion(lean, surface.shared, removed)
+    return common_lean(wall_leans(floor.bare.cells, floor.faces))
+
+
+def _removed(surface: Surface) -> tuple[float, float]:
+    """Slope that control shots took out of the heights, along plan x and y."""
+    fit = surface.control
+    if fit is None or fit.tilt_bearing_rad is None:
+        return 0.0, 0.0
+    way = fit.tilt_bearing_rad
+    return fit.tilt * math.sin(way), fit.tilt * math.cos(way)
 
 
 def _leaning(found: Disagreement) -> str:

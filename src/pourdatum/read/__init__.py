@@ -164,9 +164,7 @@ def _corners(look: Look) -> NDArray[np.float64]:
 
 
 def _frame(settled: Settled, origin_m: tuple[float, float, float]) -> Frame:
-    return Frame(
-        settled.unit_m, settled.up, origin_m, settled.height_unit_m, settled.rotation
-    )
+    return Frame(settled.unit_m, settled.up, origin_m, settled.height_unit_m, settled.rotation)
 
 
 def _origin(first: _File) -> tuple[float, float, float]:

@@ -74,9 +74,7 @@ def stated_unit(
         first, second = second, first
     if first.height_unit_m is None and second.height_unit_m is not None:
         # One of them often tells the plan only.
-        first = replace(
-            first, height_name=second.height_name, height_unit_m=second.height_unit_m
-        )
+        first = replace(first, height_name=second.height_name, height_unit_m=second.height_unit_m)
     return first, ()
 
 

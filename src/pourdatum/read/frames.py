@@ -25,6 +25,14 @@ from pourdatum.units import LENGTH_UNITS, MM, unit_m
 
 _LAID_DOWN: Final = ("E57", "GLB", "glTF")
 """Formats whose standard lays metres down; in others they are usual."""
+_HEIGHT_STEPS: Final = (
+    ": one level may be out by half a step and smaller dips do not show; export the scan with "
+    "finer numbers"
+)
+_PLAN_STEPS: Final = (
+    ": walls, edges and small openings are known no better; export the scan with a local origin "
+    "or in double precision"
+)
 _COARSE_M: Final = 0.001
 _TOO_COARSE_M: Final = 0.050
 
@@ -213,14 +221,12 @@ def _check_steps(
         for step, text in (
             (
                 steps[axis],
-                f"heights are stored in steps of {_mm(steps[axis])}: one level may be out by half "
-                "a step and smaller dips do not show; export the scan with finer numbers",
+                f"heights are stored in steps of {_mm(steps[axis])}"
+                + _HEIGHT_STEPS,
             ),
             (
                 plan_m,
-                f"plan coordinates are stored in steps of {_mm(plan_m)}: walls, edges and small "
-                "openings are known no better; export the scan with a local origin or in double "
-                "precision",
+                f"plan coordinates are stored in steps of {_mm(plan_m)}" + _PLAN_STEPS,
             ),
         )
         if step > _COARSE_M * (1 + 1e-9)

@@ -140,7 +140,7 @@ def _square_set(planes: Sequence[_Plane]) -> list[Array]:
 
 
 def _floor_axis(turned: Array, cosines: Array) -> int:
-    """Which of three square directions is upright: the largest layer, else the nearest to ``up``."""
+    """Which of three square directions is upright: the largest layer, else that nearest up."""
     areas = np.array([shape.area for shape in all_shapes(turned)])
     best = np.flatnonzero(areas * _CLEARLY > areas.max())
     return int(best[np.argmax(np.abs(cosines[best]))])

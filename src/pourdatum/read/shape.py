@@ -20,6 +20,9 @@ _CELLS: Final = 60
 _SLABS: Final = 60
 _FACING: Final = 0.3
 """Least share of the largest layer that a layer facing it covers."""
+_LEAST: Final = 500
+"""Points below which nothing is told of a shape."""
+_STANDS_OUT: Final = 2.0
 _ALIKE: Final = 0.6
 _APART: Final = 0.2
 """Least distance of two facing layers, as a share of the whole height."""
@@ -94,7 +97,7 @@ def shapes(sample: Array) -> list[Shape]:
 def all_shapes(sample: Array) -> list[Shape]:
     """How the sample looks with each of its three axes upright; nothing of a few points."""
     inside = within(sample)
-    return [_shape(inside, axis) for axis in range(3)] if len(inside) >= 2 * _RING else []
+    return [_shape(inside, axis) for axis in range(3)] if len(inside) >= _LEAST else []
 
 
 def _shape(inside: Array, axis: int) -> Shape:
@@ -111,6 +114,8 @@ def _shape(inside: Array, axis: int) -> Shape:
         return Shape(axis, long, short, np.unique(column).size * cell**2, None, False)
     level, covered = _layers(up, column, whole)
     best = int(np.argmax(covered))
+    if covered[best] < _STANDS_OUT * np.median(covered):  # a heap, without floor or ceiling
+        return Shape(axis, long, short, float(covered[best]) * cell**2, None, False)
     area = float(covered[best]) * cell**2
     apart = np.abs(level - level[best])
     facing = np.flatnonzero((covered >= _FACING * covered[best]) & (apart >= _APART * whole))

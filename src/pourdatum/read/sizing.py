@@ -79,12 +79,14 @@ def unit_by_size(
             seen = [shape]
             break
     others = [name for name in ordinary if name != "m"]
-    stated = f"the file states no unit: metres are taken, as is {_USUAL[convention]} in {kind}"
+    stated = f"the file states no unit: metres are taken, as is usual in {kind}"
     if grade(seen, sides, 1.0) != "no":
         if not others:
             return Sized("m", stated if convention else _taken("m", seen, sides))
         if convention == "laid" or (convention and "m" in ordinary):
-            return Sized("m", f"{stated} (if these are {WORDS[others[0]]}, give --units {others[0]})")
+            return Sized(
+                "m", f"{stated} (if these are {WORDS[others[0]]}, give --units {others[0]})"
+            )
         raise _ask(["m", *others], seen, sides, where)
     if len(others) == 1 and convention != "laid":
         return Sized(others[0], _taken(others[0], seen, sides))
@@ -102,9 +104,6 @@ def _likely_first(seen: list[Shape], up_axis: int | None) -> list[Shape]:
         return known or seen
     most = max((shape.area for shape in seen), default=0.0)
     return sorted(seen, key=lambda s: (not (s.axis == 2 and 2.0 * s.area > most), -s.area))
-
-
-_USUAL: Final = {"": "usual", "usual": "usual", "laid": "laid down"}
 
 
 def grade(seen: list[Shape], sides: NDArray[np.float64], unit_m: float) -> Grade:
@@ -174,7 +173,9 @@ def _ask(
 ) -> JobError:
     told = "the file does not say its unit"
     if outsize:
-        told += f", and {' x '.join(_length(side) for side in sides)} m is not the size of a floor scan"
+        told += (
+            f", and {' x '.join(_length(side) for side in sides)} m is not the size of a floor scan"
+        )
     else:
         told += f", and it may be in {' or '.join(WORDS[name] for name in names)}"
     if not names:

@@ -31,6 +31,8 @@ _CLEAR_M: Final = 0.12
 _FOOT_M: Final = 0.4
 """A thing stands on a layer where its lowest points are nearer to it than this."""
 _APART_M: Final = 1.5
+_RACK_BINS: Final = 10
+"""Bins of 0.25 m, 2.5 m in all."""
 _BIN_M: Final = 0.15
 _TALL_BINS: Final = 10
 """Bins of 0.15 m that an upright cell fills: 1.5 m."""
@@ -52,11 +54,14 @@ class Things:
     low, high : float or None
         Share of them that stands on the lower, or the upper, of the axis's level layers;
         None where there is no such layer.
+    tall : float
+        Share of them that is filled over 2.5 m or more along the axis: a rack, seen upright.
     """
 
     cells: int
     low: float | None
     high: float | None
+    tall: float = 0.0
 
 
 def layer_area_m2(points_m: Array, axis: int) -> float:
@@ -243,10 +248,15 @@ def _along(points_m: Array, inside: Mask, levels: Array, axis: int) -> Things:
         return Things(0, None, None)
     # The top of a crate is carried by its sides, a cell or two away.
     low, high = minimum_filter(low, 3), maximum_filter(high, 3)
+    bins = np.floor((things[:, axis] - things[:, axis].min()) / _CELL_M).astype(np.int64)
+    cell = column * shape[1] + row
+    filled = np.unique(cell * (bins.max() + 1) + bins) // (bins.max() + 1)
+    deep = np.bincount(filled, minlength=held.size).reshape(shape)
+    tall = float((deep[held] >= _RACK_BINS).mean())
     if levels.size == 0:
-        return Things(many, None, None)
+        return Things(many, None, None, tall)
     two = bool(np.ptp(levels) >= _APART_M)
     above = np.median(points_m[:, axis]) >= levels.mean()
     on = float((low[held] - levels[0] < _FOOT_M).mean()) if two or above else None
     under = float((levels[-1] - high[held] < _FOOT_M).mean()) if two or not above else None
-    return Things(many, on, under)
+    return Things(many, on, under, tall)

@@ -40,6 +40,7 @@ _THINGS_LEAST: Final = 12
 """Cells of 0.25 m with something in them from which things are evidence."""
 _CARRIED: Final = 0.85
 _FLOATING: Final = 0.6
+_RACK: Final = 0.25
 _HANGING: Final = 0.3
 _THING_M: Final = 1.5
 _BIN_M: Final = 0.020
@@ -138,7 +139,9 @@ def _by_format(opened: Opened, source: Source, plan_m: float) -> Vertical:
     why = hint[1] if hint is not None else ""
     if (other := seen.against(mine)) is not None:
         name: UpAxis = ("x", "y", "z")[other]
-        told = f"{usual} would be up, {why}" if hint else f"{usual} is up by the format's convention"
+        told = (
+            f"{usual} would be up, {why}" if hint else f"{usual} is up by the format's convention"
+        )
         note = f"{told}, but floor and walls together show that {name} is: {name} is taken"
         return Vertical(name, (f"{note} ({seen.compared(other, mine)})",))
     if hint is not None:
@@ -220,7 +223,8 @@ class _Seen:
         # Coordinates stored in steps lie in layers of their own making.
         fine = [step_m is None or step_m[axis] < 0.5 * LAYER_M for axis in range(3)]
         areas = [layer_area_m2(sample_m, axis) if fine[axis] else 0.0 for axis in range(3)]
-        return cls(within(sample_m), areas, all(fine) and len(sample_m) > 0)
+        inside = within(sample_m)
+        return cls(inside, areas, all(fine) and len(inside) >= _TELLING)
 
     @cached_property
     def things(self) -> list[Things]:
@@ -245,7 +249,9 @@ class _Seen:
             carried = max(stand.low or 0.0, stand.high or 0.0)
             beside = max(float_.low or 0.0, float_.high or 0.0)
             if stand.cells >= _THINGS_LEAST and carried >= _CARRIED and beside <= _FLOATING:
-                return axis
+                if float_.tall < _RACK:
+                    return axis
+                continue  # what floats beside a wall is a rack that stands along it
             nothing = self.areas[mine] < _NOTHING * self.areas[axis]
             if nothing and not weak and strong_levels_m(self.inside, mine).size == 0:
                 return axis
