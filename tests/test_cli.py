@@ -92,7 +92,7 @@ def test_the_documented_commands_are_there() -> None:
 
 
 SHARED = {
-    "-o", "--out", "--job", "--units", "--up", "--sensor", "--control", "--outline", "--cell",
+    "-o", "--out", "--job", "--units", "--up", "--columns", "--sensor", "--control", "--outline", "--cell",
     "--at", "--through-doors", "--criterion", "--files", "--overwrite", "--scheduler", "--json", "--quiet",
 }  # fmt: skip
 

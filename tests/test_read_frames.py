@@ -337,6 +337,14 @@ def test_things_break_the_tie_where_nothing_says(
     assert "things stand there" in scan.assumptions[-1]
 
 
+def test_an_ordinary_storey_decides_between_floor_and_wall(tmp_path: Path) -> None:
+    """An empty room of 6.2 x 4.4 x 2.6 on its side: 2.6 m is a storey, 4.4 m is none."""
+    content = ply_bytes(columns_of(TURNED["y"](box(6.2, 4.4, 2.6))))
+    scan = read_bytes(tmp_path, "side.ply", content)
+    assert scan.inputs[0].up == "y"
+    assert "floor and ceiling 2.6" in scan.assumptions[-1]
+
+
 def test_a_furnished_room_upside_down_is_asked_about(tmp_path: Path) -> None:
     """Things that touch the upper layer hang there, or the scan is turned over: exit 2."""
     room = np.concatenate([box(6, 4, 2.6), FURNITURE])

@@ -70,6 +70,16 @@ def _known_criterion(text: str) -> str:
     return text
 
 
+def _three_columns(text: str) -> str:
+    words = [word.strip() for word in text.split(",")]
+    numbers = [int(word) for word in words if word.isdecimal() and len(word) < 4]
+    if len(words) != 3 or len(set(numbers)) != 3 or min(numbers) < 1:
+        raise ValueError(
+            f"columns '{text}' are not three different numbers from 1: write them like 2,3,4"
+        )
+    return ",".join(words)
+
+
 Criterion = Annotated[Text, AfterValidator(_known_criterion)]
 
 
@@ -78,6 +88,8 @@ class ScanSection(Section):
 
     units: Unit | None = None
     up: Axis | None = None
+    columns: Annotated[str, AfterValidator(_three_columns)] | None = None
+    """Where x, y and z stand in a table of points, counted from 1, such as "2,3,4"."""
     sensor: Literal["tripod", "mobile", "phone"] | None = None
     control: str | None = None
     outline: str | None = None
@@ -85,6 +97,14 @@ class ScanSection(Section):
     at: Seed | None = None
     """A place on the floor wanted, in the scan's coordinates and unit; z tells storeys apart."""
     through_doors: bool | None = None
+
+    @property
+    def columns_told(self) -> tuple[int, int, int] | None:
+        """Columns of x, y and z, counted from 1, where told."""
+        if self.columns is None:
+            return None
+        x, y, z = (int(word) for word in self.columns.split(","))
+        return x, y, z
 
 
 class ControlSection(Section):

@@ -94,6 +94,7 @@ _SHARED: Final = [
     _option("--job", "job_file", metavar="FILE.toml", help="Job file: all of this, and prices."),
     _option("--units", type=click.Choice(_UNITS), help="Unit of the scan, if its file is silent."),
     _option("--up", type=click.Choice(_AXES), help="Axis that points up, if its file is silent."),
+    _option("--columns", metavar="X,Y,Z", help="Columns of x, y, z in a table, from 1: 2,3,4."),
     _option("--sensor", type=click.Choice(_SENSORS), help="Kind of scanner, for its errors."),
     _option("--control", metavar="FILE.csv", help="Control shots: name,x,y,z, or staff readings."),
     _option("--outline", metavar="FILE.geojson", help="Area to pour, in the scan's coordinates."),
@@ -159,6 +160,7 @@ class Words:
     job_file: str | None
     units: str | None
     up: str | None
+    columns: str | None
     sensor: str | None
     control: str | None
     outline: str | None
@@ -186,8 +188,8 @@ class Words:
                 hint="leave it out", id="not-in-this-version",
             )  # fmt: skip
         scan = {
-            "units": self.units, "up": self.up, "sensor": self.sensor, "control": self.control,
-            "outline": self.outline, "cell_mm": self.cell, "at": self.at,
+            "units": self.units, "up": self.up, "columns": self.columns,
+            "sensor": self.sensor, "control": self.control, "outline": self.outline, "cell_mm": self.cell, "at": self.at,
             "through_doors": self.through_doors,
         }  # fmt: skip
         over: dict[str, Any] = {

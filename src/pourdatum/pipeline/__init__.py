@@ -289,7 +289,9 @@ def _measured(paths: Sequence[str | Path], job: Job, progress: Progress) -> Surf
     if job.scan.control is not None:
         check_control(job.scan.control)
     progress("reading the scan", None)
-    scan = read_scan(*paths, units=job.scan.units, up=job.scan.up)
+    scan = read_scan(
+        *paths, units=job.scan.units, up=job.scan.up, columns=job.scan.columns_told
+    )
     cell_m = None if job.scan.cell_mm is None else job.scan.cell_mm / MM
     outline = None if drawn is None else outline_to_local(drawn, scan.frame)
     floor = find_floor(

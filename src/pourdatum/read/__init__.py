@@ -40,6 +40,7 @@ def read_scan(
     *paths: str | os.PathLike[str],
     units: str | None = None,
     up: str | None = None,
+    columns: tuple[int, int, int] | None = None,
     chunk_points: int = CHUNK_POINTS,
 ) -> Scan:
     """One campaign of scan files, checked and ready to be read in pieces.
@@ -53,6 +54,8 @@ def read_scan(
         ``pourdatum.units.LENGTH_UNITS``.
     up : str, optional
         Axis that points up: ``"x"``, ``"y"``, ``"z"``, with ``-`` for downwards.
+    columns : tuple of 3 ints, optional
+        Where x, y and z stand in a table of points, counted from 1, if its header does not say.
     chunk_points : int
         Points of a piece, about.
 
@@ -76,7 +79,8 @@ def read_scan(
         raise JobError(f"chunk_points is {chunk_points}", hint="give 1 or more", id="chunk-points")
     sources = [find_source(path) for path in paths]
     _check_no_twins(sources)
-    spots = holds_spots(sources)
+    # Who tells columns has a cloud: a list of levels names its own.
+    spots = columns is None and holds_spots(sources)
     found: list[tuple[Source, Opened]] = []
     hashes: list[str] = []
     for source in sources:
@@ -86,7 +90,7 @@ def read_scan(
         if spots:
             hashes.append(sha256)
             continue
-        opened = open_by_content(source, chunk_points)
+        opened = open_by_content(source, chunk_points, columns)
         if opened.look.kept == 0:
             raise ScanError(
                 "holds no points that are measurements",

@@ -10,7 +10,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final
 
-from pourdatum.errors import ScanError
+from pourdatum.errors import JobError, ScanError
 from pourdatum.read.e57 import is_e57, open_e57
 from pourdatum.read.glb import is_glb, is_gltf, open_glb, open_gltf
 from pourdatum.read.las import is_las, open_las
@@ -31,7 +31,9 @@ class Format:
 
     name: str
     matches: Callable[[bytes], bool]
-    open: Callable[[Source, int], Opened]
+    open: Callable[..., Opened]
+    """From source and points of a piece; a table takes the columns told as well."""
+    is_table: bool = False
 
 
 FORMATS: Final = (
@@ -46,22 +48,44 @@ FORMATS: Final = (
     Format("PTX", is_ptx, open_ptx),
     Format("PTS", is_pts, open_pts),
     # Any table of numbers: what has a name of its own was asked before.
-    Format("XYZ", is_xyz, open_xyz),
+    Format("XYZ", is_xyz, open_xyz, is_table=True),
 )
 
 
-def open_by_content(source: Source, chunk_points: int) -> Opened:
+def open_by_content(
+    source: Source, chunk_points: int, columns: tuple[int, int, int] | None = None
+) -> Opened:
     """Open a file with the reader that its first bytes call for.
+
+    Parameters
+    ----------
+    source : Source
+    chunk_points : int
+        Points of a piece, about.
+    columns : tuple of 3 ints, optional
+        Where x, y and z stand in a table of points, counted from 1.
 
     Raises
     ------
     ScanError
         If it is none of ``FORMATS``; says what the content looks like.
+    JobError
+        If columns are told for a format that has its own order.
     """
     head = read_head(source)
     for kind in FORMATS:
-        if kind.matches(head):
+        if not kind.matches(head):
+            continue
+        if columns is None:
             return kind.open(source, chunk_points)
+        if kind.is_table:
+            return kind.open(source, chunk_points, columns)
+        raise JobError(
+            f"columns are told, and {kind.name} has an order of its own",
+            where=source.shown,
+            hint="leave --columns away",
+            id="columns",
+        )
     known = ", ".join(kind.name for kind in FORMATS)
     raise ScanError(
         f"not a scan that is read by this version: it looks like {looks_like(head)}",

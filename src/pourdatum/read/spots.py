@@ -120,6 +120,8 @@ def looks_like_spots(head: bytes, size: int) -> bool:
     if table.header:
         if "x" not in table or "y" not in table:
             return False
+        if rows > MOST_SHOTS:
+            return False  # numbered points of a cloud
         if any(name in table for name in _SIGHTS) or ("name" in table and "z" in table):
             return True
         spoken = tuple(head.strip().lower() for head in table.heads[:3]) != ("x", "y", "z")

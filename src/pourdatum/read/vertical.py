@@ -45,6 +45,8 @@ _HANGING: Final = 0.3
 _THING_M: Final = 1.5
 _BIN_M: Final = 0.020
 _STOREY_M: Final = (1.9, 8.0)
+_ROOM_M: Final = (2.1, 3.6)
+"""Height of an ordinary room [m]; common practice, no source."""
 _BAND_M: Final = (0.1, 1.2)
 _UPSIDE_DOWN: Final = 3.0
 _FEW: Final = 0.02
@@ -174,6 +176,9 @@ def _by_layers(
         shows, why = "as what stands on the floor shows", seen.compared(2, other)
     elif rival >= _CLEARLY * areas[2] and rival:
         best = other
+    elif rival > _DOUBTFUL * areas[2] and (high := seen.room_height_m(other)) is not None:
+        best = other
+        shows = f"as floor and ceiling {high:.2f} m apart show, which are an ordinary storey"
     elif rival > _DOUBTFUL * areas[2]:
         raise JobError(
             f"the file does not say which way is up, {'xy'[other]} and z are both likely ({why})",
@@ -264,6 +269,17 @@ class _Seen:
             return False
         apart = float(np.ptp(levels))
         return apart < _THING_M or _STOREY_M[0] <= apart <= _STOREY_M[1]
+
+    def room_height_m(self, axis: int) -> float | None:
+        """Height of a room seen on all sides that is an ordinary one along this axis alone.
+
+        Where a layer is missing it may be the ceiling, and the box says less.
+        """
+        high, other = (
+            float(np.ptp(levels)) if levels.size else 0.0
+            for levels in (strong_levels_m(self.inside, k) for k in (axis, 2))
+        )
+        return high if _ROOM_M[0] <= high <= _ROOM_M[1] < other else None
 
     def hangs(self, axis: int) -> bool:
         """Whether what is in the room touches the upper layer and not the lower."""
