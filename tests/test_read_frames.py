@@ -251,8 +251,10 @@ def crate(
     return np.asarray(points + np.array([x, y, foot]))
 
 
-FURNITURE = np.concatenate([crate(1, 1, 1, 0.6, 0.8), crate(3, 2, 0.5, 0.5, 1.2),
-                            crate(4.5, 0.1, 1, 0.6, 1.9), crate(0.1, 3, 0.6, 0.9, 0.5)])  # fmt: skip
+FURNITURE = np.concatenate([
+    crate(1, 1, 1, 0.6, 0.8), crate(3, 2, 0.5, 0.5, 1.2),
+    crate(4.5, 0.1, 1, 0.6, 1.9), crate(0.1, 3, 0.6, 0.9, 0.5),
+])  # fmt: skip
 STAIRS = np.concatenate([
     np.stack([4 * u if k % 2 == 0 else 4 - 4 * u, v + 1.3 * (k % 2),
               3 * k + 0.17 * np.floor(17 * u)], axis=1)

@@ -267,16 +267,24 @@ def text_of_points(points: np.ndarray) -> str:
     return "".join(f"{x:.2f} {y:.2f} {z:.2f}\n" for x, y, z in points)
 
 
+PTX_HEAD = "1\n0 0 0\n1 0 0\n0 1 0\n0 0 1\n1 0 0 0\n0 1 0 0\n0 0 1 0\n0 0 0 1\n"
+PLY_HEAD = (
+    f"ply\nformat ascii 1.0\nelement vertex {len(ROUNDED)}\nproperty double x\n"
+    "property double y\nproperty double z\nend_header\n"
+)
+PCD_HEAD = (
+    "VERSION 0.7\nFIELDS x y z\nSIZE 8 8 8\nTYPE F F F\nCOUNT 1 1 1\n"
+    f"WIDTH {len(ROUNDED)}\nHEIGHT 1\nVIEWPOINT 0 0 0 1 0 0 0\n"
+    f"POINTS {len(ROUNDED)}\nDATA ascii\n"
+)
+
+
 @pytest.mark.parametrize(("name", "head"), [
     ("room.xyz", ""),
     ("room.pts", f"{len(ROUNDED)}\n"),
-    ("room.ptx", f"{len(ROUNDED)}\n1\n0 0 0\n1 0 0\n0 1 0\n0 0 1\n"
-                 "1 0 0 0\n0 1 0 0\n0 0 1 0\n0 0 0 1\n"),
-    ("room.ply", f"ply\nformat ascii 1.0\nelement vertex {len(ROUNDED)}\nproperty double x\n"
-                 "property double y\nproperty double z\nend_header\n"),
-    ("room.pcd", "VERSION 0.7\nFIELDS x y z\nSIZE 8 8 8\nTYPE F F F\nCOUNT 1 1 1\n"
-                 f"WIDTH {len(ROUNDED)}\nHEIGHT 1\nVIEWPOINT 0 0 0 1 0 0 0\n"
-                 f"POINTS {len(ROUNDED)}\nDATA ascii\n"),
+    ("room.ptx", f"{len(ROUNDED)}\n{PTX_HEAD}"),
+    ("room.ply", PLY_HEAD),
+    ("room.pcd", PCD_HEAD),
 ])  # fmt: skip
 def test_text_rounded_to_centimetres_is_noticed(name: str, head: str, tmp_path: Path) -> None:
     """Rows of two decimals are stored in steps of 10 mm, whatever the format; it is said."""

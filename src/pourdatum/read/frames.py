@@ -221,8 +221,7 @@ def _check_steps(
         for step, text in (
             (
                 steps[axis],
-                f"heights are stored in steps of {_mm(steps[axis])}"
-                + _HEIGHT_STEPS,
+                f"heights are stored in steps of {_mm(steps[axis])}" + _HEIGHT_STEPS,
             ),
             (
                 plan_m,

@@ -110,7 +110,7 @@ def _shape(inside: Array, axis: int) -> Shape:
     column = plan[:, 0] * (_CELLS + 2) + plan[:, 1]
     up = inside[:, axis] - low[axis]
     whole = float(sides[axis])
-    if whole < _FLAT * long:
+    if whole <= _FLAT * long:
         return Shape(axis, long, short, np.unique(column).size * cell**2, None, False)
     level, covered = _layers(up, column, whole)
     best = int(np.argmax(covered))

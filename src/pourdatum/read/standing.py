@@ -23,6 +23,7 @@ _CELL_M: Final = 0.25
 _CELLS: Final = 100
 _LEAST_M2: Final = 1.0
 _AROUND_M: Final = 0.4
+_OWN_SLICES: Final = 9
 _STANDS_OUT: Final = 2.0
 _STRONG: Final = 0.25
 """Share of an axis's largest layer from which a layer counts as floor, ceiling or wall."""
@@ -132,18 +133,21 @@ def strong_levels_m(points_m: Array, axis: int) -> Array:
     >>> rng = np.random.default_rng(1)
     >>> box = rng.uniform(0, 1, (20_000, 3)) * [4.0, 4.0, 2.0]
     >>> box[:12_000, 2] = 0.03
-    >>> strong_levels_m(box, 2).round(1), strong_levels_m(box, 0)
-    (array([0., 0.]), array([], dtype=float64))
+    >>> float(strong_levels_m(box, 2).mean().round(1)), strong_levels_m(box, 0).size
+    (0.0, 0)
     """
     level, area = _layers(points_m, axis)
     most = float(area.max())
+    first, last = float(level.min()), float(level.max())
     found = []
     for k in np.flatnonzero(area >= max(_STRONG * most, _LEAST_M2)):
         apart = np.abs(level - level[k])
         around = area[(apart > 2.25 * LAYER_M) & (apart < _AROUND_M)]
         # Slices without points are missing from the list and count as nothing.
-        slices = 4 * round((_AROUND_M - 2.25 * LAYER_M) / LAYER_M)
-        usual = np.median(np.concatenate([around, np.zeros(max(slices - around.size, 0))]))
+        reach = min(level[k] + _AROUND_M, last) - max(level[k] - _AROUND_M, first)
+        slices = round(2.0 * reach / LAYER_M) - _OWN_SLICES
+        near = np.concatenate([around, np.zeros(max(slices - around.size, 0))])
+        usual = float(np.median(near)) if near.size else 0.0
         if area[k] > _STANDS_OUT * usual:
             found.append(float(level[k]))
     return np.sort(np.array(found))
@@ -203,7 +207,9 @@ def _on_lines(place: Array, angle: float) -> Mask:
     off = np.floor(place @ np.array([-np.sin(angle), np.cos(angle)]) + 0.5).astype(np.int64)
     off -= off.min()
     many = np.bincount(off)
-    full = many >= max(_LINE_CELLS - 1, 2.0 * many.sum() / len(many))
+    # Among many rows a line stands out; a few rows are lines themselves.
+    usual = 2.0 * many.sum() / len(many) if len(many) >= _LINE_CELLS else 0.0
+    full = many >= max(_LINE_CELLS - 1, usual)
     return np.asarray(full[off])
 
 
@@ -223,9 +229,8 @@ def things_along(points_m: Array) -> list[Things]:
             continue
         if np.ptp(own) >= _APART_M:
             inside &= (along > own[0]) & (along < own[-1])
-        at = np.searchsorted(own, along)
-        for k in (at - 1, at):
-            inside &= np.abs(along - own[np.clip(k, 0, len(own) - 1)]) > _CLEAR_M
+        for end in (own[0], own[-1]):
+            inside &= np.abs(along - end) > _CLEAR_M
     return [_along(points_m, inside, levels[axis], axis) for axis in range(3)]
 
 
@@ -248,11 +253,7 @@ def _along(points_m: Array, inside: Mask, levels: Array, axis: int) -> Things:
         return Things(0, None, None)
     # The top of a crate is carried by its sides, a cell or two away.
     low, high = minimum_filter(low, 3), maximum_filter(high, 3)
-    bins = np.floor((things[:, axis] - things[:, axis].min()) / _CELL_M).astype(np.int64)
-    cell = column * shape[1] + row
-    filled = np.unique(cell * (bins.max() + 1) + bins) // (bins.max() + 1)
-    deep = np.bincount(filled, minlength=held.size).reshape(shape)
-    tall = float((deep[held] >= _RACK_BINS).mean())
+    tall = _tall_share(column // 2, row // 2, things[:, axis])
     if levels.size == 0:
         return Things(many, None, None, tall)
     two = bool(np.ptp(levels) >= _APART_M)
@@ -260,3 +261,17 @@ def _along(points_m: Array, inside: Mask, levels: Array, axis: int) -> Things:
     on = float((low[held] - levels[0] < _FOOT_M).mean()) if two or above else None
     under = float((levels[-1] - high[held] < _FOOT_M).mean()) if two or not above else None
     return Things(many, on, under, tall)
+
+
+def _tall_share(column: NDArray[np.int64], row: NDArray[np.int64], along_m: Array) -> float:
+    """Share of the cells that hold points over 2.5 m or more with few gaps."""
+    _, cell = np.unique(column * (row.max() + 1) + row, return_inverse=True)
+    bins = np.floor((along_m - along_m.min()) / _CELL_M).astype(np.int64)
+    many = int(bins.max()) + 1
+    held = np.unique(cell * many + bins)
+    filled = np.bincount(held // many)
+    first, last = np.full(filled.size, many), np.zeros(filled.size, np.int64)
+    np.minimum.at(first, held // many, held % many)
+    np.maximum.at(last, held // many, held % many)
+    span = last - first + 1
+    return float(((span >= _RACK_BINS) & (2 * filled >= span)).mean())

@@ -33,7 +33,7 @@ from pourdatum.scan import UpAxis
 _AREA_LEAST_M2: Final = 4.0
 _CLEARLY: Final = 2.0
 _DOUBTFUL: Final = 1.4
-_LARGER: Final = 1.3
+_LARGER: Final = 1.5
 """How much larger a level layer must be to speak against the vertical of a format."""
 _NOTHING: Final = 0.2
 _THINGS_LEAST: Final = 12
@@ -254,9 +254,10 @@ class _Seen:
             carried = max(stand.low or 0.0, stand.high or 0.0)
             beside = max(float_.low or 0.0, float_.high or 0.0)
             if stand.cells >= _THINGS_LEAST and carried >= _CARRIED and beside <= _FLOATING:
-                if float_.tall < _RACK:
+                # What floats beside a wall may be a rack that stands along it, or pipes.
+                if float_.tall < _RACK and (weak or not self._is_room(mine)):
                     return axis
-                continue  # what floats beside a wall is a rack that stands along it
+                continue
             nothing = self.areas[mine] < _NOTHING * self.areas[axis]
             if nothing and not weak and strong_levels_m(self.inside, mine).size == 0:
                 return axis
@@ -280,6 +281,11 @@ class _Seen:
             for levels in (strong_levels_m(self.inside, k) for k in (axis, 2))
         )
         return high if _ROOM_M[0] <= high <= _ROOM_M[1] < other else None
+
+    def _is_room(self, axis: int) -> bool:
+        """Whether floor and ceiling of an ordinary room may lie across an axis."""
+        levels = strong_levels_m(self.inside, axis)
+        return levels.size > 0 and _ROOM_M[0] <= float(np.ptp(levels)) <= _ROOM_M[1]
 
     def hangs(self, axis: int) -> bool:
         """Whether what is in the room touches the upper layer and not the lower."""
