@@ -21,7 +21,7 @@ geometry grid triangles clipping fillcurve volume localfit smoothing shotfield u
 drift corner levelbook shots                                           | of control shots
 scan chunks layers walkable levels cells walls plumb outline edge footprint things openings spots | from points to a map
 bare wallfoot floor labelled surface control advice                       | and to its surface
-patch datum spread grind material pour pins                            | from a map to a pour
+spotpoint patch datum spread grind material pour pins                            | from a map to a pour
 register flatness verify outcome                                       | after the pour
 simulate                                                               | test bed
 read write report                                                      | the edges

@@ -112,8 +112,6 @@ def _regions(surface: Surface, mask: Mask, reason: Reason, least_m: float) -> It
     groups, _ = label(binary_closing(np.pad(places, near), iterations=near)[_inner(near)])
     groups = np.where(places, groups, 0)
     for k, window in enumerate(find_objects(groups), 1):
-        if window is None:
-            continue
         own = groups[window] == k
         area_m2 = float(np.count_nonzero(own)) * grid.cell_m**2
         if area_m2 < LEAST_REGION_M2:

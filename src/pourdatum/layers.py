@@ -25,6 +25,8 @@ _HALF_WINDOW: Final = 2
 """Layers on each side that belong to a candidate's level (50 mm in all)."""
 _LEAST_AREA_M2: Final = 0.5
 _MOST_SHEETS: Final = 32
+_LEAST_COLUMN: Final = 12
+"""Points that a column must hold, all layers together, to tell layers in it."""
 _WIDE: Final = 4
 STANDING_M: Final = (0.1, 0.6)
 """Heights over a sheet in which a wall or a thing shows [m]."""
@@ -163,7 +165,7 @@ def _widen_columns(voxels: VoxelStats) -> tuple[VoxelStats, int]:
         # Stray far returns fill many columns with few points: nine in ten points must lie
         # in columns that hold enough.
         share = np.cumsum(column_points) / column_points.sum()
-        if column_points[np.searchsorted(share, 0.1)] >= 12:
+        if column_points[np.searchsorted(share, 0.1)] >= _LEAST_COLUMN:
             break
         factor *= 2
         voxels = _halved(voxels)
@@ -290,13 +292,13 @@ def _rows(sheet: Sheet, place: tuple[NDArray[np.int64], ...]) -> slice:
 def _rise(
     sheet: Sheet, place: tuple[NDArray[np.int64], ...], part: slice
 ) -> NDArray[np.float64]:
-    """Height of voxels over the sheet [m]; NaN beyond two columns from it."""
+    """Height of voxels over the sheet [m]; NaN beyond two columns from it, one of wide ones."""
     col, row, layer = (index[part] for index in place)
     c0, r0 = int(sheet.col.min()) - 2, int(sheet.row.min()) - 2
     shape = (int(sheet.row.max()) + 3 - r0, int(sheet.col.max()) + 3 - c0)
     level = np.full(shape, np.nan)
     level[sheet.row - r0, sheet.col - c0] = sheet.z_m
-    level = _spread(level, 2)
+    level = _spread(level, 2 if sheet.column_m < 0.25 else 1)
     r, c = row - r0, col - c0
     inside = (r >= 0) & (c >= 0) & (r < shape[0]) & (c < shape[1])
     rise = np.full(row.size, np.nan)

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from pourdatum.errors import NoFloor
 from pourdatum.geometry import Plane, fit_plane
 from pourdatum.localfit import local_fit
+from pourdatum.spotpoint import highest_shot
 
 if TYPE_CHECKING:
     from pourdatum.surface import Surface
@@ -86,6 +87,9 @@ def highest_patch(surface: Surface, plane: Plane, draws: int = DRAWS) -> HighPoi
     """
     from scipy.ndimage import binary_opening
 
+    if surface.between is not None:
+        z_m, place_m, luck_m, error_m, reach_m = highest_shot(surface, plane)
+        return HighPoint(z_m, place_m, luck_m, error_m, surface.measured_m2, reach_m)
     x, y = surface.grid.mesh()
     height = surface.height_m - plane.at(x, y)
     row, col = _patch_places(surface)
@@ -125,6 +129,7 @@ def _coarse_doubt_m(surface: Surface) -> float:
     lost its top. A hump of 5 mm over a radius of 0.4 m stands for a steep one: its cosine has
     a bi-Laplacian of 4/3 h (pi / r)**4, of which bandwidth**4 / 10 is lost.
     """
+    assert surface.smoother is not None
     width_m = min(fit.bandwidth for fit in surface.smoother.fits) * surface.grid.cell_m
     return width_m**4 / 10.0 * 4.0 / 3.0 * _STEEP_M[0] * (np.pi / _STEEP_M[1]) ** 4
 
@@ -207,6 +212,7 @@ class _Estimate:
     """
 
     def __init__(self, surface: Surface, height: Array, row: Array, col: Array) -> None:
+        assert surface.smoother is not None
         cell_m = surface.grid.cell_m
         error = np.where(np.isfinite(surface.standard_error_m), surface.standard_error_m, 0.0)
         mean = _between_nodes(patch_mean(height, cell_m), row, col)

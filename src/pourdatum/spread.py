@@ -60,11 +60,17 @@ def fill_uncertainty_m3(surface: Surface, datum: Datum, volume: Volume) -> float
     reach = FIT_REACH_M / surface.grid.cell_m
     # A datum taken from the floor moves with whatever the whole scan is out by, so of
     # its interval only the noise of the high point counts here.
-    parts = [
-        area_m2 * mean_error_m(surface.standard_error_m, filled, reach),
+    parts = (
+        [
+            area_m2 * mean_error_m(surface.standard_error_m, filled, reach),
+            UNSEEN_M * surface.inferred_m2,
+        ]
+        if surface.between is None
+        else [_between_m3(surface, datum)]
+    )
+    parts += [
         area_m2 * datum.standard_error_m,
         area_m2 * shared.warp_m,
-        UNSEEN_M * surface.inferred_m2,
         EDGE_M * surface.floor.outline.length * volume.mean_depth_m,
     ]
     if datum.kind != "parallel":
@@ -73,6 +79,25 @@ def fill_uncertainty_m3(surface: Surface, datum: Datum, volume: Volume) -> float
         # A given level does not move with the scan.
         parts.append(area_m2 * shared.datum_m)
     return combined(*parts)
+
+
+def _between_m3(surface: Surface, datum: Datum) -> float:
+    """What the floor between single shots may add to the fill or take from it [m³].
+
+    Root mean square over floors that agree with the shots, against the surface laid through
+    them: what is rough and what is bent everywhere the same way, together.
+    """
+    from pourdatum.spots import on_grid
+
+    between = surface.between
+    assert between is not None
+    place = between.place_m
+    depth = datum.plane.at(place[:, 0], place[:, 1]) - on_grid(
+        surface.grid, surface.height_m, place
+    )
+    fill = np.maximum(depth, 0.0) @ between.weight_m2
+    drawn = np.maximum(depth - between.deviation_m, 0.0) @ between.weight_m2
+    return float(np.sqrt(np.mean((drawn - fill) ** 2)))
 
 
 def _lever_m(surface: Surface, datum: Datum, filled: NDArray[np.bool_]) -> float:

@@ -21,10 +21,17 @@ from pourdatum.geometry import fit_plane
 from pourdatum.grid import Grid, block_means
 from pourdatum.localfit import local_fit
 from pourdatum.scan import Scan
-from pourdatum.shots import ControlFit
 from pourdatum.shotfield import BetweenShots
+from pourdatum.shots import ControlFit
 from pourdatum.smoothing import Smoother, smoother_for
-from pourdatum.uncertainty import SENSORS, SensorKind, SharedError, sensor_from_noise
+from pourdatum.spots import SpotMap, spot_heights
+from pourdatum.uncertainty import (
+    LEVELLING,
+    SENSORS,
+    SensorKind,
+    SharedError,
+    sensor_from_noise,
+)
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -91,6 +98,8 @@ class Surface:
         Standard deviation of one point around each cell [m].
     control : ControlFit, optional
         What control shots took out of the heights and what they left.
+    between : BetweenShots, optional
+        Where levels were shot singly: what the floor may do between them.
     """
 
     grid: Grid
@@ -152,8 +161,11 @@ def make_surface(
     """
     import shapely
 
+    if floor.spots is not None:
+        return _surface_of_spots(scan, floor, floor.spots)
     bare = floor.bare
-    if scan is not floor.scan:
+    if scan is not floor.scan or bare is None:
+        assert floor.level is not None
         bare = bare_floor(
             gather_cells(PointStore(scan), floor.level, floor.cell_m, progress, floor.grid)
         )
@@ -182,6 +194,31 @@ def make_surface(
         inferred_m2=floor.area_m2 * share,
         smoother=smoother,
         noise_m=bare.local_noise_m,
+    )
+
+
+def _surface_of_spots(scan: Scan, floor: Floor, spots: SpotMap) -> Surface:
+    """Heights between levels that were shot singly."""
+    found = spot_heights(spots)
+    measured = found.inside & found.spanned
+    inferred = found.inside & ~found.spanned
+    share = inferred.sum() / max(found.inside.sum(), 1)
+    return Surface(
+        grid=floor.grid,
+        height_m=found.height_m,
+        standard_error_m=found.standard_error_m,
+        count=found.count,
+        measured=measured,
+        inferred=inferred,
+        shared=LEVELLING,
+        floor=floor,
+        origin_m=scan.origin_m,
+        nibs=(),
+        measured_m2=floor.area_m2 * (1 - share),
+        inferred_m2=floor.area_m2 * share,
+        smoother=None,
+        noise_m=np.full(floor.grid.shape, floor.noise_m),
+        between=found.between,
     )
 
 

@@ -55,6 +55,11 @@ SENSORS: Final[dict[SensorKind, SharedError]] = {
 }
 
 
+LEVELLING: Final = SharedError(5e-5, 0.0, 0.0, "levelling instrument")
+"""Single levels by staff: collimation left after a two-peg check and sights of unequal
+length, 0.05 mm per m; common practice, no source."""
+
+
 def sensor_from_noise(noise_m: float) -> SensorKind:
     """The sensor that a point noise speaks for, where nobody said which it was.
 

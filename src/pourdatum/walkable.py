@@ -37,6 +37,7 @@ _ROOM_M: Final = 1.8
 """Height below a ceiling in which nobody stands [m]."""
 _NEAR_M: Final = 1.0
 """How far beside a top the floor around it is looked for [m]."""
+_LANDING_M2: Final = 1.2
 _OTHER_M2: Final = 1.0
 _OTHER_HALF_WIDTH_M: Final = 0.3
 """Other levels are listed from this area and half-width on: sills and shelves are none."""
@@ -85,7 +86,7 @@ def choose(
     """
     levels, tops = _walkable(sheets)
     weight = [
-        max(seen_m2, _area(level)) + _on_it(level, tops)
+        max(seen_m2, _area(level)) + _on_it(level, tops, levels)
         for level, seen_m2 in zip(levels, _wide_area(levels, tops, wide), strict=True)
     ]
     if wish.at_m is not None:
@@ -132,14 +133,30 @@ def _shared_columns(part: Sheet, wide: Sheet) -> int:
     return int(np.unique(key[same & near]).size)
 
 
-def _on_it(level: list[Sheet], tops: list[Sheet]) -> float:
+def _on_it(level: list[Sheet], tops: list[Sheet], levels: list[list[Sheet]]) -> float:
     """Area of the things on a level, which hide as much floor at the least [m²]."""
+    total = 0.0
+    for top in tops:
+        around = [_beside_m2(top, other) for other in levels]
+        best = int(np.argmax(around))
+        if around[best] > 0.0 and levels[best] is level:
+            total += top.area_m2
+    return total
+
+
+def _beside_m2(top: Sheet, level: list[Sheet]) -> float:
+    """Area of a level lower than a top, below it or within 1 m beside it [m²]."""
+    from scipy.ndimage import distance_transform_edt
+
     low, high = _THING_M
-    return sum(
-        top.area_m2
-        for top in tops
-        if any(low < top.level_m - part.level_m < high and _is_beside(top, part) for part in level)
-    )
+    margin = int(np.ceil(_NEAR_M / top.column_m)) + 1
+    mask, c0, r0 = _raster(top, margin)
+    near = distance_transform_edt(~mask) * top.column_m <= _NEAR_M
+    found = 0
+    for part in level:
+        if low < top.level_m - part.level_m < high and _is_beside(top, part):
+            found += int((near & _on_raster(part.key, mask.shape, c0, r0)).sum())
+    return found * top.column_m**2
 
 
 def _is_beside(top: Sheet, part: Sheet) -> bool:
@@ -187,7 +204,7 @@ def _walkable(sheets: list[Sheet]) -> tuple[list[list[Sheet]], list[Sheet]]:
     ]
     highest = max(ceilings, key=lambda item: item.area_m2, default=None)
     levels = _levels(standing)
-    found = max((_roomy(level, ceilings) + _on_it(level, tops) for level in levels), default=0.0)
+    found = max((_roomy(level, ceilings) + _on_it(level, tops, levels) for level in levels), default=0.0)
     if not levels or (highest is not None and found < 0.15 * highest.area_m2):
         area = 0.0 if highest is None else highest.area_m2
         raise NoFloor(
@@ -321,8 +338,10 @@ def _stands_on_floor(item: Sheet, sheets: list[Sheet], known: bool = False) -> b
     ]
     if sum(other.area_m2 for other in below) < 0.15 * item.area_m2:
         return False
-    # Bulkheads around a ceiling look so too, but walls reach down from them.
-    if sum(other.below for other in below) > 0.25 * sum(other.above for other in below):
+    # Bulkheads around a ceiling look so too, but walls reach down from them. So does the
+    # front of a landing, which has a larger floor beside it.
+    ground = [other for other in below if not _is_landing(other, below)]
+    if sum(other.below for other in ground) > 0.25 * sum(other.above for other in ground):
         return False
     if _covered_share(_inner_keys(item), below) > 0.25:
         return True
@@ -335,6 +354,14 @@ def _stands_on_floor(item: Sheet, sheets: list[Sheet], known: bool = False) -> b
         return True
     bare = _standing_share([item]) < 0.15 * _standing_share(below)
     return drop > 0.2 and wall < 0.15 and bare
+
+
+def _is_landing(part: Sheet, sheets: list[Sheet]) -> bool:
+    low, high = _THING_M
+    return part.area_m2 >= _LANDING_M2 and any(
+        low < part.level_m - other.level_m < high and other.area_m2 > part.area_m2
+        for other in sheets
+    )
 
 
 def _is_lamp(part: Sheet, over: Sheet, sheets: list[Sheet]) -> bool:

@@ -289,9 +289,7 @@ def _measured(paths: Sequence[str | Path], job: Job, progress: Progress) -> Surf
     if job.scan.control is not None:
         check_control(job.scan.control)
     progress("reading the scan", None)
-    scan = read_scan(
-        *paths, units=job.scan.units, up=job.scan.up, columns=job.scan.columns_told
-    )
+    scan = read_scan(*paths, units=job.scan.units, up=job.scan.up, columns=job.scan.columns_told)
     cell_m = None if job.scan.cell_mm is None else job.scan.cell_mm / MM
     outline = None if drawn is None else outline_to_local(drawn, scan.frame)
     floor = find_floor(
@@ -312,7 +310,11 @@ def _figures(surface: Surface) -> FloorFigures:
     x_m, y_m = surface.grid.mesh()
     best, _ = fit_plane(x_m[known], y_m[known], surface.height_m[known])
     # The lowest patch is the highest of the floor turned over: one method, one bias taken out.
-    turned = replace(surface, height_m=-surface.height_m)
+    turned = replace(
+        surface,
+        height_m=-surface.height_m,
+        between=None if surface.between is None else surface.between.turned(),
+    )
     area_m2 = surface.measured_m2 + surface.inferred_m2
     if not level_known(surface):
         return FloorFigures(area_m2, math.nan, math.nan, math.nan, math.nan, None, None)

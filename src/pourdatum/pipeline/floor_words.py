@@ -74,8 +74,7 @@ def _doorways(surface: Surface) -> list[Warned]:
 def _places(surface: Surface, places: Iterable[tuple[float, float, float]]) -> str:
     x0, y0 = surface.origin_m[:2]
     return ", ".join(
-        f"{area_m2:.1f} m² about ({x + x0:.2f}, {y + y0:.2f})"
-        for x, y, area_m2 in places
+        f"{area_m2:.1f} m² about ({x + x0:.2f}, {y + y0:.2f})" for x, y, area_m2 in places
     )
 
 

@@ -61,7 +61,7 @@ def floor_warnings(surface: Surface) -> list[Warned]:
             )
         )
     found += floor_found(surface)
-    thin = _thin_share(surface)
+    thin = _thin_share(surface) if surface.between is None else 0.0
     if thin > _THIN_SHARE:
         found.append(
             Warned(
@@ -127,7 +127,15 @@ def plan_warnings(plan: Plan, job: Job) -> list[Warned]:
         lacking = f"for a substrate that is {absorbency}" if sheet.primer else "at all"
         found.append(Warned("no-primer", f"the sheet names no primer {lacking}: primer_l is null"))
     unsearched_m2 = plan.datum.unsearched_m2
-    if unsearched_m2 > _UNSEARCHED_SHARE * plan.floor.area_m2:
+    if plan.surface.between is not None:
+        found.append(
+            Warned(
+                "high-point-between-shots",
+                "the highest shot sets the datum; the floor between shots was not seen and may be "
+                "higher: check it with a straightedge, and take levels on what stands out",
+            )
+        )
+    elif unsearched_m2 > _UNSEARCHED_SHARE * plan.floor.area_m2:
         found.append(
             Warned(
                 "high-point-unsearched",

@@ -95,6 +95,11 @@ def open_by_content(
     )
 
 
+def has_own_format(head: bytes) -> bool:
+    """Whether content begins as a format with a mark of its own, not as a mere table."""
+    return any(kind.matches(head) for kind in FORMATS if not kind.is_table)
+
+
 _MAGIC: Final[tuple[tuple[bytes, str], ...]] = (
     (b"PK\x03\x04", "a zip archive (or an office or USDZ file)"),
     (b"\x1f\x8b", "a gzip archive"),

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from pourdatum.errors import JobError
+from pourdatum.read.content import has_own_format
 from pourdatum.read.source import Source, read_head
 from pourdatum.read.spots import SpotFile, looks_like_spots, read_spots
 from pourdatum.scan import Frame, InputFile, Scan, SpotLevels
@@ -21,7 +22,11 @@ def holds_spots(sources: Sequence[Source]) -> bool:
     JobError
         If some are and some are clouds of points.
     """
-    found = [looks_like_spots(read_head(source), source.size) for source in sources]
+    heads = [read_head(source) for source in sources]
+    found = [
+        not has_own_format(head) and looks_like_spots(head, source.size)
+        for head, source in zip(heads, sources, strict=True)
+    ]
     if any(found) and not all(found):
         raise JobError(
             f"levels at single places do not make one floor with a cloud of points"

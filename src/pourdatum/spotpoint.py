@@ -1,0 +1,63 @@
+"""The highest of levels shot singly, and how much higher the floor between them may be.
+
+The floor stands still between shots for nobody: of all floors that agree with the shots,
+some rise higher in between. The highest shot sets the datum, as on site; what the rest
+may reach opens its interval upwards.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from pourdatum.geometry import Plane
+
+if TYPE_CHECKING:
+    from pourdatum.surface import Surface
+
+REACH_SHARE: Final = 0.975
+"""Share of the floors drawn whose highest place lies below what the interval reaches."""
+
+
+def highest_shot(
+    surface: Surface, plane: Plane
+) -> tuple[float, tuple[float, float], float, float, float]:
+    """The highest shot above a plane, without the luck of the draw.
+
+    Parameters
+    ----------
+    surface : Surface
+        Of levels shot singly: it has ``between``.
+    plane : Plane
+        Heights are above this.
+
+    Returns
+    -------
+    z_m : float
+        Expected height of the highest place that was shot [m].
+    place_m : tuple of 2 floats
+        Where it is likeliest, local plan [m].
+    luck_m : float
+        What the highest reading stood above it [m].
+    standard_error_m : float
+        Of ``z_m`` [m].
+    may_reach_m : float
+        Height that the floor between the shots keeps below in 97.5 % of cases [m].
+    """
+    from pourdatum.spots import on_grid
+
+    between = surface.between
+    assert between is not None
+    x, y = surface.grid.mesh()
+    height = surface.height_m - plane.at(x, y)
+    base = on_grid(surface.grid, height, between.place_m)
+    shot = between.shot if between.shot.any() else np.ones(len(base), bool)
+    floors = base + between.deviation_m
+    tops = floors[:, shot].max(axis=1)
+    likely = np.flatnonzero(shot)[int(np.argmax(floors[:, shot].mean(axis=0)))]
+    place = (float(between.place_m[likely, 0]), float(between.place_m[likely, 1]))
+    z_m = float(tops.mean())
+    reach = float(np.quantile(floors.max(axis=1), REACH_SHARE))
+    luck = float(base[shot].max()) - z_m
+    return z_m, place, luck, float(tops.std()), max(reach, z_m)
