@@ -280,7 +280,8 @@ def test_other_levels_are_reported() -> None:
             ]
         )
     )
-    ((level_m, area_m2),) = floor.other_levels_m
+    ((level_m, area_m2, x_m, y_m),) = floor.other_levels_m
+    assert shapely.contains_xy(landing, x_m, y_m)
     assert level_m == pytest.approx(0.6, abs=NOISE_M)
     assert area_m2 == pytest.approx(3.0, abs=0.1 * landing.length)
     assert floor.area_m2 == pytest.approx(low.area, rel=0.003)

@@ -298,7 +298,7 @@ def test_metres_and_z_up_are_the_convention(tmp_path: Path) -> None:
     assert scan.frame.unit_m == 1.0
     assert scan.frame.up == "z"
     assert "the file states no pose: coordinates are taken as they are" in scan.assumptions
-    assert any("metres are taken, as is usual in E57" in note for note in scan.assumptions)
+    assert any("metres are taken, as its standard lays down" in note for note in scan.assumptions)
 
 
 def test_a_file_in_millimetres_is_asked_about(tmp_path: Path) -> None:

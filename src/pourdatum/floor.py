@@ -40,6 +40,8 @@ if TYPE_CHECKING:
 
 Mask = NDArray[np.bool_]
 
+_OTHER_STOREY_M: Final = 1.5
+"""Height between a place given and the level there from which it is another storey [m]."""
 _AROUND_M: Final = 0.3
 """Reach around a place given within which its room is looked for [m]."""
 
@@ -167,6 +169,8 @@ def find_floor(
         return _floor_of_spots(scan, scan.spots, cell_m, outline)
     store = PointStore(scan)
     level = find_level(store, progress, Wish(at_m, outline))
+    if at_m is not None:
+        _check_storey(level, at_m)
     cells = gather_cells(store, level, cell_size_m(level.density_per_m2, cell_m), progress)
     bare = bare_floor(cells)
     thing_m = max(THING_M, min(6 * bare.noise_m, 0.07))
@@ -281,6 +285,23 @@ def _start(level: Level, grid: Grid, at_m: tuple[float, ...] | None = None) -> M
     inside = (row >= 0) & (col >= 0) & (row < grid.ny) & (col < grid.nx)
     mask[row[inside], col[inside]] = True
     return mask
+
+
+def _check_storey(level: Level, at_m: tuple[float, ...]) -> None:
+    """Refuse a level that is another storey than the one asked for."""
+    if len(at_m) < 3:
+        return
+    sheet = level.sheet
+    nearest = int(np.argmin(np.hypot(sheet.x_m - at_m[0], sheet.y_m - at_m[1])))
+    off_m = float(sheet.z_m[nearest]) - at_m[2]
+    if abs(off_m) > _OTHER_STOREY_M:
+        raise JobError(
+            f"the nearest walkable level is {abs(off_m):.2f} m {'above' if off_m > 0 else 'below'}"
+            " the place given",
+            where="--at",
+            hint="check its z and unit, or leave z away",
+            id="at-misses",
+        )
 
 
 def _check_outline(outline: Polygon) -> None:

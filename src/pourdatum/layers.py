@@ -128,7 +128,7 @@ def level_sheets(store: PointStore, progress: Progress) -> tuple[list[Sheet], li
         return [], [], 0
     voxels, factor = _widen_columns(fine)
     sheets = _with_surroundings(_sheets(voxels, COLUMN_M * factor), voxels)
-    if len(sheets) < 2 or factor >= _WIDE:
+    if not sheets or factor >= _WIDE:
         return sheets, [], total
     while factor < _WIDE:
         voxels, factor = _halved(voxels), 2 * factor

@@ -13,7 +13,7 @@ from pourdatum.errors import NoFloor
 from pourdatum.grid import Grid
 from pourdatum.layers import Sheet, level_sheets
 from pourdatum.localfit import local_fit
-from pourdatum.walkable import Wish, choose
+from pourdatum.walkable import Chosen, Wish, choose
 
 _LEAST_POINTS: Final = 1000
 _MARGIN_M: Final = 1.0
@@ -83,23 +83,49 @@ def find_level(store: PointStore, progress: Progress, wish: Wish | None = None) 
             hint="scan again, closer or slower",
             id="too-few-points",
         )
-    sheet, others = choose(sheets, wide, wish or Wish())
-    grid, reference = _reference(sheet)
+    chosen = choose(sheets, wide, wish or Wish())
+    sheet = chosen.floor
+    grid, reference = _reference(chosen)
     density = float(np.quantile(sheet.points, 0.25)) / sheet.column_m**2
-    return Level(sheet, others, grid, reference, density)
+    return Level(sheet, chosen.others, grid, reference, density)
 
 
-def _reference(sheet: Sheet) -> tuple[Grid, NDArray[np.float64]]:
+def _reach(part: Sheet, column_m: float) -> tuple[int, int, int, int]:
+    """Least and greatest column and row, of given columns, that a sheet lies in."""
+    times = round(part.column_m / column_m)
+    return (
+        int(part.col.min()) * times,
+        int(part.row.min()) * times,
+        int(part.col.max()) * times + times - 1,
+        int(part.row.max()) * times + times - 1,
+    )
+
+
+def _reference(chosen: Chosen) -> tuple[Grid, NDArray[np.float64]]:
     """The sheet's level on a grid with a margin, carried on where it was not seen."""
     from scipy.ndimage import distance_transform_edt
 
+    sheet = chosen.floor
     margin = int(np.ceil(_MARGIN_M / sheet.column_m))
-    r0, c0 = int(sheet.row.min()) - margin, int(sheet.col.min()) - margin
-    shape = (int(sheet.row.max()) - r0 + 1 + margin, int(sheet.col.max()) - c0 + 1 + margin)
+    reach = [_reach(part, sheet.column_m) for part in (sheet, *chosen.far, *chosen.around)]
+    c0, r0, c1, r1 = (
+        int(edge([item[k] for item in reach])) for k, edge in enumerate((min, min, max, max))
+    )
+    r0, c0 = r0 - margin, c0 - margin
+    shape = (r1 - r0 + 1 + margin, c1 - c0 + 1 + margin)
     weight = np.zeros(shape)
     total = np.zeros(shape)
     np.add.at(weight, (sheet.row - r0, sheet.col - c0), 1.0)
     np.add.at(total, (sheet.row - r0, sheet.col - c0), sheet.z_m)
+    for part in chosen.far:
+        times = round(part.column_m / sheet.column_m)
+        block = np.arange(times)
+        row = (part.row[:, None, None] * times + block[:, None] - r0 + 0 * block).ravel()
+        col = (part.col[:, None, None] * times + block - c0 + 0 * block[:, None]).ravel()
+        z_m = np.repeat(part.z_m, times * times)
+        new = weight[row, col] == 0.0
+        weight[row[new], col[new]] = 1.0
+        total[row[new], col[new]] = z_m[new]
     value = np.divide(total, weight, out=np.zeros(shape), where=weight > 0)
     weight = (weight > 0).astype(np.float64)
     smooth = local_fit(weight, 2.0, 1, least_weight=3.0, with_error=False).height(value)

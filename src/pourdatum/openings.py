@@ -30,7 +30,9 @@ LEAST_OPENING_M: Final = 0.1
 """Openings from this width on are excluded and listed [m]."""
 _BLIND_M: Final = 0.45
 """Extent from which a gap may be the blind spot below a tripod, or part of one [m]."""
-_DEEPEST_M: Final = 2.0
+_DEEPEST_M: Final = 3.0
+_HOLLOW: Final = 0.3
+"""Share of the ground, and of the usual points, below which lower points are reflections."""
 _LEAST_TOP_M2: Final = 0.04
 _SHADOW_M: Final = 1.5
 """Distance from a table top within which its shadow is looked for [m]."""
@@ -100,6 +102,7 @@ def find_openings(
     usual, mean = _usual_count(floor_points, room.seen, grid.cell_m)
     taken = covered(grid, columns, 0.05)
     gap = (floor_points < 0.6 * usual) | (below >= 2)
+    gap |= _hollow_ground(below, floor_points, usual, room)
     gap &= room.inside & ~taken & (structure.things < 2) & ~room.tall
     groups, count = label(gap)
     reflected = _reflected(below, floor_points, room)
@@ -171,6 +174,30 @@ def _usual_count(floor_points: NDArray[np.int64], seen: Mask, cell_m: float) -> 
     broad = gaussian_filter(np.where(seen, floor_points, 0).astype(np.float64), 2 * width)
     broad /= np.maximum(gaussian_filter(seen.astype(np.float64), 2 * width), 1e-6)
     return np.where(np.isfinite(least), least, 0.0), broad
+
+
+def _hollow_ground(
+    below: NDArray[np.int64], floor_points: NDArray[np.int64], usual: Array, room: Room
+) -> Mask:
+    """Ground far from seen floor under which lower points were seen: the middle of a pit.
+
+    In shade there are as few of them as reflections leave.
+    """
+    from scipy.ndimage import binary_dilation, label
+
+    blank = (floor_points == 0) & (usual == 0.0) & room.inside
+    groups, count = label(blank)
+    if count == 0:
+        return np.zeros(blank.shape, bool)
+    near = binary_dilation(below > 0, np.ones((3, 3), bool))
+    size = np.bincount(groups.ravel(), minlength=count + 1)
+    held = np.bincount(groups.ravel(), weights=near.ravel(), minlength=count + 1)
+    points = np.bincount(groups.ravel(), weights=below.ravel(), minlength=count + 1)
+    typical = float(np.median(floor_points[room.seen & (floor_points > 0)]))
+    keep = (held > _HOLLOW * size) & (points > _HOLLOW * typical * size)
+    keep[0] = False
+    hollow: Mask = keep[groups]
+    return hollow
 
 
 def _under_tops(cells: Cells, room: Room, floor_points: NDArray[np.int64]) -> Mask:
@@ -286,6 +313,8 @@ def _opening(
     near = binary_dilation(own, np.ones((3, 3), bool))
     lacking = 1 - floor_points[window] / np.maximum(usual[window], 1e-9)
     missing = np.where(own, np.clip(lacking, 0.0, 1.0), 0.0)
+    if missing.sum() == 0.0:
+        return None
     # The rim is counted with its sign: a cell of whole floor holds by chance as often more
     # points as it holds fewer.
     rim = max(float(lacking[near & ~own].sum()), 0.0)

@@ -35,6 +35,8 @@ _SLAB_M: Final = (0.1, 0.7)
 """Thickness of a slab seen from both sides [m]; there is no headroom in it."""
 _ROOM_M: Final = 1.8
 """Height below a ceiling in which nobody stands [m]."""
+_HIGHEST_M: Final = 6.0
+"""A ceiling this high above its floor or less tells how far the room reaches [m]."""
 _NEAR_M: Final = 1.0
 """How far beside a top the floor around it is looked for [m]."""
 _LANDING_M2: Final = 1.2
@@ -64,10 +66,30 @@ class Wish:
     outline: Polygon | None = None
 
 
-def choose(
-    sheets: list[Sheet], wide: list[Sheet], wish: Wish
-) -> tuple[Sheet, tuple[Sheet, ...]]:
-    """The floor, and the other levels one can walk on, largest first.
+@dataclass(frozen=True, eq=False)
+class Chosen:
+    """The level that is the floor.
+
+    Attributes
+    ----------
+    floor : Sheet
+    others : tuple of Sheet
+        Other levels one can walk on, largest first.
+    far : tuple of Sheet
+        Thinly seen parts of the floor, in wider columns.
+    around : tuple of Sheet
+        What lies over the floor and tells how far the room may reach: its ceiling, and tops
+        of things on it.
+    """
+
+    floor: Sheet
+    others: tuple[Sheet, ...]
+    far: tuple[Sheet, ...]
+    around: tuple[Sheet, ...]
+
+
+def choose(sheets: list[Sheet], wide: list[Sheet], wish: Wish) -> Chosen:
+    """The floor, and the other levels one can walk on.
 
     Parameters
     ----------
@@ -99,7 +121,22 @@ def choose(
     _check_density(floor)
     others = [joined(level) for level in levels if level is not main]
     others = [other for other in others if other.area_m2 >= _OTHER_M2 and _is_wide(other)]
-    return floor, tuple(sorted(others, key=lambda item: -item.area_m2))
+    far = [
+        sheet
+        for sheet in wide
+        if _held(main, sheet) > max(0.1 * sheet.row.size, 2 * _held(tops, sheet))
+    ]
+    over = [
+        sheet
+        for sheet in sheets
+        if (sheet in tops and _beside_m2(sheet, main) > 0.0)
+        or (
+            _ROOM_M < sheet.level_m - floor.level_m < _HIGHEST_M
+            and _covered_share(sheet.key, main) > 0.3
+        )
+    ]
+    others.sort(key=lambda item: -item.area_m2)
+    return Chosen(floor, tuple(others), tuple(far), tuple(over))
 
 
 def _area(level: list[Sheet]) -> float:
@@ -112,14 +149,17 @@ def _wide_area(
     """Area of each level in wide columns [m²]; what a wide sheet joins is shared out."""
     area = [0.0] * len(levels)
     for sheet in wide:
-        held = [
-            sum(_shared_columns(part, sheet) for part in level) for level in [*levels, tops]
-        ]
+        held = [_held(level, sheet) for level in [*levels, tops]]
         total = sum(held)
         if total > 0.1 * sheet.row.size:
             for k in range(len(levels)):
                 area[k] += sheet.area_m2 * held[k] / total
     return area
+
+
+def _held(level: list[Sheet], wide: Sheet) -> int:
+    """Columns of a wide sheet that hold a part of a level."""
+    return sum(_shared_columns(part, wide) for part in level)
 
 
 def _shared_columns(part: Sheet, wide: Sheet) -> int:
@@ -350,18 +390,21 @@ def _stands_on_floor(item: Sheet, sheets: list[Sheet], known: bool = False) -> b
         return wall < 0.4
     # From a few set-ups a top hides the floor behind it. What is seen of it lies all around,
     # or walls rise from it and not from the top.
-    if drop > 0.1 and wall < 0.25 and _surrounded(item, below) > 0.75:
-        return True
+    if drop > 0.1 and wall < 0.4:
+        share = _surrounded(item, below)
+        if share > 0.85 or (share > 0.7 and wall < 0.3):
+            return True
     bare = _standing_share([item]) < 0.15 * _standing_share(below)
     return drop > 0.2 and wall < 0.15 and bare
 
 
 def _is_landing(part: Sheet, sheets: list[Sheet]) -> bool:
+    """Whether a sheet is raised over a floor half as large at the least."""
     low, high = _THING_M
-    return part.area_m2 >= _LANDING_M2 and any(
-        low < part.level_m - other.level_m < high and other.area_m2 > part.area_m2
-        for other in sheets
+    lower_m2 = sum(
+        other.area_m2 for other in sheets if low < part.level_m - other.level_m < high
     )
+    return part.area_m2 >= _LANDING_M2 and lower_m2 > 0.5 * part.area_m2
 
 
 def _is_lamp(part: Sheet, over: Sheet, sheets: list[Sheet]) -> bool:

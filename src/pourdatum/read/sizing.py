@@ -20,6 +20,7 @@ from pourdatum.units import LENGTH_UNITS
 
 Grade = Literal["room", "hall", "possible", "no"]
 
+_METRES_BY_STANDARD: Final = ("E57", "GLB", "glTF")
 WORDS: Final = {
     "m": "metres", "cm": "centimetres", "mm": "millimetres", "in": "inches", "ft": "feet",
 }  # fmt: skip
@@ -79,7 +80,8 @@ def unit_by_size(
             seen = [shape]
             break
     others = [name for name in ordinary if name != "m"]
-    stated = f"the file states no unit: metres are taken, as is usual in {kind}"
+    how = "as its standard lays down" if kind in _METRES_BY_STANDARD else f"as is usual in {kind}"
+    stated = f"the file states no unit: metres are taken, {how}"
     if grade(seen, sides, 1.0) != "no":
         if not others:
             return Sized("m", stated if convention else _taken("m", seen, sides))

@@ -33,6 +33,8 @@ from pourdatum.scan import UpAxis
 _AREA_LEAST_M2: Final = 4.0
 _CLEARLY: Final = 2.0
 _DOUBTFUL: Final = 1.4
+_ODD: Final = 1.5
+"""How much larger a level layer must be to be worth a word against a format's vertical."""
 _LARGER: Final = 1.5
 """How much larger a level layer must be to speak against the vertical of a format."""
 _NOTHING: Final = 0.2
@@ -144,14 +146,16 @@ def _by_format(opened: Opened, source: Source, plan_m: float) -> Vertical:
         told = (
             f"{usual} would be up, {why}" if hint else f"{usual} is up by the format's convention"
         )
+        if seen.hangs(other):
+            raise _upside_down(source, name)
         note = f"{told}, but floor and walls together show that {name} is: {name} is taken"
         return Vertical(name, (f"{note} ({seen.compared(other, mine)})",))
     if hint is not None:
         note = f"the file does not say which way is up: {usual} is taken, {why}"
         return Vertical(usual, (note,), level_known=False)
     best = int(np.argmax(seen.areas))
-    if best == mine or seen.areas[best] < max(_AREA_LEAST_M2, _CLEARLY * seen.areas[mine]):
-        return Vertical(usual)
+    if best == mine or seen.areas[best] < max(_AREA_LEAST_M2, _ODD * seen.areas[mine]):
+        return Vertical(usual, (), _turned_over(seen, mine, source, usual))
     name = ("x", "y", "z")[best]
     text = (
         f"{source.shown}: {usual} is up by the format's convention, but the largest flat layer "
@@ -191,19 +195,34 @@ def _by_layers(
     name: UpAxis = ("x", "y", "z")[best]
     note = f"the file does not say which way is up: {name} is taken, {shows} ({why})"
     if seen.hangs(best):
-        raise JobError(
-            f"the file does not say which way is up: along {name}, what is in the room touches the "
-            "upper of two level layers and not the lower",
-            where=source.shown,
-            hint=f"say --up -{name} if it stands on the floor and the scan is upside down, or "
-            f"--up {name} if it hangs from a ceiling over an empty floor",
-            id="up-unknown",
-        )
+        raise _upside_down(source, name)
     warnings: tuple[tuple[str, str], ...] = ()
     if odd := stands_odd(sample_m[:, best]):
         text = f"{source.shown}: {odd}; if the scan is upside down give --up -{name}"
         warnings = (("upside-down", text),)
     return Vertical(name, (note,), warnings)
+
+
+def _upside_down(source: Source, name: str) -> JobError:
+    return JobError(
+        f"the file does not say which way is up: along {name}, what is in the room touches the "
+        "upper of two level layers and not the lower",
+        where=source.shown,
+        hint=f"say --up -{name} if it stands on the floor and the scan is upside down, or "
+        f"--up {name} if it hangs from a ceiling over an empty floor",
+        id="up-unknown",
+    )
+
+
+def _turned_over(
+    seen: _Seen, mine: int, source: Source, usual: str
+) -> tuple[tuple[str, str], ...]:
+    """What speaks for a scan that is upside down against its format; told, not acted upon."""
+    odd = "what is in the room touches the upper of two level layers" if seen.hangs(mine) else ""
+    if not odd:
+        return ()
+    text = f"{source.shown}: {odd}; if the scan is upside down give --up -{usual}"
+    return (("upside-down", text),)
 
 
 @dataclass(frozen=True, eq=False)
