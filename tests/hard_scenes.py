@@ -478,6 +478,7 @@ class _Builder:
             self.ax = self.ay = 0.0
             return high, z, [(lower, 0.0), (high, z)]
         self.others.append((high, z))
+        lower = lower.difference(shapely.box(0.0, 3.0 - 0.19 * steps, 1.0, 3.0))
         return lower, 0.0, [(lower, 0.0), (high, z)]
 
     def _seen(

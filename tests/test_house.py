@@ -19,7 +19,7 @@ LINE = """
 errors units optional                                                  | ground floor
 geometry grid triangles clipping fillcurve volume localfit smoothing shotfield uncertainty | pure maths
 drift corner levelbook shots                                           | of control shots
-scan chunks layers walkable levels cells walls plumb outline edge footprint things openings spots | from points to a map
+scan chunks layers walkable levels cells elsewhere walls plumb outline edge footprint things openings spots | from points to a map
 bare wallfoot floor labelled surface control advice                       | and to its surface
 spotpoint patch datum spread grind material pour pins                            | from a map to a pour
 register flatness verify outcome                                       | after the pour

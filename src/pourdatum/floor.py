@@ -16,6 +16,7 @@ from pourdatum.bare import THING_M, BareFloor, bare_floor
 from pourdatum.cells import Cells, cell_size_m, gather_cells
 from pourdatum.chunks import PointStore, Progress, silent
 from pourdatum.edge import outline_polygon
+from pourdatum.elsewhere import ground_elsewhere
 from pourdatum.errors import JobError, NoFloor
 from pourdatum.grid import Grid, filled_from_nearest
 from pourdatum.levels import Level, find_level
@@ -181,7 +182,10 @@ def find_floor(
         return wall_lines(*face_points(cells, mask), cells.grid.cell_m)
 
     start = _start(level, cells.grid, at_m)
-    room, lines = find_room(cells.grid, points, structure, lines_of, start, through_doors)
+    other = ground_elsewhere(cells, level, points)
+    room, lines = find_room(
+        cells.grid, points, structure, lines_of, start, through_doors, other.apart
+    )
     if outline is None:
         area = outline_polygon(cells.grid, room, lines, foot_points(cells, room.tall), points)
     else:
@@ -190,7 +194,14 @@ def find_floor(
     tall_m = tall_from_m(structure, None)
     columns = find_columns(cells, room, structure)
     openings = find_openings(
-        cells, room, structure, points, columns, bare.gate_m, max(bare.gate_m + 0.006, 0.04)
+        cells,
+        room,
+        structure,
+        points,
+        columns,
+        bare.gate_m,
+        max(bare.gate_m + 0.006, 0.04),
+        other.lid,
     )
     things = find_things(cells.grid, room, structure, columns, tall_m)
     cut = [thing.outline for thing in columns] + [hole.outline for hole in openings]

@@ -36,6 +36,8 @@ class Level:
         and things.
     density_per_m2 : float
         Floor points per square metre at the sparse quarter of the floor.
+    slabs : tuple of Sheet
+        Underside of the floor's own slab, where the storey below was scanned too.
     """
 
     sheet: Sheet
@@ -43,6 +45,7 @@ class Level:
     grid: Grid
     reference_m: NDArray[np.float64]
     density_per_m2: float
+    slabs: tuple[Sheet, ...] = ()
 
     def at(self, x_m: NDArray[np.float64], y_m: NDArray[np.float64]) -> NDArray[np.float64]:
         """Coarse level at places [m], bilinear; NaN outside the grid."""
@@ -87,7 +90,7 @@ def find_level(store: PointStore, progress: Progress, wish: Wish | None = None) 
     sheet = chosen.floor
     grid, reference = _reference(chosen)
     density = float(np.quantile(sheet.points, 0.25)) / sheet.column_m**2
-    return Level(sheet, chosen.others, grid, reference, density)
+    return Level(sheet, chosen.others, grid, reference, density, chosen.slabs)
 
 
 def _reach(part: Sheet, column_m: float) -> tuple[int, int, int, int]:

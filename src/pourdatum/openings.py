@@ -71,6 +71,7 @@ def find_openings(
     columns: tuple[Obstruction, ...],
     gate_m: float,
     least_drop_m: float,
+    lid: Mask | None = None,
 ) -> tuple[Opening, ...]:
     """Holes in the floor of 100 mm or more.
 
@@ -86,6 +87,8 @@ def find_openings(
         Greatest distance of a floor point from the floor [m].
     least_drop_m : float
         Depth from which a point lies below the floor and not in its noise [m].
+    lid : (ny, nx) bool array, optional
+        Cells over the underside of the floor's slab: what lies below is another storey.
     """
     from scipy.ndimage import binary_dilation, binary_erosion, label
 
@@ -99,6 +102,8 @@ def find_openings(
     # The mirror image of a wall or a crate under a polished slab lies straight below it.
     standing = room.tall | (structure.things >= 2)
     below[binary_dilation(standing, np.ones((3, 3), bool))] = 0
+    if lid is not None:
+        below[lid] = 0
     usual, mean = _usual_count(floor_points, room.seen, grid.cell_m)
     taken = covered(grid, columns, 0.05)
     gap = (floor_points < 0.6 * usual) | (below >= 2)

@@ -27,6 +27,8 @@ _COLUMN_M: Final = 1.2
 _DOOR_M: Final = (0.5, 1.3)
 _WALLED: Final = 0.75
 """Share of its rim along which floor behind a doorway must have walls to be a room [1]."""
+_THINNEST: Final = 0.3
+"""Share of the main room's points per cell from which another room was scanned itself [1]."""
 _CORNER_M: Final = 0.45
 """Distance within which two faces are carried on to a common corner [m]."""
 
@@ -65,6 +67,7 @@ def find_room(
     lines_of: Callable[[Mask], list[WallLine]],
     start: Mask,
     through_doors: bool | None = None,
+    apart: Mask | None = None,
 ) -> tuple[Room, list[WallLine]]:
     """The room around the main floor.
 
@@ -81,13 +84,15 @@ def find_room(
     through_doors : bool, optional
         Whether what lies behind doorways belongs to the floor; without it, rooms with walls
         of their own nearly all round do.
+    apart : (ny, nx) bool array, optional
+        Cells of other levels, at which the floor ends.
 
     Raises
     ------
     NoFloor
         If no room of half a square metre is left.
     """
-    from scipy.ndimage import binary_closing, binary_dilation, label
+    from scipy.ndimage import binary_closing, binary_dilation, binary_opening, label
 
     disc = _disc(1.5)
     closed: Mask = binary_closing(floor_points > 0, disc, iterations=1) | (floor_points > 0)
@@ -102,6 +107,10 @@ def find_room(
     barrier |= _bridges(grid, lines) & ~seen
     reach = _flood(~(seen | barrier))
     body = (~reach & ~barrier) | (seen & ~tall)
+    if apart is not None:
+        body &= ~apart
+        # Slivers between another level and its walls are no floor.
+        body &= seen | binary_opening(body | barrier, _disc(2.5))
     doors = _doorways(grid, lines) & body
     # Neighbours by a side only: two rooms do not join through a wall's corner.
     groups, count = label(body & ~doors)
@@ -110,9 +119,22 @@ def find_room(
     votes = np.bincount(groups[start & body], minlength=count + 1)
     votes[0] = 0
     main = int(np.argmax(votes)) if votes.any() else 1
-    room, beyond, taken = _through_doors(groups, main, doors, barrier, grid, through_doors)
+    dense = _usual_points(floor_points, groups, count)
+    room, beyond, taken = _through_doors(
+        groups, main, doors, barrier, grid, dense, through_doors
+    )
     inside = ~_flood(~room)
     return Room(inside, seen & inside, tall, beyond, taken, seen), lines
+
+
+def _usual_points(
+    floor_points: NDArray[np.int64], groups: NDArray[np.signedinteger], count: int
+) -> Array:
+    """Mean points per cell of each group of cells."""
+    size = np.maximum(np.bincount(groups.ravel(), minlength=count + 1), 1)
+    held = np.bincount(groups.ravel(), weights=floor_points.ravel(), minlength=count + 1)
+    mean: Array = held / size
+    return mean
 
 
 Parts = tuple[tuple[float, float, float], ...]
@@ -124,13 +146,14 @@ def _through_doors(
     doors: Mask,
     barrier: Mask,
     grid: Grid,
+    dense: Array,
     wanted: bool | None,
 ) -> tuple[Mask, Parts, Parts]:
     """The main room with what lies behind its doorways, where that belongs to it.
 
     Unless it is said, what belongs to it is a room of its own. A niche or a next room that was
-    scanned has walls of its own nearly all round. A wedge of floor that the scanner saw
-    through a doorway has not: the pour ends at the doorway.
+    scanned has walls of its own nearly all round, and as many points as other rooms. A wedge
+    of floor that the scanner saw through a doorway has not: the pour ends at the doorway.
 
     Returns
     -------
@@ -170,6 +193,7 @@ def _through_doors(
                 rim = part & ~binary_erosion(part, np.ones((3, 3), bool)) & ~cross
                 walled = rim & binary_dilation(barrier, _disc(2.5))
                 own = walled.sum() >= _WALLED * max(rim.sum(), 1)
+                own &= dense[other] >= _THINNEST * dense[main]
                 if own if wanted is None else wanted:
                     room |= part | way
                     taken.append(place)

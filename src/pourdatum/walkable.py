@@ -80,12 +80,15 @@ class Chosen:
     around : tuple of Sheet
         What lies over the floor and tells how far the room may reach: its ceiling, and tops
         of things on it.
+    slabs : tuple of Sheet
+        Underside of the floor's own slab, seen from the storey below.
     """
 
     floor: Sheet
     others: tuple[Sheet, ...]
     far: tuple[Sheet, ...]
     around: tuple[Sheet, ...]
+    slabs: tuple[Sheet, ...]
 
 
 def choose(sheets: list[Sheet], wide: list[Sheet], wish: Wish) -> Chosen:
@@ -106,7 +109,7 @@ def choose(sheets: list[Sheet], wide: list[Sheet], wish: Wish) -> Chosen:
     JobError
         If no level lies at the place wished for.
     """
-    levels, tops = _walkable(sheets)
+    levels, tops, slabs = _walkable(sheets)
     weight = [
         max(seen_m2, _area(level)) + _on_it(level, tops, levels)
         for level, seen_m2 in zip(levels, _wide_area(levels, tops, wide), strict=True)
@@ -136,7 +139,12 @@ def choose(sheets: list[Sheet], wide: list[Sheet], wish: Wish) -> Chosen:
         )
     ]
     others.sort(key=lambda item: -item.area_m2)
-    return Chosen(floor, tuple(others), tuple(far), tuple(over))
+    own = [
+        slab
+        for slab in slabs
+        if _SLAB_M[0] < floor.level_m - slab.level_m < _SLAB_M[1]
+    ]
+    return Chosen(floor, tuple(others), tuple(far), tuple(over), tuple(own))
 
 
 def _area(level: list[Sheet]) -> float:
@@ -225,8 +233,8 @@ def place_on(sheet: Sheet) -> tuple[float, float]:
 # --- what is walkable ----------------------------------------------------------------------------
 
 
-def _walkable(sheets: list[Sheet]) -> tuple[list[list[Sheet]], list[Sheet]]:
-    """Levels, and tops of things that stand on them; refuses where there is no floor."""
+def _walkable(sheets: list[Sheet]) -> tuple[list[list[Sheet]], list[Sheet], list[Sheet]]:
+    """Levels, tops of things on them, undersides of slabs; refuses where there is no floor."""
     if not sheets:
         raise NoFloor(
             "no horizontal surface of half a square metre or more was found",
@@ -257,7 +265,8 @@ def _walkable(sheets: list[Sheet]) -> tuple[list[list[Sheet]], list[Sheet]]:
     most = max(int(item.points.sum()) for item in standing)
     standing = [item for item in standing if item.points.sum() >= 0.03 * most]
     kept = [item for item in standing if not _hangs_over(item, standing)]
-    return _levels(kept or standing), tops
+    slabs = [item for item in real if item not in free]
+    return _levels(kept or standing), tops, slabs
 
 
 def _is_ceiling(item: Sheet) -> bool:

@@ -190,6 +190,9 @@ def _ceiling_height(cells: Cells) -> float | None:
     best = int(np.argmax(covered))
     if covered[best] < 0.2 * seen:
         return None
+    # Of two storeys the lower ceiling is this floor's.
+    lowest = int(np.argmax(covered > max(0.2 * seen, 0.4 * covered[best])))
+    best = lowest + int(np.argmax(covered[lowest : lowest + 2]))
     return (best + 0.5) * STRUCTURE_LAYER_M
 
 

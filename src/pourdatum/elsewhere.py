@@ -1,0 +1,152 @@
+"""Ground that belongs to other levels: landings, docks, pits, and slabs over a lower storey.
+
+Where a raised level lies, the floor does not go on below it, as it does below a crate; where
+a lower one lies open, the floor ends at an edge and not where the scan ends.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pourdatum.cells import Cells
+
+if TYPE_CHECKING:
+    from pourdatum.layers import Sheet
+    from pourdatum.levels import Level
+
+Array = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+_RAISED_M: Final = (0.05, 1.6)
+"""Heights above the floor at which another level hides no floor but ends it [m]."""
+_LOWER_M: Final = (-3.0, -0.05)
+_ON_IT_M: Final = 0.03
+_GAP_M: Final = 0.15
+"""Gaps between points of a level that are closed [m]."""
+_STEPS_M: Final = 2.5
+"""How far from a landing its steps reach [m]."""
+_STEP_WIDTH_M: Final = 0.5
+_HEAD_M: Final = 0.15
+
+
+@dataclass(frozen=True, eq=False)
+class Elsewhere:
+    """Cells of other levels.
+
+    Attributes
+    ----------
+    raised : (ny, nx) bool array
+        Landings and docks with their steps.
+    lower : (ny, nx) bool array
+        Open lower ground.
+    lid : (ny, nx) bool array
+        Cells over the seen underside of the floor's own slab.
+    """
+
+    raised: Mask
+    lower: Mask
+    lid: Mask
+
+    @property
+    def apart(self) -> Mask:
+        """Cells that are no part of this floor."""
+        mask: Mask = self.raised | self.lower
+        return mask
+
+
+def ground_elsewhere(cells: Cells, level: Level, floor_points: NDArray[np.int64]) -> Elsewhere:
+    """Other levels over the cells of a floor.
+
+    Parameters
+    ----------
+    cells : Cells
+    level : Level
+        The coarse floor, with the other levels of the scan.
+    floor_points : (ny, nx) int array
+        Points at the floor's level in each cell.
+    """
+    shape = cells.grid.shape
+    raised, lower, lid = (np.zeros(shape, bool) for _ in range(3))
+    blank = np.zeros(shape, bool)
+    for sheet in level.slabs:
+        lid |= _covered(cells, sheet, blank)
+    bare = floor_points > 0
+    for sheet in level.others:
+        rise = sheet.z_m - level.at(sheet.x_m, sheet.y_m)
+        known = np.isfinite(rise)
+        if not known.any():
+            continue
+        height = float(np.median(rise[known]))
+        if _RAISED_M[0] < height < _RAISED_M[1]:
+            own = _covered(cells, sheet, bare)
+            raised |= own | _steps(cells, own, height, floor_points)
+        elif _LOWER_M[0] < height < _LOWER_M[1]:
+            lower |= _covered(cells, sheet, bare | lid)
+    return Elsewhere(raised, lower, lid)
+
+
+def _covered(cells: Cells, sheet: Sheet, but: Mask) -> Mask:
+    """Cells in which points of a sheet lie, small gaps between them closed."""
+    from scipy.ndimage import binary_closing, binary_opening, distance_transform_edt
+
+    grid = cells.grid
+    x, y = grid.mesh()
+    c0, r0 = int(sheet.col.min()) - 2, int(sheet.row.min()) - 2
+    size = (int(sheet.row.max()) + 3 - r0, int(sheet.col.max()) + 3 - c0)
+    z_m = np.full(size, np.nan)
+    z_m[sheet.row - r0, sheet.col - c0] = sheet.z_m
+    away, (near_row, near_col) = distance_transform_edt(np.isnan(z_m), return_indices=True)
+    col = np.floor(x / sheet.column_m).astype(np.int64) - c0
+    row = np.floor(y / sheet.column_m).astype(np.int64) - r0
+    inside = (row >= 0) & (col >= 0) & (row < size[0]) & (col < size[1])
+    row, col = np.clip(row, 0, size[0] - 1), np.clip(col, 0, size[1] - 1)
+    near = inside & (away[row, col] <= 1.5)
+    wanted = z_m[near_row[row, col], near_col[row, col]]
+    held = np.zeros(grid.shape, np.int64)
+    for column in (cells.band, cells.structure):
+        on = near.ravel()[column.cell] & (
+            np.abs(column.z_m - wanted.ravel()[column.cell]) < _ON_IT_M
+        )
+        held += cells.total(column, on)
+    wide = max(round(_GAP_M / grid.cell_m), 1)
+    disc = np.hypot(*np.mgrid[-wide : wide + 1, -wide : wide + 1]) <= wide
+    mask = binary_closing(np.pad(held > 0, wide), disc)[wide:-wide, wide:-wide]
+    # Points of a wall at that height are a line and no level.
+    found: Mask = binary_opening(mask, np.ones((3, 3), bool)) & ~but
+    return found
+
+
+def _steps(
+    cells: Cells, landing: Mask, height_m: float, floor_points: NDArray[np.int64]
+) -> Mask:
+    """Treads beside a landing: lower than it, nothing over them, no floor seen below them."""
+    from scipy.ndimage import binary_closing, binary_dilation, binary_opening, label
+    from scipy.ndimage import distance_transform_edt
+
+    grid = cells.grid
+    if not landing.any():
+        return landing
+    between = np.zeros(grid.shape, np.int64)
+    over = np.zeros(grid.shape, np.int64)
+    for column in (cells.band, cells.structure):
+        low = (column.height_m > 0.03) & (column.height_m < height_m + 0.03)
+        between += cells.total(column, low)
+        over += cells.total(
+            column, (column.height_m > height_m + _HEAD_M) & (column.height_m < 2.0)
+        )
+    tread = (between >= 1) & (over == 0) & (floor_points == 0) & ~landing
+    tread = binary_closing(tread, np.ones((3, 3), bool)) & (floor_points == 0) & ~landing
+    width = max(round(_STEP_WIDTH_M / grid.cell_m), 2)
+    near = distance_transform_edt(~landing) * grid.cell_m < _STEPS_M
+    both = (tread & near) | landing
+    # What is as wide as a step and joins the landing.
+    wide = binary_opening(np.pad(both, width, mode="edge"), np.ones((width, width), bool))
+    wide = wide[width:-width, width:-width] & tread & near
+    groups, _ = label(wide | landing, np.ones((3, 3), bool))
+    joined = np.isin(groups, np.unique(groups[landing])) & wide
+    found: Mask = binary_dilation(joined, np.ones((3, 3), bool)) & (floor_points == 0)
+    return found
