@@ -93,6 +93,7 @@ def make_survey(
         seen=inside & ~hidden,
         beyond_doors_m=(),
         walls_seen=True,
+        spots=None,
         outline_given=False,
     )
     surface = SimpleNamespace(
@@ -109,6 +110,7 @@ def make_survey(
         measured_m2=outline.area - crate.area,
         inferred_m2=crate.area,
         control=None,
+        between=None,
     )
     scan = Scan((InputFile(file, "ab" * 32, 612_345, "LAZ 1.4", "m", "z"),), (),
                 Frame(origin_m=ORIGIN_M), (0.0, 0.0, -0.01), (8.0, 6.0, 2.6))  # fmt: skip

@@ -51,10 +51,11 @@ def test_shots_find_a_tilt_better_than_shots_at_random(wide_m: float, deep_m: fl
     shots = control_shots(floor_of(wide_m, deep_m, TILTED))
     assert 3 <= len(shots) <= MOST_SHOTS
     advised = slope_variance(np.array([shot.place_m for shot in shots]))
-    rng = np.random.default_rng()
+    seed = int(np.random.default_rng().integers(1_000_000))
+    rng = np.random.default_rng(seed)
     box = np.array([wide_m, deep_m]) - 0.3
     drawn = [slope_variance(0.15 + rng.random((len(shots), 2)) * box) for _ in range(2000)]
-    assert advised < np.quantile(drawn, 0.01)
+    assert advised < np.quantile(drawn, 0.01), f"seed {seed}"
 
 
 def test_one_more_shot_is_the_best_of_all_places() -> None:

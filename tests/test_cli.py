@@ -92,8 +92,9 @@ def test_the_documented_commands_are_there() -> None:
 
 
 SHARED = {
-    "-o", "--out", "--job", "--units", "--up", "--columns", "--sensor", "--control", "--outline", "--cell",
-    "--at", "--through-doors", "--criterion", "--files", "--overwrite", "--scheduler", "--json", "--quiet",
+    "-o", "--out", "--job", "--units", "--up", "--columns", "--sensor", "--control", "--outline",
+    "--cell", "--at", "--through-doors", "--criterion", "--files", "--overwrite", "--scheduler",
+    "--json", "--quiet",
 }  # fmt: skip
 
 

@@ -432,6 +432,32 @@ def test_shots_in_a_line_are_refused() -> None:
         level_by_control(surface_of(tilted), shots_on(places))
 
 
+@pytest.mark.parametrize("across_m", [0.0, 0.04])
+def test_shots_almost_in_a_line_are_refused(across_m: float) -> None:
+    """On a line, or within the few centimetres to which a staff's place is known."""
+    along = np.linspace(0.4, 5.4, 6)
+    places = np.column_stack([along, 0.6 + across_m * (np.arange(6) % 2)])
+    with pytest.raises(JobError, match=r"lie in a line: 0\.0\d m across") as refused:
+        level_by_control(surface_of(tilted), shots_on(places))
+    assert refused.value.exit_status == 2
+
+
+def test_a_zigzag_along_a_corridor_fixes_the_tilt() -> None:
+    """Six shots 0.36 m across on 5.4 m, as in a corridor of 24 x 1.8 m: a fifteenth of the length
+    leaves 0.5 mm / (0.18 m sqrt 6) = 1.1 mm per m open, which is under the 2 mm allowed.
+    """
+    places = np.column_stack([np.linspace(0.3, 5.7, 6), 0.6 + 0.36 * (np.arange(6) % 2)])
+    assert len(fit_of(level_by_control(surface_of(tilted), shots_on(places))).used) == 6
+
+
+def test_shots_at_one_place_are_refused() -> None:
+    """Three levels of one place differ by a millimetre: a sentence, not a failing inverse."""
+    places = np.array([[3.0, 1.0]] * 3)
+    with pytest.raises(JobError, match="P1, P2, P3 stand at one place") as refused:
+        level_by_control(surface_of(tilted), shots_on(places, off_m=[0.0, 0.001, 0.002]))
+    assert refused.value.exit_status == 2
+
+
 def test_shots_in_one_spot_are_refused() -> None:
     """Three shots within 0.3 m leave the tilt open by millimetres per metre."""
     places = np.array([[3.0, 3.0], [3.3, 3.0], [3.0, 3.3]])

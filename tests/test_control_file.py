@@ -119,6 +119,41 @@ def test_a_book_that_does_not_close_is_refused() -> None:
         reduce_book(rows, "book.csv")
 
 
+def test_a_set_up_has_one_line_of_sight() -> None:
+    """Equal readings of one set-up have equal levels, a benchmark between them or not.
+
+    By hand: line of sight 11.5; a benchmark of 9.900 read as 1.604 puts it at 11.504.
+    """
+    rows = [
+        BookRow(2, "BM1", level_m=10.0, back_m=1.5),
+        BookRow(3, "A", between_m=1.6),
+        BookRow(4, "BM2", level_m=9.9, between_m=1.604),
+        BookRow(5, "B", between_m=1.6),
+        BookRow(6, "CP", fore_m=1.2, back_m=0.9),
+        BookRow(7, "C", between_m=1.3),
+    ]
+    found = reduce_book(rows, "book.csv").level_m
+    assert found == pytest.approx([10.0, 9.904, 9.9, 9.904, 10.304, 9.904])
+
+
+def test_several_known_points_of_one_set_up() -> None:
+    """By hand: +2 mm and -2 mm leave the line at 11.5; a level without a reading closes nothing;
+    9.9 read with +3 mm and -3 mm from one set-up disagree by 6 mm.
+    """
+    start = [BookRow(2, "BM", level_m=10.0, back_m=1.5), BookRow(3, "A", between_m=1.6)]
+    two = [BookRow(4, "B2", 9.9, between_m=1.598), BookRow(5, "B3", 9.8, fore_m=1.702)]
+    reduced = reduce_book([*start, *two], "book.csv")
+    assert reduced.level_m == pytest.approx([10.0, 9.9, 9.9, 9.8])
+    assert [note[-7:] for note in reduced.notes] == ["+2.0 mm", "-2.0 mm"]
+    listed = [BookRow(4, "B2", 9.5), BookRow(5, "B", fore_m=1.7)]
+    assert reduce_book([*start, *listed], "book.csv").level_m == pytest.approx(
+        [10.0, 9.9, 9.5, 9.8]
+    )
+    apart = [BookRow(4, "B2", 9.9, between_m=1.597), BookRow(5, "B3", 9.9, fore_m=1.603)]
+    with pytest.raises(JobError, match=r"disagree by 6.0 mm \(B2 \+3.0 mm, B3 -3.0 mm\)"):
+        reduce_book([*start, *apart], "book.csv")
+
+
 def test_two_benchmarks_of_one_set_up_must_agree() -> None:
     """12 mm between two lines of sight is a wrong level or reading, named with both."""
     rows = [
@@ -312,6 +347,40 @@ def test_exchanged_columns_are_noticed(scanned: Path, tmp_path: Path) -> None:
     rows = [f"P{k},{y + 60},{x + 40},{level_at(x, y):.5f}" for k, (x, y) in enumerate(PLACES)]
     with pytest.raises(JobError, match=r"0 of 6 control shots.*with x and y exchanged all of them"):
         survey_of(scanned, tmp_path, "\n".join(["name,x,y,z", *rows]))
+
+
+@pytest.fixture(scope="module")
+def cornered(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A room with its corner at (0, 0), so that places exchanged may still be on its floor."""
+    scene = rectangle(relief=RELIEF, site_m=(0.0, 0.0, SITE[2]), ceiling_m=2.6)
+    shot = shot_of(scene, seed=9, points=50_000)
+    folder = tmp_path_factory.mktemp("cornered")
+    return write_scan(folder / "room.las", shot.points_m, shot.station)
+
+
+def test_exchanged_columns_with_some_still_on_the_floor(cornered: Path, tmp_path: Path) -> None:
+    """A floor from (0, 0) to (5, 4): of y,x of six shots three still lie on it, of x,y all do."""
+    places = ((0.6, 0.5), (4.5, 0.6), (4.6, 3.4), (3.0, 1.5), (4.4, 2.0), (2.6, 3.4))
+    rows = [f"P{k},{y},{x},{level_at(x, y):.5f}" for k, (x, y) in enumerate(places)]
+    with pytest.raises(JobError, match=r"3 of 6 control .* with x and y exchanged all of them do"):
+        survey_of(cornered, tmp_path, "\n".join(["name,x,y,z", *rows]))
+
+
+@pytest.mark.parametrize(
+    ("places", "said"),
+    [
+        ([(1.0, 1.0), (3.0, 3.0)], "2 of 2 control shots can be used, 3 are needed"),
+        ([(2.0, 2.0)] * 5, "stand at one place"),
+    ],
+)
+def test_on_the_diagonal_nothing_is_exchanged(
+    places: list[tuple[float, float]], said: str, cornered: Path, tmp_path: Path
+) -> None:
+    """Where x is y their order is not what is wrong."""
+    rows = [f"P{k},{x},{y},{level_at(x, y) + k * 1e-3:.5f}" for k, (x, y) in enumerate(places)]
+    with pytest.raises(JobError, match=said) as refused:
+        survey_of(cornered, tmp_path, "\n".join(["name,x,y,z", *rows]))
+    assert "exchanged" not in refused.value.message
 
 
 def test_a_plan_is_in_the_controls_levels(scanned: Path, tmp_path: Path) -> None:

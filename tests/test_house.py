@@ -17,15 +17,18 @@ PACKAGE = Path(__file__).resolve().parent.parent / "src" / "pourdatum"
 # that are planned may stand here before they are written; none may be missing.
 LINE = """
 errors units optional                                                  | ground floor
-geometry grid triangles clipping fillcurve volume localfit smoothing shotfield uncertainty | pure maths
+geometry grid triangles clipping fillcurve volume localfit smoothing   | pure maths
+shotfield uncertainty                                                  |
 drift corner levelbook shots                                           | of control shots
-scan chunks layers walkable levels cells elsewhere walls plumb outline edge footprint things openings spots | from points to a map
-bare wallfoot floor labelled surface control advice                       | and to its surface
-spotpoint patch datum spread grind material pour pins                            | from a map to a pour
+scan chunks layers walkable levels cells elsewhere walls plumb         | from points to a map
+outline edge footprint things openings spots                           |
+bare doubled wallfoot floor labelled surface control advice            | and to its surface
+spotpoint patch datum spread grind material pour pins                  | from a map to a pour
 register flatness verify outcome                                       | after the pour
 simulate                                                               | test bed
 read write report                                                      | the edges
-tomlfile job sheetfile outline_file filelist results pipeline cli      | the front
+tomlfile job sheetfile outline_dxf outline_file filelist results       | the front
+pipeline cli                                                           |
 """
 ORDER = [name for row in LINE.strip().splitlines() for name in row.split("|")[0].split()]
 
@@ -33,7 +36,9 @@ ORDER = [name for row in LINE.strip().splitlines() for name in row.split("|")[0]
 DOORS = {"__init__", "__main__"}
 FROM_THE_DOOR = {"__version__"}
 
-TOUCH_FILES = {"read", "write", "report", "cli", "tomlfile", "job", "sheetfile", "outline_file"}
+TOUCH_FILES = {
+    "read", "write", "report", "cli", "tomlfile", "job", "sheetfile", "outline_dxf", "outline_file",
+}  # fmt: skip
 
 HEAVY = {
     "dask", "h5netcdf", "h5py", "laspy", "matplotlib", "numba", "open3d", "pandas",

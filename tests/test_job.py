@@ -14,6 +14,7 @@ from pourdatum.errors import JobError
 from pourdatum.filelist import choose_files
 from pourdatum.job import Job, read_job
 from pourdatum.material import Sheet
+from pourdatum.outline_dxf import Drawn
 from pourdatum.outline_file import outline_to_local, read_outline
 from pourdatum.scan import Frame
 from pourdatum.sheetfile import read_sheet, shipped_sheets
@@ -404,17 +405,21 @@ SQUARE = square((0, 0), (4, 0), (4, 3), (0, 3), (0, 0))
 def test_outlines_are_read_as_drawn(tmp_path: Path, content: dict[str, Any]) -> None:
     """4 x 3 m drawn in any of the usual ways is 12 m²."""
     path = written(tmp_path, json.dumps(content), "outline.geojson")
-    assert read_outline(path).area == pytest.approx(12.0)
+    assert read_outline(path).shape.area == pytest.approx(12.0)
 
 
 def test_holes_and_parts_of_an_outline(tmp_path: Path) -> None:
-    """12 m² less a hole of 1 m², and another part of 2 m², are 13 m²."""
+    """12 m² less a hole of 1 m² are 11 m²; another part of 2 m² is refused, not dropped."""
     hole = [[1, 1], [2, 1], [2, 2], [1, 2], [1, 1]]
     one = [*SQUARE["coordinates"], hole]
     other = [[[10, 0], [12, 0], [12, 1], [10, 1], [10, 0]]]
+    content = {"type": "MultiPolygon", "coordinates": [one]}
+    path = written(tmp_path, json.dumps(content), "outline.geojson")
+    assert read_outline(path).shape.area == pytest.approx(11.0)
     content = {"type": "MultiPolygon", "coordinates": [one, other]}
     path = written(tmp_path, json.dumps(content), "outline.geojson")
-    assert read_outline(path).area == pytest.approx(13.0)
+    with pytest.raises(JobError, match=r"2 separate areas \(11, 2, .*plan each area by itself"):
+        read_outline(path)
 
 
 @pytest.mark.parametrize(
@@ -429,6 +434,7 @@ def test_holes_and_parts_of_an_outline(tmp_path: Path) -> None:
         ('{"type": "Polygon", "coordinates": [[[0, 0], [1, 1], [2, 2], [0, 0]]]}', "no area"),
         ('{"type": "Polygon", "coordinates": [[[0, 0], [1]]]}', "is malformed"),
         ('{"type": "Polygon", "coordinates": [[[0, "a"], [1, 1], [2, 0]]]}', "is malformed"),
+        ('{"type": "Polygon", "coordinates": [[["0", "0"], ["4", "0"], ["4", "3"]]]}', "malformed"),
         ('{"type": "Polygon", "coordinates": []}', "is malformed"),
         ('{"type": "Polygon"}', "is malformed"),
         ('{"type": "Polygon", "coordinates": [[[0,0],[4,3],[4,0],[0,3]]]}', "crosses itself"),
@@ -452,7 +458,7 @@ def test_a_missing_outline(tmp_path: Path) -> None:
 
 def test_outlines_are_in_the_scans_unit() -> None:
     """A square of 10 ft drawn at 1000 ft is one of 3.048 m beside the local origin."""
-    drawn = shapely.box(1000, 2000, 1010, 2010)
+    drawn = Drawn(shapely.box(1000, 2000, 1010, 2010))
     frame = Frame(unit_m=0.3048, origin_m=(304.0, 609.0, 0.0))
     local = outline_to_local(drawn, frame)
     assert local.bounds == pytest.approx((0.8, 0.6, 3.848, 3.648))

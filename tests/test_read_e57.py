@@ -304,7 +304,7 @@ def test_metres_and_z_up_are_the_convention(tmp_path: Path) -> None:
 def test_a_file_in_millimetres_is_asked_about(tmp_path: Path) -> None:
     """F57: a room of 6000 "metres" is exit 2 with the likely unit; the user's word is taken."""
     path = write_e57(tmp_path / "mm.e57", [(1000 * ROOM, None, None)])
-    with pytest.raises(JobError, match="--units mm makes the room 6 x 4 m and 2.5") as info:
+    with pytest.raises(JobError, match=r"--units mm makes the room 6 x 4 m and 2\.5") as info:
         read_scan(path)
     assert info.value.exit_status == 2
     assert read_scan(path, units="mm").frame.unit_m == 0.001

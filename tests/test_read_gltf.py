@@ -25,6 +25,7 @@ from pourdatum.read.glb import load_glb, load_gltf
 from pourdatum.read.mesh import SoundMesh
 from pourdatum.read.mesh_samples import sample_count
 from pourdatum.read.obj import load_obj
+from pourdatum.read.source import find_source
 from read_bytes import memory_below, read_bytes, written
 
 
@@ -277,6 +278,8 @@ LIES: list[tuple[Callable[[dict[str, Any]], None], str]] = [
      r"'EXT_meshopt_compression', which is not read; export the mesh without compression"),
     (changed("extensionsRequired", value=["ACME_odd"]), r"'ACME_odd', which is not read"),
     (changed("extensionsRequired", value="ACME_odd"), r"is not a list of texts"),
+    (changed("nodes", 0, "matrix", value=[1, 0, 0, 0, 0, 1, 0, 0, 0, 0, 1, 0, 5, 6, 7, 2]),
+     r"nodes\[0\].matrix has the last row 0 0 0 2, not 0 0 0 1"),
     (changed("nodes", 0, "extensions", value={"EXT_mesh_gpu_instancing": {}}), r"gpu_instancing"),
 ]  # fmt: skip
 
@@ -335,6 +338,23 @@ def test_nests_and_copies_without_end_are_refused(tmp_path: Path) -> None:
     path = written(tmp_path, "copies.glb", glb_bytes(document, binary))
     with memory_below(20), pytest.raises(LimitMet, match="add up to 8000000 triangles"):
         read_scan(path)
+
+
+def test_parts_that_share_their_points_cost_them_once(tmp_path: Path) -> None:
+    """400 primitives of one accessor of 30 000 points are refused within 30 MB, before they are
+    decoded; 20 of them are read.
+    """
+    corners = SQUARE[np.tile(HALVES, (5_000, 1)).ravel()]
+    document, binary = gltf_document(corners, np.arange(30_000).reshape(-1, 3))
+    (primitive,) = document["meshes"][0]["primitives"]
+    del primitive["indices"]
+    document["meshes"][0]["primitives"] = [primitive] * 400
+    path = written(tmp_path, "shared.glb", glb_bytes(document, binary))
+    with memory_below(30), pytest.raises(LimitMet, match=r"add up to 3030000 (vertices|corners)"):
+        read_scan(path)
+    document["meshes"][0]["primitives"] = [primitive] * 20
+    few = written(tmp_path, "few.glb", glb_bytes(document, binary))
+    assert len(load_glb(find_source(few)).triangles) == 200_000
 
 
 @pytest.mark.parametrize(

@@ -89,6 +89,10 @@ def test_obj_blocks_leave_no_trace(tmp_path: Path, monkeypatch: pytest.MonkeyPat
         (b"f 1 2", "line 5: a face of 2 corners"),
         (b"f 1 2 three", "line 5: 'three' names no vertex"),
         (b"f 1 2 " + b"9" * 70_000, "line 5: '999"),
+        (b"f 1 2 3\n" * 9 + b"f 1 2 " + b"9" * 900_000 + b"\nf 1 2 3", "line 14: '999"),
+        (b"f 1 2 3\n" * 19_999 + b"f 1 2 " + b"9" * 900_000, "line 20004: '999"),
+        (b"f 1 2 0_3", "line 5: '0_3' names no vertex"),
+        (b"v 1 2 1_0", "line 5: '1_0' is no number"),
         (b"v 1 2", "line 5: a vertex of 2 numbers"),
         (b"v 1,5 2,5 3,5", r"line 5: '1,5' is no number \(a decimal comma\?\)"),
         (b"v nan 0 0\nf 1 2 5", "1 of 3 points are no numbers"),
@@ -119,6 +123,8 @@ def test_a_few_corners_without_numbers_are_dropped(tmp_path: Path) -> None:
 
 # STL
 
+FACET = b"facet\nouter loop\nvertex 0 0 0\nvertex %b 0 0\nvertex 0 1 0\nendloop\nendfacet\n"
+
 
 @pytest.mark.parametrize(
     ("content", "sentence"),
@@ -129,6 +135,10 @@ def test_a_few_corners_without_numbers_are_dropped(tmp_path: Path) -> None:
         (b"solid a\nfacet normal 0 0 1\nouter loop\nvertex 0 0 0\n", "ends within triangle 1"),
         ((b"solid a\nfacet\nouter loop\nvertex 0 0 x\nvertex 1 0 0\nvertex 0 1 0\nendloop\n"
          b"endfacet\nendsolid\n"), "triangle 1 holds 'x', which is no number"),
+        (b"solid a\n" + FACET % b"1" * 2 + FACET % b"1_0" + b"endsolid\n",
+         "triangle 3 holds '1_0', which is no number"),
+        (b"solid a\n" + FACET % b"1" * 20_000 + FACET % (b"9" * 60_000) + b"endsolid\n",
+         "triangle 20001 holds '999"),
         (b"solid a\nfacet\nouter loop\nvertex 0 0 0\nvertex 1 0 0\nendloop\nendfacet\nendsolid",
          "triangle 1 is not understood"),
         (b"solid a\nendsolid a\n", "holds no points"),

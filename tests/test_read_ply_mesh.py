@@ -112,3 +112,23 @@ def test_lying_faces_are_refused(
         return
     with memory_below(10), pytest.raises(ScanError, match=sentence):
         read_bytes(tmp_path, "lie.ply", content)
+
+
+def test_two_lists_of_a_row_are_held_against_its_words(tmp_path: Path) -> None:
+    """A row whose first list fits and whose second is short by one is damaged, not read."""
+    head = (
+        b"ply\nformat ascii 1.0\nelement vertex 4\nproperty float x\nproperty float y\n"
+        b"property float z\nelement face 2\nproperty list uchar int vertex_indices\n"
+        b"property list uchar float texcoord\nend_header\n0 0 0\n1 0 0\n1 1 0\n0 1 0\n"
+    )
+    good = head + b"3 0 1 2 2 0.5 0.5\n3 0 2 3 1 0.5\n"
+    assert sound(load_ply, good, tmp_path).area == pytest.approx(1.0)
+    with pytest.raises(ScanError, match="row 2 of 'face' has 6 values"):
+        read_bytes(tmp_path, "short.ply", head + b"3 0 1 2 2 0.5 0.5\n3 0 2 3 2 0.5\n")
+
+
+def test_a_number_with_an_underscore_is_none(tmp_path: Path) -> None:
+    """``0_3`` is a number to Python, and to nobody who writes a mesh."""
+    content = mesh_ply(SQUARE, HALVES.tolist(), "ply-text").replace(b"3 0 2 3", b"3 0 2 0_3")
+    with pytest.raises(ScanError, match="row 2 of 'face' holds a word that is no number"):
+        read_bytes(tmp_path, "under.ply", content)

@@ -130,6 +130,40 @@ def test_beams_without_return_are_dropped_whatever_their_intensity(tmp_path: Pat
     assert scan.points == 4
 
 
+def test_rows_of_nan_are_counted_apart_from_beams_without_return(tmp_path: Path) -> None:
+    """Six of 600 are a hundredth, which passes; both kinds are told by their number."""
+    rows = ROOM.copy()
+    rows[:6] = np.nan
+    rows[6:10] = 0.0
+    scan = read_bytes(tmp_path, "n.ptx", block(rows, 20, 30).encode(), units="m")
+    said = dict(scan.warnings)
+    assert said["no-return"].endswith("4 of 600 points had no return")
+    assert said["void-points"].endswith("6 points without numbers left out")
+    assert len(points_of(scan)) == 590
+
+
+@given(angles=st.tuples(*[st.floats(-3.1, 3.1)] * 3))
+def test_a_turn_printed_with_four_decimals_is_a_turn(
+    angles: tuple[float, float, float], tmp_path_factory: Any
+) -> None:
+    """Every exact rotation, rounded to 0.5e-4, is read; lengths stay what they were: two points
+    100 m apart are to the lattice of 10 µm as far apart as before.
+    """
+    turn = np.eye(3)
+    for axis, angle in enumerate(angles):
+        c, s = math.cos(angle), math.sin(angle)
+        one = np.eye(3)
+        i, j = (axis + 1) % 3, (axis + 2) % 3
+        one[i, i], one[i, j], one[j, i], one[j, j] = c, -s, s, c
+        turn = one @ turn
+    lines = ["0 0 0", *(" ".join(f"{v:.4f}" for v in row) for row in turn)]
+    lines += [line + " 0" for line in lines[1:]] + ["0 0 0 1"]
+    ends = np.array([[-60.0, 0.0, 1.0], [20.0, 60.0, 1.0]])
+    content = block(ends, 2, 1, lines).encode()
+    found = points_of(read_bytes(tmp_path_factory.mktemp("turn"), "t.ptx", content, units="m"))
+    assert np.linalg.norm(found[0] - found[1]) * 1e-5 == pytest.approx(100.0, abs=2e-5)
+
+
 def with_line(number: int, line: str) -> str:
     """A block whose header has one line (from 1) replaced."""
     lines = block(ROOM[:6], 2, 3).split("\n")
@@ -154,6 +188,9 @@ FAULTS: list[tuple[str, Callable[[], str], str]] = [
     ("pose", lambda: with_line(7, "1 0.001 0 0"), r"set-up 1: the matrix scales or shears"),
     ("pose", lambda: with_line(7, "-1 0 0 0"), r"set-up 1: the matrix mirrors"),
     ("pose", lambda: with_line(7, "1 0 0 5"), r"the last column of the matrix is 5 0 0 1, not 0 0"),
+    ("header", lambda: with_line(8, "0 1_0 0 0"), r"line 8 of its header should be 4 numbers"),
+    ("void", lambda: with_line(14, "nan nan nan .5"), r"1 of 6 points are no numbers"),
+    ("pose", lambda: with_line(7, "1 0.0004 0 0"), r"set-up 1: the matrix scales or shears"),
     ("row", lambda: with_line(14, "1 2 3"), r"row 4 has 3 values, 4 were promised"),
     ("row", lambda: with_line(14, "1 2 z 3"), r"row 4: 'z' is no number"),
     ("row", lambda: GOOD + with_line(14, "1 2 z 3"), r"row 10: 'z' is no number"),

@@ -12,15 +12,15 @@ from typing import Any
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
+
 from e57_files import seen_from, write_e57
 from mesh_files import room_mesh, write_mesh
-from numpy.typing import NDArray
-from scenes import rectangle, shot_of, truth_of
-
 from pourdatum.job import Job
 from pourdatum.pipeline import plan_scan
 from pourdatum.simulate import Hump, Relief, Scene, Wave
 from pourdatum.write.scan_files import write_scan
+from scenes import rectangle, shot_of, truth_of
 
 Points = NDArray[np.float64]
 
@@ -115,25 +115,24 @@ WRITERS: list[Callable[[Path, Points, Scene], tuple[Path, float]]] = [
 
 
 @pytest.fixture(scope="module")
-def scanned() -> tuple[Scene, Points]:
+def scanned() -> tuple[Scene, Points, int]:
     """A room drawn afresh and its scan."""
     seed = int(np.random.default_rng().integers(1_000_000))
-    print(f"room {seed}")
     scene = room(seed)
     shot = shot_of(scene, seed=seed, points=None, floor_points=100_000, top_rad=1.2)
-    return scene, shot.points_m
+    return scene, shot.points_m, seed
 
 
 @pytest.mark.parametrize("write", WRITERS, ids=lambda w: w.__name__)
 def test_the_same_room_in_every_file(
-    tmp_path: Path, scanned: tuple[Scene, Points], write: Any
+    tmp_path: Path, scanned: tuple[Scene, Points, int], write: Any
 ) -> None:
     """Area within 0.2 % of the room's, volume to a given level within 0.5 % of the integral's."""
-    scene, points = scanned
+    scene, points, seed = scanned
     path, zero_m = write(tmp_path, points, scene)
     level = {"kind": "level", "z_m": zero_m + LEVEL_M}
     plan = plan_scan([path], Job.model_validate({"datum": level}))
     truth = truth_of(scene, LEVEL_M)
-    assert plan.floor.area_m2 == pytest.approx(truth.area_m2, rel=0.002)
+    assert plan.floor.area_m2 == pytest.approx(truth.area_m2, rel=0.002), f"room {seed}"
     (wanted,) = truth.levels
-    assert plan.volume.volume_m3 == pytest.approx(wanted.volume_l / 1000, rel=0.005)
+    assert plan.volume.volume_m3 == pytest.approx(wanted.volume_l / 1000, rel=0.005), f"room {seed}"

@@ -172,6 +172,36 @@ def control_shots(
     )
 
 
+def more_levels(surface: Surface) -> tuple[Advice, ...]:
+    """Places where one more level would tell most of a floor that was shot singly.
+
+    Parameters
+    ----------
+    surface : Surface
+        With ``between``.
+
+    Returns
+    -------
+    tuple of Advice
+        At most ``MOST_SHOTS``, the largest error first, a spacing of the shots or more apart
+        and half a one from every shot; none where the floor is known to half a millimetre.
+    """
+    between, spots = surface.between, surface.floor.spots
+    assert between is not None
+    assert spots is not None
+    place, error = between.place_m, between.error_m
+    shot = np.linalg.norm(place[:, None] - spots.shots.points_m[None, :, :2], axis=2).min(axis=1)
+    open_ = ~between.shot & (error > _WORTH_M) & (shot > 0.5 * spots.spacing_m)
+    chosen: list[int] = []
+    while open_.any() and len(chosen) < MOST_SHOTS:
+        best = int(np.argmax(np.where(open_, error, -1.0)))
+        chosen.append(best)
+        open_ &= np.linalg.norm(place - place[best], axis=1) >= spots.spacing_m
+    return tuple(
+        Advice("control-shot", (float(x), float(y)), "few-points") for x, y in place[chosen]
+    )
+
+
 def _best(
     start: Array, nodes: Array, shootable: Mask, near: Sequence[int], chosen: Sequence[int]
 ) -> tuple[int | None, float]:

@@ -41,6 +41,8 @@ LEAST_TO_NAME: Final = 5
 SURE: Final = 20.0
 """How many times likelier than any other the shot that is named must be the wrong one."""
 _LINE_SHARE: Final = 0.1
+_LINE_M: Final = 5.0 * PLACE_M
+"""Shots no further apart across than this are in a line for all that is known of places [m]."""
 _UNSURE_RAD: Final = 0.002
 _STEEP_RAD: Final = math.radians(5.0)
 _SAME_M: Final = 0.00005
@@ -273,7 +275,23 @@ def _check_spread(shots: Sequence[Shot], held: _Held, where: str) -> None:
     _, _, axes = np.linalg.svd(off, full_matrices=False)
     long_m, wide_m = np.ptp(off @ axes.T, axis=0)
     names = ", ".join(shots[k].name for k in held.index[:8])
-    if wide_m < _LINE_SHARE * long_m:
+    if long_m < _LINE_M:
+        raise JobError(
+            f"the {len(held.index)} control shots {names} stand at one place, within "
+            f"{long_m:.2f} m: they fix no tilt",
+            where=where,
+            hint="spread them over the whole floor",
+            id="control-narrow",
+        )
+    unsure = math.inf
+    if wide_m >= _LINE_M:
+        design = np.column_stack([np.ones(len(off)), off])
+        spread = np.linalg.inv(design.T @ np.linalg.solve(held.covariance_m2, design))
+        unsure = math.sqrt(float(np.linalg.eigvalsh(spread[1:, 1:])[-1]))
+    if unsure <= _UNSURE_RAD:
+        return
+    # What is left open decides; the shape only says which sentence helps.
+    if not math.isfinite(unsure) or wide_m < _LINE_SHARE * long_m:
         raise JobError(
             f"the {len(held.index)} control shots {names} lie in a line: {wide_m:.2f} m across on "
             f"{long_m:.2f} m along",
@@ -281,17 +299,13 @@ def _check_spread(shots: Sequence[Shot], held: _Held, where: str) -> None:
             hint="take one more, well beside that line",
             id="control-line",
         )
-    design = np.column_stack([np.ones(len(off)), off])
-    spread = np.linalg.inv(design.T @ np.linalg.solve(held.covariance_m2, design))
-    unsure = math.sqrt(float(np.linalg.eigvalsh(spread[1:, 1:])[-1]))
-    if unsure > _UNSURE_RAD:
-        raise JobError(
-            f"the control shots {names} lie within {long_m:.2f} m of one another: they leave the "
-            f"tilt open by {unsure * MM:.1f} mm per m",
-            where=where,
-            hint="spread them over the whole floor",
-            id="control-narrow",
-        )
+    raise JobError(
+        f"the control shots {names} lie within {long_m:.2f} m of one another: they leave the "
+        f"tilt open by {unsure * MM:.1f} mm per m",
+        where=where,
+        hint="spread them over the whole floor",
+        id="control-narrow",
+    )
 
 
 def _sifted(

@@ -25,6 +25,7 @@ Mask = NDArray[np.bool_]
 _CORNER_M: Final = 0.45
 """Distance within which two faces are carried on to a common corner [m]."""
 _DOOR_M: Final = 1.3
+_BESIDE_M: Final = 0.35
 _SNAP_M: Final = 0.12
 _SKIRTING_REACH_M: Final = 0.045
 """Distance from a wall's face at which its skirting is looked for [m]."""
@@ -164,6 +165,36 @@ def _across_doors(stretches: Array) -> Array:
     first = np.concatenate([[0], wide + 1])
     last = np.append(wide, len(stretches) - 1)
     return np.stack([stretches[first, 0], stretches[last, 1]], axis=1)
+
+
+def open_length_m(
+    outline: Polygon, grid: Grid, room: Room, lines: list[WallLine], step_m: float = 0.1
+) -> float:
+    """Length of the outer edge at which neither a wall nor another level bounds the floor [m].
+
+    Parameters
+    ----------
+    outline : shapely.Polygon
+    grid : Grid
+    room : Room
+    lines : list of WallLine
+        Faces of the walls; doorways in them bound the floor too.
+    step_m : float
+        Distance at which the edge is looked at [m].
+    """
+    from scipy.ndimage import distance_transform_edt
+
+    xy = _resampled(np.asarray(outline.exterior.coords)[:-1], step_m)
+    bound = room.tall if room.apart is None else room.tall | room.apart
+    away = distance_transform_edt(~bound) * grid.cell_m
+    row, col = grid.cell_of(xy[:, 0], xy[:, 1])
+    free = away[np.clip(row, 0, grid.ny - 1), np.clip(col, 0, grid.nx - 1)] > _BESIDE_M
+    for line in lines:
+        along = line.along(xy)
+        on = np.abs(line.distance(xy)) < _BESIDE_M
+        for low, high in _across_doors(line.along_m):
+            free &= ~(on & (along > low - _BESIDE_M) & (along < high + _BESIDE_M))
+    return float(free.mean() * outline.exterior.length)
 
 
 def _calm_runs(which: NDArray[np.int64], least: int) -> NDArray[np.int64]:

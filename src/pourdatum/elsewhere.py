@@ -27,6 +27,9 @@ _LOWER_M: Final = (-3.0, -0.05)
 _ON_IT_M: Final = 0.03
 _GAP_M: Final = 0.15
 """Gaps between points of a level that are closed [m]."""
+_LID_GAP_M: Final = 0.4
+_CONTACT: Final = 0.3
+"""Share of its border along which unseen ground must meet another level to go with it [1]."""
 _STEPS_M: Final = 2.5
 """How far from a landing its steps reach [m]."""
 _STEP_WIDTH_M: Final = 0.5
@@ -74,6 +77,7 @@ def ground_elsewhere(cells: Cells, level: Level, floor_points: NDArray[np.int64]
     blank = np.zeros(shape, bool)
     for sheet in level.slabs:
         lid |= _covered(cells, sheet, blank)
+    lid = _closed(lid, _LID_GAP_M / cells.grid.cell_m)
     bare = floor_points > 0
     for sheet in level.others:
         rise = sheet.z_m - level.at(sheet.x_m, sheet.y_m)
@@ -86,12 +90,13 @@ def ground_elsewhere(cells: Cells, level: Level, floor_points: NDArray[np.int64]
             raised |= own | _steps(cells, own, height, floor_points)
         elif _LOWER_M[0] < height < _LOWER_M[1]:
             lower |= _covered(cells, sheet, bare | lid)
+    lower = lower & ~lid
     return Elsewhere(raised, lower, lid)
 
 
 def _covered(cells: Cells, sheet: Sheet, but: Mask) -> Mask:
     """Cells in which points of a sheet lie, small gaps between them closed."""
-    from scipy.ndimage import binary_closing, binary_opening, distance_transform_edt
+    from scipy.ndimage import binary_opening, distance_transform_edt
 
     grid = cells.grid
     x, y = grid.mesh()
@@ -112,11 +117,44 @@ def _covered(cells: Cells, sheet: Sheet, but: Mask) -> Mask:
             np.abs(column.z_m - wanted.ravel()[column.cell]) < _ON_IT_M
         )
         held += cells.total(column, on)
-    wide = max(round(_GAP_M / grid.cell_m), 1)
-    disc = np.hypot(*np.mgrid[-wide : wide + 1, -wide : wide + 1]) <= wide
-    mask = binary_closing(np.pad(held > 0, wide), disc)[wide:-wide, wide:-wide]
+    mask = _closed(held > 0, _GAP_M / grid.cell_m)
     # Points of a wall at that height are a line and no level.
     found: Mask = binary_opening(mask, np.ones((3, 3), bool)) & ~but
+    return found
+
+
+def _closed(mask: Mask, radius: float) -> Mask:
+    """Gaps up to twice a radius in cells closed."""
+    from scipy.ndimage import distance_transform_edt
+
+    if not mask.any():
+        return mask
+    wide = max(round(radius), 1) + 1
+    near = distance_transform_edt(~np.pad(mask, wide)) <= wide - 1
+    shrunk: Mask = (distance_transform_edt(near) > wide - 1)[wide:-wide, wide:-wide]
+    return shrunk | mask
+
+
+def hidden_apart(apart: Mask, seen: Mask, barrier: Mask) -> Mask:
+    """Unseen ground that goes with other levels: their own shade, and that of their edge.
+
+    What was seen of a floor ends at its edge; the strip beyond, which the edge hides from
+    a scanner on the floor, lies lower.
+    """
+    from scipy.ndimage import binary_dilation, label
+
+    blank = ~(apart | seen | barrier)
+    groups, count = label(blank)
+    size = count + 1
+
+    def contact(mask: Mask) -> Array:
+        total: Array = np.bincount(groups[binary_dilation(mask) & blank], minlength=size)
+        return total.astype(np.float64)
+
+    other, floor = contact(apart), contact(seen)
+    goes = (other > 0) & (other > _CONTACT * (other + floor))
+    goes[0] = False
+    found: Mask = goes[groups]
     return found
 
 

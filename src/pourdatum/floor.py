@@ -15,7 +15,8 @@ from numpy.typing import NDArray
 from pourdatum.bare import THING_M, BareFloor, bare_floor
 from pourdatum.cells import Cells, cell_size_m, gather_cells
 from pourdatum.chunks import PointStore, Progress, silent
-from pourdatum.edge import outline_polygon
+from pourdatum.doubled import layers_apart_m
+from pourdatum.edge import open_length_m, outline_polygon
 from pourdatum.elsewhere import ground_elsewhere
 from pourdatum.errors import JobError, NoFloor
 from pourdatum.grid import Grid, filled_from_nearest
@@ -226,6 +227,8 @@ def find_floor(
         scan=scan,
         taken_doors_m=room.taken,
         level_chosen=at_m is not None,
+        open_edge_m=open_length_m(area, cells.grid, room, lines) if outline is None else 0.0,
+        doubled_m=layers_apart_m(bare),
         faces=tuple(lines),
     )
 

@@ -34,6 +34,9 @@ LAYER_STEP_M: Final = 0.05
 _LAYERS: Final = 10
 _FACE_LAYERS: Final = 3
 """Layers of 50 mm, of the ten in which a wall shows, that must hold points."""
+_FACE_STEP_M: Final = 0.15
+_FACE_SHARE: Final = 0.4
+"""Layers of 150 mm in which a wall that is followed shows, and the share that must hold points."""
 _OWN_M: Final = 0.045
 """Distance within which points are the sheet's own [m]."""
 
@@ -109,11 +112,12 @@ class Sheet:
         return (self.row.astype(np.float64) + 0.5) * self.column_m
 
 
-def level_sheets(store: PointStore, progress: Progress) -> tuple[list[Sheet], list[Sheet], int]:
+@dataclass(frozen=True, eq=False)
+class Layers:
     """Level surfaces of a scan.
 
-    Returns
-    -------
+    Attributes
+    ----------
     sheets : list of Sheet
         Those of half a square metre and more, largest first.
     wide : list of Sheet
@@ -121,18 +125,43 @@ def level_sheets(store: PointStore, progress: Progress) -> tuple[list[Sheet], li
         are as wide already.
     points : int
         Points of the scan.
+    voxels : VoxelStats
+        Points in columns by layers of 10 mm.
     """
+
+    sheets: list[Sheet]
+    wide: list[Sheet]
+    points: int
+    voxels: VoxelStats
+
+    def faces_between(
+        self, low_m: float, high_m: float
+    ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        """Row and column of the columns with an upright face between two levels, local [m]."""
+        col, row, layer = self.voxels.indices()
+        z_m = (layer + 0.5) * LAYER_M
+        part = (z_m > low_m) & (z_m < high_m)
+        step = np.floor((z_m[part] - low_m) / _FACE_STEP_M).astype(np.int64)
+        col, row, step = unpack(np.unique(pack(col[part], row[part], step)))
+        key, held = np.unique(pack(col, row, np.zeros_like(step)), return_counts=True)
+        col, row, _ = unpack(key[held >= _FACE_SHARE * (high_m - low_m) / _FACE_STEP_M])
+        return row, col
+
+
+def level_sheets(store: PointStore, progress: Progress) -> Layers:
+    """Level surfaces of a scan."""
     fine = store.fold(_count_voxels, merge, stage="looking for the floor", progress=progress)
     total = int(fine.count.sum())
     if total == 0:
-        return [], [], 0
+        return Layers([], [], 0, fine)
     voxels, factor = _widen_columns(fine)
     sheets = _with_surroundings(_sheets(voxels, COLUMN_M * factor), voxels)
     if not sheets or factor >= _WIDE:
-        return sheets, [], total
+        return Layers(sheets, [], total, voxels)
+    coarse = voxels
     while factor < _WIDE:
-        voxels, factor = _halved(voxels), 2 * factor
-    return sheets, _sheets(voxels, COLUMN_M * factor), total
+        coarse, factor = _halved(coarse), 2 * factor
+    return Layers(sheets, _sheets(coarse, COLUMN_M * factor), total, voxels)
 
 
 def joined(parts: list[Sheet]) -> Sheet:

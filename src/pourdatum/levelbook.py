@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Final
 
 from pourdatum.errors import JobError
@@ -164,66 +164,116 @@ def reduce_book(rows: Sequence[BookRow], where: str) -> Reduced:
     >>> [round(level, 6) for level in reduce_book(rows, "book.csv").level_m]
     [10.0, 9.9, 10.3, 9.9]
     """
-    levels: list[float | None] = []
-    setups: list[int | None] = []
+    lines: list[_Line] = []
     notes: list[str] = []
-    at: dict[str, float] = {}
-    sight: float | None = None
+    # Rows read from a set-up, and the last level and set-up of each point by its name.
+    read: list[tuple[int, float] | None] = []
+    at: dict[str, tuple[int | None, float]] = {}
     tied = any(row.level_m is not None for row in rows)
-    # Rows since the last known level, and the set-ups since then: they share a misclosure.
-    open_rows: list[tuple[int, int]] = []
-    setup = last_known = -1
-    for number, row in enumerate(rows):
-        level: float | None = None
+    for row in rows:
+        found: tuple[int, float] | None = None
         seen = row.fore_m if row.fore_m is not None else row.between_m
         if row.fore_m is not None and row.between_m is not None:
             raise _refuse(f"line {row.line}: {row.name} has two readings from one set-up", where)
         if seen is not None:
-            if sight is None:
+            if not lines:
                 raise _refuse(
                     f"line {row.line}: {row.name} is read before any backsight",
                     where,
                     "begin the book with the backsight on the benchmark",
                 )
-            level = sight - seen
-            open_rows.append((number, setup))
+            found = len(lines) - 1, lines[-1].height_m - seen
+            at[row.name] = found
+            if row.level_m is not None:
+                lines[-1].closures.append((row, found[1] - row.level_m))
         if row.level_m is not None:
-            if level is not None:
-                off = level - row.level_m
-                count = setup - last_known
-                notes.append(_closed(row, off, count, where))
-                for index, own in open_rows:
-                    share = off * (own - last_known) / count
-                    base = level if index == number else levels[index]
-                    if index != number and base is not None:
-                        levels[index] = base - share
-                        at[rows[index].name] = base - share
-            level = row.level_m
-            open_rows, last_known = [], setup
+            at[row.name] = None, row.level_m
         if row.back_m is not None:
-            base = level if level is not None else at.get(row.name)
-            if base is None:
-                if sight is not None or tied:
+            _close(lines, notes, where)
+            if row.name not in at:
+                if lines or tied:
                     raise _refuse(
                         f"line {row.line}: the backsight on {row.name} hangs on no known level",
                         where,
                         "give the level of that point, or a foresight on it before",
                     )
-                base = 0.0
-            level = base
-            sight = base + row.back_m
-            setup += 1
-            if row.level_m is not None:
-                last_known = setup - 1
-        levels.append(level)
-        setups.append(None if row.level_m is not None or level is None else setup)
-        if level is not None:
-            at[row.name] = level
-    return Reduced(tuple(levels), tuple(setups), tied, tuple(notes))
+                at[row.name] = 0, 0.0
+                found = 0, 0.0
+            parent, base = at[row.name]
+            if found is None and parent is not None:
+                found = parent, base
+            lines.append(_Line(base + row.back_m, parent if lines else None))
+        read.append(found)
+    _close(lines, notes, where)
+    moved: list[float] = []
+    for line in lines:
+        # One that nothing closes goes with the one it hangs on.
+        inherited = moved[line.parent] if line.parent is not None else 0.0
+        moved.append(inherited if line.off_m is None else line.off_m)
+    levels = tuple(
+        row.level_m
+        if row.level_m is not None
+        else (None if found is None else found[1] - moved[found[0]])
+        for row, found in zip(rows, read, strict=True)
+    )
+    setups = tuple(
+        None if row.level_m is not None or found is None else found[0]
+        for row, found in zip(rows, read, strict=True)
+    )
+    return Reduced(levels, setups, tied, tuple(notes))
+
+
+@dataclass
+class _Line:
+    """A line of sight as booked, and what is to be taken off it.
+
+    Attributes
+    ----------
+    height_m : float
+        As the readings carry it on from the first known level, nothing shared out.
+    parent : int or None
+        Set-up from which the point of its backsight was read; None where that is known.
+    closures : list of (BookRow, float)
+        Known points read from it, and what they disagree by [m].
+    off_m : float or None
+        Correction; None where nothing closed it.
+    """
+
+    height_m: float
+    parent: int | None
+    closures: list[tuple[BookRow, float]] = field(default_factory=list)
+    off_m: float | None = None
+
+
+def _close(lines: list[_Line], notes: list[str], where: str) -> None:
+    """Share what the last set-up closes with over those since the last known level."""
+    if not lines or not lines[-1].closures:
+        return
+    closures = lines[-1].closures
+    path = [lines[-1]]
+    while path[-1].parent is not None and lines[path[-1].parent].off_m is None:
+        path.append(lines[path[-1].parent])
+    above = path[-1].parent
+    before = 0.0 if above is None else lines[above].off_m or 0.0
+    count = len(path)
+    for row, off in closures:
+        notes.append(_closed(row, off - before, count, where))
+    offs = [off for _, off in closures]
+    if max(offs) - min(offs) > SIGHTS_AGREE_M:
+        names = ", ".join(f"{row.name} {off * MM:+.1f} mm" for row, off in closures)
+        raise _refuse(
+            f"known points read from one set-up disagree by {(max(offs) - min(offs)) * MM:.1f} mm "
+            f"({names})",
+            where,
+            "check their levels and readings",
+        )
+    mean = sum(offs) / len(offs)
+    for k, line in enumerate(reversed(path), 1):
+        line.off_m = before + (mean - before) * k / count
 
 
 def _closed(row: BookRow, off_m: float, count: int, where: str) -> str:
-    allowed = CLOSURE_M * math.sqrt(max(count, 1))
+    allowed = CLOSURE_M * math.sqrt(count)
     if abs(off_m) > allowed:
         raise _refuse(
             f"line {row.line}: the book closes on {row.name} with {off_m * MM:+.1f} mm, over the "

@@ -11,13 +11,17 @@ from numpy.typing import NDArray
 from pourdatum.chunks import PointStore, Progress
 from pourdatum.errors import NoFloor
 from pourdatum.grid import Grid
-from pourdatum.layers import Sheet, level_sheets
+from pourdatum.layers import Layers, Sheet, level_sheets
 from pourdatum.localfit import local_fit
 from pourdatum.walkable import Chosen, Wish, choose
 
 _LEAST_POINTS: Final = 1000
 _MARGIN_M: Final = 1.0
 """How far around the sheet its level is carried on, for walls and things there [m]."""
+_FARTHEST_M: Final = 8.0
+"""How far beyond the seen floor its walls are followed [m]."""
+_WALL_M: Final = (0.3, 1.8)
+"""Heights over the floor between which a wall is followed [m]."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -79,16 +83,16 @@ def find_level(store: PointStore, progress: Progress, wish: Wish | None = None) 
         If the scan holds no walkable surface: nothing horizontal, too few points,
         or a ceiling only.
     """
-    sheets, wide, total = level_sheets(store, progress)
-    if total < _LEAST_POINTS:
+    layers = level_sheets(store, progress)
+    if layers.points < _LEAST_POINTS:
         raise NoFloor(
-            f"the scan holds {total} usable points, a floor needs {_LEAST_POINTS} at least",
+            f"the scan holds {layers.points} usable points, a floor needs {_LEAST_POINTS} at least",
             hint="scan again, closer or slower",
             id="too-few-points",
         )
-    chosen = choose(sheets, wide, wish or Wish())
+    chosen = choose(layers.sheets, layers.wide, wish or Wish())
     sheet = chosen.floor
-    grid, reference = _reference(chosen)
+    grid, reference = _reference(chosen, layers)
     density = float(np.quantile(sheet.points, 0.25)) / sheet.column_m**2
     return Level(sheet, chosen.others, grid, reference, density, chosen.slabs)
 
@@ -104,13 +108,48 @@ def _reach(part: Sheet, column_m: float) -> tuple[int, int, int, int]:
     )
 
 
-def _reference(chosen: Chosen) -> tuple[Grid, NDArray[np.float64]]:
+def _walls_around(chosen: Chosen, layers: Layers) -> list[tuple[int, int, int, int]]:
+    """How far the walls go on that the floor meets: behind a table it may not be seen."""
+    from scipy.ndimage import binary_dilation, label
+
+    sheet = chosen.floor
+    level = sheet.level_m
+    low, high = (float(np.quantile(sheet.z_m, q)) - level for q in (0.02, 0.98))
+    row, col = layers.faces_between(level + high + _WALL_M[0], level + low + _WALL_M[1])
+    far = int(np.ceil(_FARTHEST_M / sheet.column_m))
+    r0, c0 = int(sheet.row.min()) - far, int(sheet.col.min()) - far
+    shape = (int(sheet.row.max()) + far + 1 - r0, int(sheet.col.max()) + far + 1 - c0)
+    inside = (row >= r0) & (col >= c0) & (row < r0 + shape[0]) & (col < c0 + shape[1])
+    if not inside.any():
+        return []
+    faces = np.zeros(shape, bool)
+    faces[row[inside] - r0, col[inside] - c0] = True
+    floor = np.zeros(shape, bool)
+    floor[sheet.row - r0, sheet.col - c0] = True
+    square = np.ones((3, 3), bool)
+    groups, _ = label(binary_dilation(faces, square), square)
+    met = np.unique(groups[binary_dilation(floor, square) & (groups > 0)])
+    rows, cols = np.nonzero(np.isin(groups, met) & faces)
+    if rows.size == 0:
+        return []
+    return [
+        (
+            int(cols.min()) + c0,
+            int(rows.min()) + r0,
+            int(cols.max()) + c0,
+            int(rows.max()) + r0,
+        )
+    ]
+
+
+def _reference(chosen: Chosen, layers: Layers) -> tuple[Grid, NDArray[np.float64]]:
     """The sheet's level on a grid with a margin, carried on where it was not seen."""
     from scipy.ndimage import distance_transform_edt
 
     sheet = chosen.floor
     margin = int(np.ceil(_MARGIN_M / sheet.column_m))
     reach = [_reach(part, sheet.column_m) for part in (sheet, *chosen.far, *chosen.around)]
+    reach += _walls_around(chosen, layers)
     c0, r0, c1, r1 = (
         int(edge([item[k] for item in reach])) for k, edge in enumerate((min, min, max, max))
     )

@@ -90,7 +90,8 @@ def find_openings(
     lid : (ny, nx) bool array, optional
         Cells over the underside of the floor's slab: what lies below is another storey.
     """
-    from scipy.ndimage import binary_dilation, binary_erosion, label
+    from scipy.ndimage import binary_closing, binary_dilation, binary_erosion, binary_fill_holes
+    from scipy.ndimage import label
 
     grid = cells.grid
     below = cells.total(cells.band, cells.band.height_m < -least_drop_m) + cells.total(
@@ -102,12 +103,16 @@ def find_openings(
     # The mirror image of a wall or a crate under a polished slab lies straight below it.
     standing = room.tall | (structure.things >= 2)
     below[binary_dilation(standing, np.ones((3, 3), bool))] = 0
-    if lid is not None:
-        below[lid] = 0
+    if lid is not None and lid.any():
+        # Through a slab nothing is seen: walls of the storey below are no holes.
+        solid = binary_closing(room.seen, np.ones((3, 3), bool), iterations=3) | lid
+        below[solid] = 0
     usual, mean = _usual_count(floor_points, room.seen, grid.cell_m)
     taken = covered(grid, columns, 0.05)
     gap = (floor_points < 0.6 * usual) | (below >= 2)
     gap |= _hollow_ground(below, floor_points, usual, room)
+    if room.apart is not None:  # beyond an edge of the floor lower ground is seen, and no hole
+        gap &= ~binary_dilation(room.apart, np.ones((3, 3), bool), iterations=3)
     gap &= room.inside & ~taken & (structure.things < 2) & ~room.tall
     groups, count = label(gap)
     reflected = _reflected(below, floor_points, room)
@@ -130,6 +135,8 @@ def find_openings(
         seen_through = (
             lower >= 5 and lower > 4 * reflected * own.sum() and open_cells >= 0.04 * own.sum()
         )
+        if seen_through:
+            own = binary_fill_holes(own)
         if not seen_through:
             # By chance alone a cell lacks points here and there; only nearly empty ones count.
             own &= floor_points[window] <= 0.25 * usual[window]

@@ -13,6 +13,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from pourdatum.elsewhere import hidden_apart
 from pourdatum.errors import NoFloor
 from pourdatum.grid import Grid, group_windows
 from pourdatum.walls import Upright, WallLine, tall_from_m, wall_height_m
@@ -58,6 +59,8 @@ class Room:
     taken: tuple[tuple[float, float, float], ...] = ()
     seen_anywhere: Mask | None = None
     """As ``seen``, in other rooms as well."""
+    apart: Mask | None = None
+    """Cells of other levels beside the room."""
 
 
 def find_room(
@@ -108,6 +111,7 @@ def find_room(
     reach = _flood(~(seen | barrier))
     body = (~reach & ~barrier) | (seen & ~tall)
     if apart is not None:
+        apart = apart | (hidden_apart(apart, seen, barrier | structure.upright) & ~reach)
         body &= ~apart
         # Slivers between another level and its walls are no floor.
         body &= seen | binary_opening(body | barrier, _disc(2.5))
@@ -124,7 +128,8 @@ def find_room(
         groups, main, doors, barrier, grid, dense, through_doors
     )
     inside = ~_flood(~room)
-    return Room(inside, seen & inside, tall, beyond, taken, seen), lines
+    edge_of = None if apart is None else apart & ~inside
+    return Room(inside, seen & inside, tall, beyond, taken, seen, edge_of), lines
 
 
 def _usual_points(

@@ -1,8 +1,9 @@
-"""Reads the area to pour from a GeoJSON file (RFC 7946) in the scan's plan coordinates.
+"""Reads the area to pour from a file, in the scan's plan coordinates: GeoJSON, or DXF.
 
-Only the shapes are taken: coordinates are the scan's own plan axes and unit, not
-degrees. Faults that a person draws by hand are mended where that changes nothing
-(an open ring, a needle), and refused where it would.
+GeoJSON is RFC 7946; a drawing in DXF, told by its content, goes to its own reader. Only
+the shapes are taken: coordinates are the scan's own plan axes and unit, not degrees.
+Faults that a person draws by hand are mended where that changes nothing (an open ring,
+a needle), and refused where it would.
 """
 
 from __future__ import annotations
@@ -13,49 +14,65 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from pourdatum.errors import JobError
+from pourdatum.outline_dxf import Drawn, is_dxf, read_dxf
 
 if TYPE_CHECKING:
-    from shapely import MultiPolygon, Polygon
+    from shapely import Polygon
 
     from pourdatum.scan import Frame
 
 SIZE_CAP: Final = 20_000_000
+HEAD_BYTES: Final = 16_384
+EXPORT: Final = "export it as GeoJSON or DXF"
 MEND_SHARE: Final = 0.001
 """Share of the area that mending a crossed ring may change."""
 
 
-def read_outline(path: str | Path) -> Polygon | MultiPolygon:
-    """All polygons of a GeoJSON file as one shape, in the file's coordinates.
+def read_outline(path: str | Path) -> Drawn:
+    """The one area of a GeoJSON or DXF file, in the file's coordinates.
 
     Raises
     ------
     JobError
-        If the file is missing, no GeoJSON, holds no polygon, or one that cannot be mended.
+        If the file is missing or neither, or holds no polygon, separate ones, or one that
+        cannot be mended.
+    MissingExtra
+        If it is a drawing in DXF and the package for that is not installed.
     """
     import shapely
 
     where = str(path)
+    if _is_drawing(Path(path)):
+        return read_dxf(Path(path))
     polygons = list(_polygons(_load(Path(path)), where))
     if not polygons:
         raise _refuse(
             "outline holds no polygon", where, "draw the floor's edge as a closed polygon"
         )
-    whole: Polygon | MultiPolygon = shapely.union_all([_mended(part, where) for part in polygons])
-    if whole.geom_type not in ("Polygon", "MultiPolygon") or not whole.area > 0.0:
+    whole = shapely.union_all([_mended(part, where) for part in polygons])
+    if whole.geom_type not in ("Polygon", "MultiPolygon") or not 0.0 < whole.area < math.inf:
         raise _refuse(
             "outline encloses no area", where, "give at least three corners, not in a line"
         )
-    return whole
+    parts = sorted((part.area for part in shapely.get_parts(whole)), reverse=True)
+    if len(parts) > 1:
+        listed = ", ".join(f"{area:.6g}" for area in parts[:5])
+        more = f" and {len(parts) - 5} more" if len(parts) > 5 else ""
+        raise _refuse(
+            f"outline has {len(parts)} separate areas ({listed}{more}, in its unit squared)",
+            where,
+            "plan each area by itself",
+        )
+    return Drawn(whole)
 
 
-def outline_to_local(outline: Polygon | MultiPolygon, frame: Frame) -> Polygon | MultiPolygon:
-    """An outline in the scan's plan coordinates and unit as local metres."""
+def outline_to_local(drawn: Drawn, frame: Frame) -> Polygon:
+    """An outline in the scan's plan coordinates, in its own unit or the scan's, as local metres."""
     import shapely
 
     origin = frame.origin_m[:2]
-    local: Polygon | MultiPolygon = shapely.transform(
-        outline, lambda place: place * frame.unit_m - origin
-    )
+    unit_m = frame.unit_m if drawn.unit_m is None else drawn.unit_m
+    local: Polygon = shapely.transform(drawn.shape, lambda place: place * unit_m - origin)
     return local
 
 
@@ -76,6 +93,16 @@ def place_to_local(place: tuple[float, ...], frame: Frame) -> tuple[float, ...]:
     )
 
 
+def _is_drawing(path: Path) -> bool:
+    try:
+        if not path.is_file():
+            return False
+        with path.open("rb") as file:
+            return is_dxf(file.read(HEAD_BYTES))
+    except OSError:
+        return False  # The other reader meets it again, and says so.
+
+
 def _load(path: Path) -> Any:
     where = str(path)
     try:
@@ -86,17 +113,23 @@ def _load(path: Path) -> Any:
         return json.loads(path.read_bytes().decode("utf-8-sig"))
     except OSError as reason:
         raise _refuse(f"outline cannot be read ({reason.strerror})", where, "") from None
-    except (ValueError, RecursionError) as reason:
+    except json.JSONDecodeError as reason:
         raise _refuse(
-            f"outline is not GeoJSON ({str(reason)[:80]})", where, "export it as GeoJSON"
+            f"outline is not GeoJSON (line {reason.lineno}, column {reason.colno})",
+            where,
+            EXPORT,
         ) from None
+    except RecursionError:
+        raise _refuse("outline is not GeoJSON (nested too deep)", where, EXPORT) from None
+    except ValueError:
+        raise _refuse("outline is not GeoJSON (no text in UTF-8)", where, EXPORT) from None
 
 
 def _polygons(node: Any, where: str) -> Any:
     import shapely
 
     if not isinstance(node, dict):
-        raise _refuse("outline is not GeoJSON: an object is needed", where, "export it as GeoJSON")
+        raise _refuse("outline is not GeoJSON: an object is needed", where, EXPORT)
     match node.get("type"):
         case "FeatureCollection":
             inner = node.get("features")
@@ -110,17 +143,20 @@ def _polygons(node: Any, where: str) -> Any:
                 for shape in [rings] if kind == "Polygon" else rings:
                     outer, *holes = [[_corner(c, where) for c in ring] for ring in shape]
                     yield shapely.Polygon(outer, holes)
-            except (TypeError, ValueError, IndexError, KeyError, OverflowError) as reason:
+            except (TypeError, ValueError, IndexError, KeyError, OverflowError):
                 raise _refuse(
-                    f"a polygon of the outline is malformed ({reason})", where, ""
+                    "a polygon of the outline is malformed: it needs rings of at least three "
+                    "corners [x, y], both numbers",
+                    where,
+                    EXPORT,
                 ) from None
             return
         case "Point" | "MultiPoint" | "LineString" | "MultiLineString":
             return
         case other:
-            raise _refuse(
-                f"outline has an object of type '{str(other)[:40]}'", where, "export it as GeoJSON"
-            )
+            known = isinstance(other, str) and len(other) <= 40 and other.isprintable()
+            kind = f"of type '{other}'" if known else "without a known type"
+            raise _refuse(f"outline has an object {kind}", where, EXPORT)
     if not isinstance(inner, list):
         raise _refuse("outline is not GeoJSON: a list of shapes is missing", where, "")
     for item in inner:
@@ -128,6 +164,8 @@ def _polygons(node: Any, where: str) -> Any:
 
 
 def _corner(pair: Any, where: str) -> tuple[float, float]:
+    if not all(type(value) in (int, float) for value in pair[:2]):
+        raise TypeError  # Text such as "1,5" is for its writer to settle.
     x, y = float(pair[0]), float(pair[1])
     if not (math.isfinite(x) and math.isfinite(y)):
         raise _refuse("outline has a coordinate that is not a finite number", where, "")

@@ -303,9 +303,18 @@ def common_lean(faces: Sequence[FaceLean]) -> WallLean | None:
 
 
 def _chi2_999(freedom: int) -> float:
-    """Quantile of 99.9 % of chi-squared (Wilson and Hilferty, 1931; good to 2 %)."""
-    part = 2.0 / (9.0 * freedom)
-    return float(freedom * (1.0 - part + 3.0902 * math.sqrt(part)) ** 3)
+    """Quantile of 99.9 % of chi-squared.
+
+    Examples
+    --------
+    Tables give 10.83 and 29.59:
+
+    >>> round(_chi2_999(1), 2), round(_chi2_999(10), 2)
+    (10.83, 29.59)
+    """
+    from scipy.special import chdtri
+
+    return float(chdtri(freedom, 0.001))
 
 
 def second_opinion(

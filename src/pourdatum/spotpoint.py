@@ -58,6 +58,9 @@ def highest_shot(
     likely = np.flatnonzero(shot)[int(np.argmax(floors[:, shot].mean(axis=0)))]
     place = (float(between.place_m[likely, 0]), float(between.place_m[likely, 1]))
     z_m = float(tops.mean())
-    reach = float(np.quantile(floors.max(axis=1), REACH_SHARE))
-    luck = float(base[shot].max()) - z_m
-    return z_m, place, luck, float(tops.std()), max(reach, z_m)
+    # A lone hump on an even floor is drawn low; what was read may always be true, and the
+    # floor beside it may rise on as it does elsewhere.
+    read = float(base[shot].max())
+    rise = float(np.quantile(floors.max(axis=1) - tops, REACH_SHARE))
+    reach = max(float(np.quantile(floors.max(axis=1), REACH_SHARE)), read + rise)
+    return z_m, place, read - z_m, float(tops.std()), max(reach, z_m)

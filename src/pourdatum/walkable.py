@@ -33,6 +33,8 @@ _THING_M: Final = (0.05, 1.5)
 """Heights of a top above the floor around it that may be a table's or a pallet's [m]."""
 _SLAB_M: Final = (0.1, 0.7)
 """Thickness of a slab seen from both sides [m]; there is no headroom in it."""
+_LAMP_M: Final = 1.3
+"""Depth below a ceiling in which lamps, beams and cupboards end [m]."""
 _ROOM_M: Final = 1.8
 """Height below a ceiling in which nobody stands [m]."""
 _HIGHEST_M: Final = 6.0
@@ -277,7 +279,7 @@ def _is_ceiling(item: Sheet) -> bool:
 def _under_ceiling(item: Sheet, ceilings: list[Sheet]) -> bool:
     """Lamps, beams and the tops of cupboards: close below a larger ceiling."""
     return any(
-        0.0 < other.level_m - item.level_m < _ROOM_M
+        0.0 < other.level_m - item.level_m < _LAMP_M
         and other.area_m2 > item.area_m2
         and _overlap(item, other) > 0.3
         for other in ceilings
@@ -396,7 +398,7 @@ def _stands_on_floor(item: Sheet, sheets: list[Sheet], known: bool = False) -> b
         return True
     drop, wall = _rim(item, below)
     if drop > 0.5 or known:
-        return wall < 0.4
+        return wall < (0.3 if known else 0.4)
     # From a few set-ups a top hides the floor behind it. What is seen of it lies all around,
     # or walls rise from it and not from the top.
     if drop > 0.1 and wall < 0.4:

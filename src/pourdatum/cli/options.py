@@ -97,7 +97,7 @@ _SHARED: Final = [
     _option("--columns", metavar="X,Y,Z", help="Columns of x, y, z in a table, from 1: 2,3,4."),
     _option("--sensor", type=click.Choice(_SENSORS), help="Kind of scanner, for its errors."),
     _option("--control", metavar="FILE.csv", help="Control shots: name,x,y,z, or staff readings."),
-    _option("--outline", metavar="FILE.geojson", help="Area to pour, in the scan's coordinates."),
+    _option("--outline", metavar="FILE.geojson|FILE.dxf", help="Area to pour, as the scan lies."),
     _option(
         "--at",
         type=PlaceWord(),

@@ -9,7 +9,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from pourdatum.advice import control_shots, scan_again
+from pourdatum.advice import control_shots, more_levels, scan_again
 from pourdatum.chunks import Progress, silent
 from pourdatum.datum import LOCAL_LEVEL, DatumRequest, choose_datum
 from pourdatum.errors import JobError
@@ -122,7 +122,7 @@ def survey_floor(surface: Surface, job: Job | str | Path | None = None) -> Surve
         assumptions=(*scan.assumptions, *floor_taken(surface), *said),
         warnings=(*warnings, Warned("not-in-this-version", LATER["survey"])),
         notes=survey_notes(job),
-        advice=(*scan_again(surface), *_more_shots(surface)),
+        advice=_advised(surface),
     )
 
 
@@ -292,6 +292,8 @@ def _measured(paths: Sequence[str | Path], job: Job, progress: Progress) -> Surf
     scan = read_scan(*paths, units=job.scan.units, up=job.scan.up, columns=job.scan.columns_told)
     cell_m = None if job.scan.cell_mm is None else job.scan.cell_mm / MM
     outline = None if drawn is None else outline_to_local(drawn, scan.frame)
+    if drawn is not None and drawn.note:
+        scan = replace(scan, assumptions=(*scan.assumptions, drawn.note))
     floor = find_floor(
         scan,
         cell_m=cell_m,
@@ -327,6 +329,13 @@ def _figures(surface: Surface) -> FloorFigures:
         bearing_rad=None if best.slope == 0.0 else best.bearing_rad,
         tilt_95=_RAYLEIGH_95 * surface.shared.tilt_rad,
     )
+
+
+def _advised(surface: Surface) -> tuple[Advice, ...]:
+    """Where measuring again would help."""
+    if surface.between is not None:
+        return more_levels(surface)
+    return (*scan_again(surface), *_more_shots(surface))
 
 
 def _more_shots(surface: Surface) -> tuple[Advice, ...]:

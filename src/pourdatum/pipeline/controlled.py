@@ -8,7 +8,14 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from pourdatum.control import SHOT_M, lack_at, level_by_control, notes_on, stands_on_floor
+from pourdatum.control import (
+    LEAST_SHOTS,
+    SHOT_M,
+    lack_at,
+    level_by_control,
+    notes_on,
+    stands_on_floor,
+)
 from pourdatum.corner import Corner, find_corner
 from pourdatum.errors import JobError
 from pourdatum.outcome import Warned
@@ -48,22 +55,30 @@ def with_control(surface: Surface, job: Job) -> Surface:
         notes.append(
             f"control: along and across are measured from the corner at ({x:.3f}, {y:.3f})"
         )
-    try:
-        return level_by_control(
-            surface, shots, has_level=found.has_level, where=path, notes=tuple(notes)
+    if corner is None:
+        _check_exchanged(surface, shots, path)
+    return level_by_control(
+        surface, shots, has_level=found.has_level, where=path, notes=tuple(notes)
+    )
+
+
+def _check_exchanged(surface: Surface, shots: list[Shot], path: str) -> None:
+    """Refuse shots of which clearly more stand on the floor with x and y exchanged."""
+    turned = [replace(shot, place_m=shot.place_m[::-1]) for shot in _swapped(shots, surface)]
+    given, other = (
+        sum(stands_on_floor(surface, shot.place_m) for shot in some) for some in (shots, turned)
+    )
+    count = len(shots)
+    too_few = given < LEAST_SHOTS and other == count
+    clearly = 2 * other >= 3 * given and other >= given + 2 and 4 * other >= 3 * count
+    if other > given and (too_few or clearly):
+        raise JobError(
+            f"{given} of {count} control shots stand on the floor; with x and y exchanged "
+            f"{'all' if other == count else other} of them do",
+            where=path,
+            hint="the columns are named the wrong way round: exchange their names",
+            id="control-swapped",
         )
-    except JobError as reason:
-        turned = [replace(shot, place_m=shot.place_m[::-1]) for shot in _swapped(shots, surface)]
-        if reason.id == "control-few" and all(
-            stands_on_floor(surface, shot.place_m) for shot in turned
-        ):
-            raise JobError(
-                f"{reason.message}; with x and y exchanged all of them can",
-                where=path,
-                hint="the columns are named the wrong way round: exchange their names",
-                id="control-swapped",
-            ) from None
-        raise
 
 
 def control_remarks(surface: Surface) -> tuple[list[Warned], list[str]]:

@@ -16,11 +16,14 @@ MOST_LEVELS: Final = 5
 _OPEN_EDGE_M: Final = 0.5
 """Length of edge at which the floor may go on from which a warning is worth it [m]."""
 
+_LEAST_GUESS_M2: Final = 0.05
+"""Guessed floor that shows as 0.1 m²."""
+
 
 def floor_found(surface: Surface) -> list[Warned]:
     """Warnings on which floor was taken, and where it ends."""
     floor = surface.floor
-    found = [*_doorways(surface), *_levels(surface)]
+    found = [*_doorways(surface), *_levels(surface), *_shots(surface)]
     if floor.doubled_m is not None:
         found.append(
             Warned(
@@ -29,7 +32,7 @@ def floor_found(surface: Surface) -> list[Warned]:
                 " passes were not joined well: levels lie between them and may err by half of it",
             )
         )
-    if floor.open_edge_m > _OPEN_EDGE_M and not floor.outline_given:
+    if floor.open_edge_m > _OPEN_EDGE_M and floor.walls_seen and not floor.outline_given:
         found.append(
             Warned(
                 "open-edge",
@@ -52,9 +55,35 @@ def floor_taken(surface: Surface) -> list[str]:
         )
     if floor.beyond_doors_m:
         said.append("doorways: the floor ends at them")
-    if not floor.walls_seen and not floor.outline_given:
+    if floor.spots is None and not floor.walls_seen and not floor.outline_given:
         said.append("outline: no walls were seen, the floor ends where the scan ends")
     return said
+
+
+def _shots(surface: Surface) -> list[Warned]:
+    """Where levels that were shot singly say little of the floor."""
+    floor = surface.floor
+    if floor.spots is None:
+        return []
+    found = []
+    if not floor.outline_given:
+        found.append(
+            Warned(
+                "edge-of-shots",
+                "the floor is taken to end at the outermost shots: give an outline for floor"
+                " beyond them (--outline)",
+            )
+        )
+    if floor.spots.guessed_m2 > _LEAST_GUESS_M2:
+        found.append(
+            Warned(
+                "wide-gaps",
+                f"{floor.spots.guessed_m2:.1f} m² of the floor lie in triangles of shots with"
+                " sides over three times the usual spacing: its level there is little more than"
+                " a guess; take levels in between",
+            )
+        )
+    return found
 
 
 def _doorways(surface: Surface) -> list[Warned]:

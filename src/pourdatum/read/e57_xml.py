@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from typing import Final
 from xml.parsers import expat
 
-from pourdatum.errors import LimitMet, PourdatumError, ScanError
+from pourdatum.errors import LimitMet, PourdatumError
 from pourdatum.read.e57_pages import PAGE, Pages, bad_e57
 from pourdatum.read.source import Source
 
@@ -174,8 +174,3 @@ def _limit(what: str, source: Source) -> LimitMet:
     return LimitMet(
         f"E57: {what}", where=source.shown, hint="split the scan into several files", id="e57-xml"
     )
-
-
-def not_a_scan(what: str, source: Source) -> ScanError:
-    """The refusal of a whole file that has no points."""
-    return ScanError(what, where=source.shown, hint="export the scan again", id="no-points")

@@ -39,6 +39,8 @@ _COMPRESSED: Final = (
 _PLACED_FREELY: Final = 1_000_000
 """Triangles and points to which copies may add up whatever the size of the file."""
 
+_LAST_ROW: Final = 1e-6
+
 _KINDS: Final = {5120: "<i1", 5121: "<u1", 5122: "<i2", 5123: "<u2", 5125: "<u4", 5126: "<f4"}
 _INDEX_KINDS: Final = (5121, 5123, 5125)
 _POINTS, _TRIANGLES, _STRIP, _FAN = 0, 4, 5, 6
@@ -73,6 +75,9 @@ class _Parts:
         self._source = source
         self.meshes = root.children("meshes")
         self._found: dict[int, list[_Part]] = {}
+        self._vertices: dict[int, tuple[Points, Step]] = {}
+        self._decoded = [0, 0]
+        self.limit = max(_PLACED_FREELY, source.size + sum(len(b.data) for b in buffers))
         self.lines = 0
 
     def of(self, mesh: int) -> list[_Part]:
@@ -92,16 +97,12 @@ class _Parts:
             return None
         compressed = next((e for e in _COMPRESSED if node.child("extensions").has(e)), "")
         place = attributes.index("POSITION", len(self._accessors), "accessor")
-        raw, normalised = self._values(place, "VEC3", tuple(_KINDS), compressed)
-        step = steps_of(raw.astype(np.float64), True) if raw.dtype.kind == "f" else (1.0,) * 3
-        vertices = raw.astype(np.float64)
-        if raw.dtype.kind != "f" and normalised:
-            most = float(np.iinfo(raw.dtype).max)
-            vertices = np.maximum(vertices / most, -1.0)
-            step = (1.0 / most,) * 3
+        vertices, step = self._vertices_of(place, compressed)
+        self._take(0, len(vertices))
         if node.has("indices"):
             which = node.index("indices", len(self._accessors), "accessor")
             values, _ = self._values(which, "SCALAR", _INDEX_KINDS, compressed)
+            self._take(1, len(values))
             corners = values[:, 0].astype(np.int64)
             if len(corners) and int(corners.max()) >= len(vertices):
                 node.fail(
@@ -109,6 +110,7 @@ class _Parts:
                     " (counted from 0)",
                 )  # fmt: skip
         else:
+            self._take(1, len(vertices))
             corners = np.arange(len(vertices))
         if len(vertices) > MOST_VERTICES:
             raise bad_mesh(f"{node.where} holds {len(vertices)} vertices", self._source)
@@ -117,6 +119,33 @@ class _Parts:
         if mode == _TRIANGLES and len(corners) % 3:
             node.fail("", f"has {len(corners)} corners, which make no whole triangles")
         return _Part(vertices, _triangles(corners, mode), np.empty(0, np.int64), step)
+
+    def _vertices_of(self, number: int, compressed: str) -> tuple[Points, Step]:
+        """Places of an accessor, decoded once for all primitives that share it."""
+        if number in self._vertices:
+            return self._vertices[number]
+        raw, normalised = self._values(number, "VEC3", tuple(_KINDS), compressed)
+        vertices = raw.astype(np.float64)
+        step: Step = steps_of(vertices, True) if raw.dtype.kind == "f" else (1.0, 1.0, 1.0)
+        if raw.dtype.kind != "f" and normalised:
+            most = float(np.iinfo(raw.dtype).max)
+            vertices = np.maximum(vertices / most, -1.0)
+            step = (1.0 / most, 1.0 / most, 1.0 / most)
+        self._vertices[number] = vertices, step
+        return vertices, step
+
+    def _take(self, what: int, count: int) -> None:
+        """Stop before vertices (0) or corners (1) are laid out that ``scene_mesh`` refuses."""
+        self._decoded[what] += count
+        if self._decoded[what] > 3 * self.limit:
+            name = ("vertices", "corners")[what]
+            raise LimitMet(
+                f"the parts of its meshes add up to {self._decoded[what]} {name} and more, the "
+                f"file is {self._source.size} bytes",
+                where=self._source.shown,
+                hint="export it without parts that share their points, or a part of it",
+                id="gltf-copies",
+            )
 
     def _values(
         self, number: int, shape: str, kinds: tuple[int, ...], compressed: str
@@ -209,7 +238,7 @@ def scene_mesh(
     said = list(notes)
     placed = _placed(root, parts, said)
     held = sum(len(p.triangles) + len(p.points) for _, found in placed for p in found)
-    limit = max(_PLACED_FREELY, source.size + sum(len(b.data) for b in buffers))
+    limit = parts.limit
     if held > limit or sum(len(p.vertices) for _, found in placed for p in found) > 3 * limit:
         raise LimitMet(
             f"{len(placed)} placed meshes add up to {held} triangles, the file is {source.size}"
@@ -305,7 +334,11 @@ def _matrix(node: Node) -> NDArray[np.float64]:
     """From the node's frame to that of the node above."""
     columns = node.numbers("matrix", 16)
     if columns is not None:
-        return np.array(columns).reshape(4, 4).T
+        matrix = np.array(columns).reshape(4, 4).T
+        if not np.allclose(matrix[3], (0.0, 0.0, 0.0, 1.0), rtol=0.0, atol=_LAST_ROW):
+            last = " ".join(f"{v:g}" for v in matrix[3])
+            node.fail("matrix", f"has the last row {last}, not 0 0 0 1")
+        return matrix
     out = np.eye(4)
     turn = node.numbers("rotation", 4)
     if turn is not None:

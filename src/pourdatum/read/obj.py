@@ -29,6 +29,7 @@ from pourdatum.read.mesh import (
 )
 from pourdatum.read.mesh_samples import open_mesh
 from pourdatum.read.source import Source, opened
+from pourdatum.read.text_cells import longest_of, number_of
 
 _BLOCK: Final = 2 << 20
 _LONGEST_LINE: Final = 1 << 20
@@ -216,7 +217,7 @@ def _vertices_slowly(
             raise _bad_line(int(numbers[row]), f"a vertex of {len(words)} numbers", source)
         for axis, word in enumerate(words[:3]):
             try:
-                out[row, axis] = np.nan if b"nan" in word.lower() else float(word)
+                out[row, axis] = np.nan if b"nan" in word.lower() else number_of(word)
             except ValueError:
                 shown = word.decode("latin-1")[:40]
                 comma = " (a decimal comma?)" if b"," in word else ""
@@ -241,12 +242,18 @@ def _faces(
     solid = text > _SPACE
     begins = np.flatnonzero(np.diff(solid, prepend=False) & solid)
     per_line = np.diff(np.searchsorted(begins, np.flatnonzero(text == _LF)), prepend=0)
+    if (long := longest_of(words)) is not None:
+        at = int(np.searchsorted(np.cumsum(per_line), long, side="right"))
+        shown = words[long][:40].decode("latin-1")
+        raise _bad_line(int(numbers[at]), f"{shown!r}... names no vertex", source)
     named = np.delete(np.array(words), np.cumsum(per_line) - per_line)
     corners = per_line - 1
     if (short := np.flatnonzero(corners < 3)).size:
         raise _bad_line(int(numbers[short[0]]), f"a face of {corners[short[0]]} corners", source)
     line = np.repeat(numbers, corners)
     try:
+        if b"_" in rows:  # a number to the cast, and to nobody else
+            raise ValueError
         index = named.astype(np.int64)
     except (ValueError, OverflowError):
         raise _bad_line(*_no_index(named, line), source) from None
@@ -275,6 +282,8 @@ def _no_index(named: NDArray[np.bytes_], line: NDArray[np.int64]) -> tuple[int, 
     for at, word in enumerate(named):
         shown = bytes(word).decode("latin-1")[:40]
         try:
+            if b"_" in bytes(word):
+                raise ValueError
             if abs(int(word)) >= 2**63:
                 return int(line[at]), f"the face names vertex {shown}"
         except ValueError:

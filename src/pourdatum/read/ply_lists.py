@@ -18,6 +18,7 @@ from pourdatum.errors import ScanError
 from pourdatum.read.mesh import bad_mesh, cut_short
 from pourdatum.read.ply_header import Element, PlyHeader, bad_header
 from pourdatum.read.source import Source, opened, read_exactly
+from pourdatum.read.text_cells import number_of
 from pourdatum.read.text_rows import check_room, find_rows
 
 _RUN: Final = 1 << 16
@@ -266,6 +267,10 @@ def _first_lists(
     data: bytes, element: Element
 ) -> tuple[NDArray[np.int64], NDArray[np.float64]] | None:
     """Lengths and items of lists that stand first in their rows; ``None`` if one is odd."""
+    if any(p.is_list for p in element.properties[1:]):
+        return None  # where the other lists end is not checked here
+    if b"_" in data:
+        return None
     try:
         values = np.fromiter(map(float, data.split()), np.float64)
     except ValueError:
@@ -279,9 +284,7 @@ def _first_lists(
     said = values[starts]
     others = len(element.properties) - 1
     most = per_line - 1 - others
-    good = (said >= 0) & (said <= most) & (said == np.floor(said))
-    if not any(p.is_list for p in element.properties[1:]):
-        good &= said == most
+    good = (said >= 0) & (said == most)
     if not good.all():
         return None
     length = said.astype(np.int64)
@@ -308,7 +311,7 @@ def _row(
     line: list[bytes], number: int, element: Element, wanted: list[int], source: Source
 ) -> list[NDArray[np.float64]]:
     try:
-        values = [float("nan") if b"#" in word else float(word) for word in line]
+        values = [float("nan") if b"#" in word else number_of(word) for word in line]
     except ValueError:
         raise bad_mesh(
             f"row {number} of '{element.name[:30]}' holds a word that is no number", source

@@ -18,10 +18,12 @@ from numpy.typing import NDArray
 
 from pourdatum.errors import ScanError
 from pourdatum.read.look import (
+    Gatherer,
+    Look,
     Opened,
     Piece,
     Setup,
-    look_over,
+    check_voids,
     measured,
     rows_per_piece,
     stored_step,
@@ -29,14 +31,17 @@ from pourdatum.read.look import (
 from pourdatum.read.pose import Pose
 from pourdatum.read.pts import is_count
 from pourdatum.read.source import Source
+from pourdatum.read.text_cells import number_of
 from pourdatum.read.text_file import TextSource, find_text, plain_head, read_text
 from pourdatum.read.text_lines import RowsAt, Run, ends_with_cr, find_runs
 from pourdatum.read.text_rows import read_rows
 
 _LEAD: Final = 8
+_EXACT: Final = 1e-14
 _AXES_SLACK: Final = 1e-3
-_RIGID_SLACK: Final = 1e-4
-"""What a matrix printed with four digits is off: 1 mm in 10 m. More is scale or shear."""
+_RIGID_SLACK: Final = 3e-4
+"""What the rows of a turn printed with four decimals are off at most, sqrt(3) times 1e-4, from
+unit length and right angles. More is scale or shear."""
 
 
 @dataclass(frozen=True)
@@ -94,9 +99,14 @@ def open_ptx(source: Source, chunk_points: int) -> Opened:
         for at in block.run.pieces
     )
     records = sum(block.points for block in blocks)
-    look = look_over(source, pieces, read_points, records)
-    lost = records - look.kept
-    warned = ("no-return", f"{source.shown}: {lost} of {records} points had no return")
+    look, void = _look_over(source, pieces, records)
+    check_voids(void, records, source)
+    lost = records - look.kept - void
+    warned: tuple[tuple[str, str], ...] = ()
+    if lost:
+        warned += (("no-return", f"{source.shown}: {lost} of {records} points had no return"),)
+    if void:
+        warned += (("void-points", f"{source.shown}: {void} points without numbers left out"),)
     stem = PurePath(source.path).stem
     several = len(blocks) > 1
     step = [stored_step(look.sample[:, i]) for i in range(3)]
@@ -114,16 +124,33 @@ def open_ptx(source: Source, chunk_points: int) -> Opened:
             for i, block in enumerate(blocks, 1)
         ),
         notes=_notes(blocks),
-        warnings=(warned,) if lost else (),
+        warnings=warned,
     )
 
 
 def read_points(path: str, start: int, count: int, details: _Rows) -> NDArray[np.float64]:
     """Points of a piece, placed by the set-up's matrix; see ``pourdatum.scan.Reader``."""
-    d = details
-    points = measured(read_rows(d.text, d.at, d.words, (0, 1, 2), cr=d.cr))
+    points = measured(_raw(details))
     returned = (points != 0.0).any(axis=1)
-    return d.pose.apply(points if returned.all() else points[returned])
+    return details.pose.apply(points if returned.all() else points[returned])
+
+
+def _raw(details: _Rows) -> NDArray[np.float64]:
+    """Rows of a piece as they stand."""
+    return read_rows(details.text, details.at, details.words, (0, 1, 2), cr=details.cr)
+
+
+def _look_over(source: Source, pieces: tuple[Piece, ...], records: int) -> tuple[Look, int]:
+    """The look over all pieces, and how many rows are no numbers: a fault, as 0 0 0 is not."""
+    gatherer = Gatherer(records)
+    void = 0
+    for piece in pieces:
+        points = read_points(source.path, piece.start, piece.count, piece.details)
+        gatherer.add(points)
+        if len(points) < piece.count:
+            raw = _raw(piece.details)
+            void += len(raw) - len(measured(raw))
+    return gatherer.result(), void
 
 
 def _block(first: int, runs: tuple[Run, ...], text: TextSource, source: Source, cr: bool) -> _Block:
@@ -170,7 +197,7 @@ def _numbers(
         words = line.decode("latin-1").split()
         wanted = 3 if number < 7 else 4
         try:
-            row = [float(word) for word in words]
+            row = [number_of(word) for word in words]
         except ValueError:
             row = []
         if len(row) != wanted or not np.isfinite(row).all():
@@ -193,6 +220,10 @@ def _pose(matrix: NDArray[np.float64], name: str, source: Source) -> Pose:
         raise _bad(f"{name}: the matrix scales or shears (by up to {off:.2g})", source)
     if np.linalg.det(turn) < 0.0:
         raise _bad(f"{name}: the matrix mirrors", source)
+    # The nearest turn: what the digits left off must not stretch a room.
+    left, _, right = np.linalg.svd(turn)
+    if off > _EXACT:
+        turn = left @ right
     # Row vectors: a new coordinate is a column of the matrix times the point.
     rows = [(float(a), float(b), float(c)) for a, b, c in turn.T]
     x, y, z = (float(v) for v in shift)

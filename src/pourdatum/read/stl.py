@@ -19,6 +19,7 @@ from pourdatum.read.look import FAR, Opened, check_rest
 from pourdatum.read.mesh import MOST_VERTICES, Mesh, bad_mesh, cut_short, steps_of
 from pourdatum.read.mesh_samples import open_mesh
 from pourdatum.read.source import Source, opened, read_exactly
+from pourdatum.read.text_cells import longest_of, number_of
 
 _HEADER: Final = 84
 _RECORD: Final = np.dtype([("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("attribute", "<u2")])
@@ -173,18 +174,22 @@ def _bad_facet(number: int, what: str, source: Source) -> ScanError:
 
 def _numbers(facets: list[bytes], first: int, source: Source) -> NDArray[np.float64]:
     """Coordinates (3 n, 3) of the vertices of n facets."""
-    words = np.array(b"".join(facets).split())
-    if len(words) == 0:
+    split = b"".join(facets).split()
+    if not split:
         return np.empty((0, 3))
-    words = words.reshape(-1, 4)[:, 1:]
-    try:
-        return np.asarray(words.astype(np.float64))
-    except ValueError:
-        pass
+    if (long := longest_of(split)) is not None:
+        shown = split[long][:40].decode("latin-1")
+        raise _bad_facet(first + long // 12, f"holds {shown!r}..., which is no number", source)
+    words = np.array(split).reshape(-1, 4)[:, 1:]
+    if not any(b"_" in facet for facet in facets):  # a number to the cast, and to nobody else
+        try:
+            return np.asarray(words.astype(np.float64))
+        except ValueError:
+            pass
     for row, word in ((i // 9, bytes(w)) for i, w in enumerate(words.ravel())):
         try:
-            float(word)
+            number_of(word)
         except ValueError:
             shown = word.decode("latin-1")[:40]
             raise _bad_facet(first + row, f"holds {shown!r}, which is no number", source) from None
-    return np.array([float(word) for word in words.ravel()]).reshape(-1, 3)
+    return np.array([number_of(word) for word in words.ravel()]).reshape(-1, 3)

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from pourdatum.errors import ScanError
 from pourdatum.read.source import Source, opened
-from pourdatum.read.text_cells import SWAP_MARKS, Cells
+from pourdatum.read.text_cells import SWAP_MARKS, Cells, number_of
 from pourdatum.read.text_file import TextSource, read_text
 from pourdatum.read.text_lines import LONGEST_LINE, RowsAt, whole_lines
 
@@ -198,9 +198,7 @@ def _read_slowly(
         for place, column in enumerate(columns):
             word = split[column].decode("latin-1")
             try:
-                if "_" in word:  # Python reads 1_000 as a number, nobody writes it
-                    raise ValueError
-                out[row, place] = np.nan if "#" in word else float(word)
+                out[row, place] = np.nan if "#" in word else number_of(word)
             except ValueError:
                 raise ScanError(
                     f"row {at.first_row + row + 1}: {_why_no_number(split[column], column, cells)}",

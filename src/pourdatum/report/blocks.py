@@ -70,7 +70,9 @@ def place_head(survey: Survey) -> Html:
 def vertical(survey: Survey) -> str:
     """In whose levels heights are shown."""
     fit = survey.surface.control
-    return "in the scan's vertical" if fit is None or fit.offset_m is None else "by the control"
+    if fit is not None and fit.offset_m is not None:
+        return "by the control"
+    return "in the scan's vertical" if survey.surface.between is None else "as in the table"
 
 
 def bullets(items: Iterable[object]) -> Html:
@@ -87,6 +89,8 @@ def place(survey: Survey, place_m: tuple[float, float]) -> Html:
 
 def cannot_say(survey: Survey) -> Html:
     """The uncertainty in words."""
+    if survey.surface.between is not None:
+        return _cannot_say_between(survey)
     surface, system, figures = survey.surface, survey.system, survey.figures
     known = surface.measured & np.isfinite(surface.standard_error_m)
     said: list[object] = []
@@ -115,6 +119,41 @@ def cannot_say(survey: Survey) -> Html:
     return section("What the scan cannot say", bullets(said))
 
 
+def _cannot_say_between(survey: Survey) -> Html:
+    """The same for levels that were shot singly."""
+    surface, system = survey.surface, survey.system
+    between, spots = surface.between, surface.floor.spots
+    assert between is not None
+    assert spots is not None
+    shots = f"{words.count(len(spots.shots.names))} levels were shot, "
+    shots += f"{show_length(spots.spacing_m, system)} from one to the next as a rule"
+    own = float(np.median(spots.shots.error_m))
+    said: list[object] = [f"{shots}. Each errs by {_fine(own, survey)} (one standard deviation)."]
+    error = between.error_m[~between.shot]
+    if error.size:
+        usual, worst = float(np.median(error)), float(error.max())
+        said.append(
+            "Nobody looked between the shots. The surface runs straight from shot to shot; as "
+            "uneven as the shots show this floor to be, it errs there by "
+            f"{_fine(usual, survey)} as a rule and by {_fine(worst, survey)} at worst (one "
+            "standard deviation). A hump, hollow or opening smaller than the spacing may be missed."
+        )
+    said.append(_shared(survey))
+    if surface.inferred_m2 > 0.0:
+        share = surface.inferred_m2 / max(survey.figures.area_m2, 1e-12)
+        said.append(
+            f"{show_area(surface.inferred_m2, system)} ({100 * share:.1f} % of the floor) lies "
+            "beyond the outermost shots. Its level is carried on from them, and is hatched on the "
+            "map. Take levels there before you order."
+        )
+    said.append(_edge(survey))
+    said.append(
+        "Levels show shape only. Openings, drains and things on the floor are not in them. "
+        "Strength, moisture, cracks, cleanliness and adhesion of the substrate are tested on site."
+    )
+    return section("What the levels cannot say", bullets(said))
+
+
 _WHY: Final = {
     "hidden": "not seen: clear it and scan again",
     "few-points": "few points: scan again from closer",
@@ -130,11 +169,19 @@ def measure_again(survey: Survey) -> Html | None:
     system = survey.system
     parts: list[Html] = []
     if shots:
-        spots = [(f"L{number}", place(survey, item.place_m)) for number, item in enumerate(shots, 1)]
-        told = (
-            "Levels by laser or staff at these places would do most against tilt and waves of the "
-            "scan. Note each place and its level, and give them as control shots."
-        )
+        spots = [
+            (f"L{number}", place(survey, item.place_m)) for number, item in enumerate(shots, 1)
+        ]
+        if survey.surface.between is not None:
+            told = (
+                "One more level at each of these places would tell most: there the floor between "
+                "the shots is least known. Add them to the table of levels."
+            )
+        else:
+            told = (
+                "Levels by laser or staff at these places would do most against tilt and waves of "
+                "the scan. Note each place and its level, and give them as control shots."
+            )
         parts += [el("p", told), table(("Level", place_head(survey)), spots)]
     if regions:
         rows = [
@@ -156,6 +203,7 @@ def _fine(value_m: float, survey: Survey) -> str:
 
 def _shared(survey: Survey) -> str:
     shared, system = survey.surface.shared, survey.system
+    single = survey.surface.between is not None
     tilt = survey.figures.tilt_95
     parts = []
     if tilt is not None and math.isfinite(tilt):
@@ -170,11 +218,16 @@ def _shared(survey: Survey) -> str:
         parts.append("How far the whole floor may be tilted is not known.")
     if shared.warp_m > 0.0:
         parts.append(
-            "Slow waves of the scan itself may reach "
+            f"Slow waves of the {'levels' if single else 'scan'} may reach "
             f"{show_height(2 * shared.warp_m, system)} (95 %)."
         )
     if survey.surface.control is not None:
         parts.append("That is what the control shots left of these errors.")
+    elif single:
+        parts.append(
+            "These errors do not average out. Checking the line of sight of the instrument, and "
+            "shooting two marks again from another place, would show them."
+        )
     else:
         parts.append(
             "These errors do not average out. A few levels taken with a rotating laser at the "
@@ -186,6 +239,11 @@ def _shared(survey: Survey) -> str:
 def _edge(survey: Survey) -> str:
     if survey.floor.outline_given:
         return "The edge of the floor is the outline that was given."
+    if survey.floor.spots is not None:
+        return (
+            "The floor is taken to end at the outermost shots. Give an outline for floor beyond "
+            "them."
+        )
     if survey.floor.walls_seen:
         return "The edge of the floor follows the walls that the scan shows."
     return (
@@ -266,10 +324,11 @@ def inputs(survey: Survey) -> Html:
     """The files that were read, and how to know them again."""
     parts = []
     for item in survey.scan.inputs:
-        about = f"{item.format}, {words.count(item.points)} points, unit {item.units}, up {item.up}"
+        what = "points" if survey.floor.spots is None else "rows"
+        about = f"{item.format}, {words.count(item.points)} {what}, unit {item.units}, up {item.up}"
         code = el("code", f"sha256 {item.sha256}")
         parts.append((words.plain(item.file), [about, el("br"), code]))
-    return section("Scan files", facts(parts), cls="long")
+    return section("Scan files" if survey.floor.spots is None else "Files", facts(parts), cls="long")
 
 
 def cautions(*more: str) -> Html:

@@ -60,14 +60,20 @@ def plan_page(plan: Plan, picture: bytes) -> str:
     """The report of a plan as HTML."""
     survey, volume = plan.survey, plan.volume
     system = plan.system
+    spots = survey.floor.spots is not None
     alt = (
         f"Plan of the floor coloured by depth of fill, "
         f"{words.span(volume.min_depth_m, volume.max_depth_m, system)}, deeper is darker, with "
-        "contours, high point, humps, openings, columns and inferred floor."
+        + (
+            "contours, high point, humps and the shots."
+            if spots
+            else "contours, high point, humps, openings, columns and inferred floor."
+        )
     )
     caption = (
-        "Depth of fill, deeper is darker. Axes are the plan coordinates of the scan. Contours are "
-        "labelled in " + ("inches." if system == "imperial" else "mm.")
+        "Depth of fill, deeper is darker. Axes are the plan coordinates of the "
+        f"{'levels' if spots else 'scan'}. Contours are labelled in "
+        + ("inches." if system == "imperial" else "mm.")
     )
     suspended = "The mass on a suspended floor is an engineer's question."
     main = [
@@ -110,14 +116,14 @@ def plan_page(plan: Plan, picture: bytes) -> str:
 def survey_page(survey: Survey, picture: bytes) -> str:
     """The report of a survey as HTML."""
     what = "mean level" if math.isfinite(survey.figures.mean_m) else "best-fit plane"
-    alt = (
-        f"Plan of the floor coloured by height above and below its {what}, with contours, "
-        "openings, columns and inferred floor."
+    spots = survey.floor.spots is not None
+    alt = f"Plan of the floor coloured by height above and below its {what}, with contours" + (
+        " and the shots." if spots else ", openings, columns and inferred floor."
     )
     unit = "inches" if survey.system == "imperial" else "mm"
     caption = (
         f"Height above (+) and below (−) the {what} in {unit}; dashed contours are below it. "
-        "Axes are the plan coordinates of the scan."
+        f"Axes are the plan coordinates of the {'levels' if spots else 'scan'}."
     )
     main = [
         _levels(survey),
@@ -163,7 +169,8 @@ def _document(survey: Survey, kind: str, main: list[Html]) -> str:
             el(
                 "p",
                 f"Made with pourdatum {__version__}. Places are x, y in the plan coordinates of "
-                "the scan. Intervals are stated at 95 %.",
+                f"the {'scan' if survey.floor.spots is None else 'levels'}. Intervals are stated "
+                "at 95 %.",
             ),
         ),
     ]
@@ -186,7 +193,9 @@ def _levels(survey: Survey) -> Html:
             show_area(figures.area_m2, system),
             f"of it {show_area(survey.surface.inferred_m2, system)} inferred"
             if survey.surface.inferred_m2 > 0.0
-            else "all of it seen",
+            else "all of it seen"
+            if survey.floor.spots is None
+            else "all of it between shots",
         )
     ]
     span_m = figures.high_m - figures.low_m
@@ -195,7 +204,11 @@ def _levels(survey: Survey) -> Html:
             blocks.figure_card(
                 "From low to high",
                 show_height(span_m, system),
-                "between patches of 100 mm" if system == "metric" else "between patches of 4 in",
+                "between shots"
+                if survey.floor.spots is not None
+                else "between patches of 100 mm"
+                if system == "metric"
+                else "between patches of 4 in",
             ),
             blocks.figure_card("Highest", words.level(figures.high_m + z0_m, system)),
             blocks.figure_card(
@@ -233,13 +246,18 @@ def _holes(survey: Survey) -> Html | None:
 
 
 def _provenance(survey: Survey, plan: Plan | None) -> Html:
-    files = el("div", blocks.inputs(survey), _method(plan))
+    files = el("div", blocks.inputs(survey), _method(survey, plan))
     return el("div", blocks.particulars(survey), files, cls="even")
 
 
-def _method(plan: Plan | None) -> Html:
+def _method(survey: Survey, plan: Plan | None) -> Html:
+    single = survey.floor.spots is not None
     said = [
-        (
+        "The shots are joined by triangles, and the floor is taken as plane on each. What it may "
+        "do in between is drawn from floors that agree with every shot and are as uneven as the "
+        "shots show."
+        if single
+        else (
             "Points of the floor are told from walls, ceiling, things and reflections. Each cell "
             "gets the level of a smooth surface through the points around it; where things hide "
             "the floor, it is carried on from around them."
@@ -248,12 +266,20 @@ def _method(plan: Plan | None) -> Html:
     if plan is not None:
         if plan.datum.kind == "high-point":
             said.append(
-                "The high point is the highest mean of a patch of 100 mm, with the upward bias of "
-                "a maximum taken out; single spots and inferred floor never set it."
+                "The high point is the highest shot, with the upward bias of a maximum taken out; "
+                "that the floor between shots may be higher is in the interval."
+                if single
+                else "The high point is the highest mean of a patch of 100 mm, with the upward "
+                "bias of a maximum taken out; single spots and inferred floor never set it."
             )
         said.append(
             "The fill is the exact volume between the surface and the datum inside the outline. "
-            "Its interval holds the noise, the inferred floor, and the tilt and waves of the scan."
+            "Its interval holds "
+            + (
+                "the error of the shots, what lies between them, and the tilt of the instrument."
+                if single
+                else "the noise, the inferred floor, and the tilt and waves of the scan."
+            )
         )
         said.append(
             "Bags to buy adds to that the accuracy of pouring and the yield of a bag, at the "

@@ -26,6 +26,8 @@ PATCH_M2: Final = 0.01
 MOST_HUMPS: Final = 24
 """Humps with a sign on the map, the highest first; the tables list all."""
 MOST_NIBS: Final = 60
+MOST_NAMES: Final = 40
+"""Shots with their names on the map, spread evenly over the list; all get a sign."""
 _NOISE: Final = 4.0
 """Standard errors of a cell within which a shortfall is none."""
 
@@ -99,7 +101,13 @@ def depth_view(plan: Plan) -> PlanView:
         lines=tuple(lines),
         scale_words="Depth of fill",
         areas=(*areas, *_things(plan.surface)),
-        marks=(*_high_point(plan), *_openings(plan.surface), *_humps(plan), *_others(plan.surface)),
+        marks=(
+            *_high_point(plan),
+            *_openings(plan.surface),
+            *_humps(plan),
+            *_others(plan.surface),
+            *_spots(plan.surface),
+        ),
     )
 
 
@@ -132,6 +140,7 @@ def levels_view(survey: Survey) -> PlanView:
             *_shots(survey),
             *_advised(survey),
             *_others(surface),
+            *_spots(surface),
         ),
     )
 
@@ -225,7 +234,8 @@ def _things(surface: Surface) -> tuple[Area, ...]:
     """Inferred floor, columns, openings, and what stands there unclear."""
     floor = surface.floor
     hidden = contours.region(surface.grid, surface.inferred, floor.outline)
-    areas = [Area("inferred", hidden, "not seen, inferred")]
+    beyond = "not seen, inferred" if floor.spots is None else "beyond the shots, carried on"
+    areas = [Area("inferred", hidden, beyond)]
     for thing in floor.obstructions:
         if thing.kind == "column":
             areas.append(Area("column", thing.outline, "column, cut out"))
@@ -251,6 +261,23 @@ def _others(surface: Surface) -> list[Mark]:
     ]
     highest = sorted(surface.nibs, key=lambda nib: -nib.height_m)[:MOST_NIBS]
     return columns + [Mark("nib", nib.place_m, "", key="nib, to be chipped off") for nib in highest]
+
+
+def _spots(surface: Surface) -> list[Mark]:
+    """Every level that was shot singly; with its name as far as there is room for names."""
+    if surface.floor.spots is None:
+        return []
+    shots = surface.floor.spots.shots
+    every = max(math.ceil(len(shots.names) / MOST_NAMES), 1)
+    return [
+        Mark(
+            "spot",
+            (float(x), float(y)),
+            words.plain(name, 12) if k % every == 0 else "",
+            key="level that was shot",
+        )
+        for k, (name, (x, y, _)) in enumerate(zip(shots.names, shots.points_m, strict=True))
+    ]
 
 
 def _shots(survey: Survey) -> list[Mark]:
@@ -279,7 +306,8 @@ def _advised(survey: Survey) -> list[Mark]:
         numbers[item.kind] += 1
         number = numbers[item.kind]
         if item.kind == "control-shot":
-            key = "take a level here (control shot)"
+            single = survey.floor.spots is not None
+            key = "take one more level here" if single else "take a level here (control shot)"
             found.append(Mark("level", item.place_m, f"L{number}", key=key))
         else:
             found.append(Mark("again", item.place_m, f"S{number}", key="scan again here"))

@@ -25,6 +25,7 @@ _REACH_PX: Final = {
     "again": 11.0,
     "level": 10.0,
     "shot": 9.0,
+    "spot": 5.0,
 }
 _TALL_PX: Final = SMALL_PT / 72 * DPI * 1.15
 # A word must stand next to its sign; a sign with a line to its place may step further aside.

@@ -46,6 +46,7 @@ SIGNS: Final = {
     "again": ("s", 7),
     "level": ("P", 9),
     "shot": ("v", 9),
+    "spot": ("o", 4),
 }
 """Marker and its size [pt] of each kind of place."""
 

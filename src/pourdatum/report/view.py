@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from shapely.geometry.base import BaseGeometry
 
 AreaKind = Literal["inferred", "thin", "deep", "opening", "column", "unsure", "hump"]
-MarkKind = Literal["high", "hump", "opening", "column", "nib", "again", "level", "shot"]
+MarkKind = Literal["high", "hump", "opening", "column", "nib", "again", "level", "shot", "spot"]
 
 
 @dataclass(frozen=True, eq=False)
