@@ -70,9 +70,7 @@ class HardScene:
 def box_walls(shape: shapely.Polygon, low: float, high: float) -> list[Wall]:
     """Upright faces around a polygon."""
     ring = np.asarray(shape.exterior.coords)
-    return [
-        Wall(tuple(a), tuple(b), low, high) for a, b in zip(ring[:-1], ring[1:], strict=True)
-    ]
+    return [Wall(tuple(a), tuple(b), low, high) for a, b in zip(ring[:-1], ring[1:], strict=True)]
 
 
 def cast(
@@ -154,8 +152,8 @@ def scan(
         points[second] += [0.4 * doubled_m, -0.3 * doubled_m, doubled_m]
     if warp_m > 0:
         phase = rng.uniform(0, 2 * np.pi, 2)
-        points[:, 2] += warp_m * np.sin(0.7 * points[:, 0] + phase[0]) * np.cos(
-            0.5 * points[:, 1] + phase[1]
+        points[:, 2] += (
+            warp_m * np.sin(0.7 * points[:, 0] + phase[0]) * np.cos(0.5 * points[:, 1] + phase[1])
         )
     return points
 
@@ -292,7 +290,9 @@ class _Builder:
             if inward @ (self.drain - a) < 0:
                 inward = -inward
             slope = -drop / (inward @ (self.drain - a))
-            face = Face(part, -slope * float(inward @ a), *(slope * inward), "polished" in self.parts)
+            face = Face(
+                part, -slope * float(inward @ a), *(slope * inward), "polished" in self.parts
+            )
             self.faces.append(face)
             self.falls.append(face)
         self.walls += box_walls(hole, -drop - 0.15, -drop + 0.01)
@@ -314,6 +314,7 @@ class _Builder:
         """A platform at one end or in a corner, with steps down to the floor."""
         rng = self.rng
         rise = float(rng.uniform(0.15, 1.2))
+        self.high = max(self.high, rise + 2.0)  # one stands upright on it
         deep = float(rng.uniform(1.2, min(2.5, 0.35 * self.length)))
         across = self.width if rng.random() < 0.5 else float(rng.uniform(1.2, 0.7 * self.width))
         top = shapely.box(0, 0, deep, across)
@@ -335,7 +336,9 @@ class _Builder:
         self.busy.append(taken.buffer(0.3))
         return self.room.difference(taken)
 
-    def _free(self, where: shapely.Polygon, dx: float, dy: float, gap: float) -> shapely.Polygon | None:
+    def _free(
+        self, where: shapely.Polygon, dx: float, dy: float, gap: float
+    ) -> shapely.Polygon | None:
         """A place for a rectangle well inside the floor and off what is there."""
         x0, y0, x1, y1 = where.bounds
         inner = where.buffer(-gap).difference(shapely.union_all(self.busy).buffer(gap))
@@ -522,9 +525,7 @@ class _Builder:
         if "ghosts" in has:
             z = float(height(np.array(0.5 * self.length), np.array(0.5 * self.width)))
             count = int(rng.integers(2, 6))
-            points = np.concatenate(
-                [points, *(ghost(truth, z, rng) for _ in range(count))]
-            )
+            points = np.concatenate([points, *(ghost(truth, z, rng) for _ in range(count))])
         if "unseen" in has:
             points = points[points[:, 0] < 0.55 * self.length]
         return points

@@ -310,3 +310,12 @@ def test_what_is_advised_and_said_is_of_shots_and_not_of_a_scan() -> None:
     marks = [mark for mark in levels_view(survey).marks if mark.kind == "spot"]
     assert len(marks) == len(place)
     assert sum(bool(mark.text) for mark in marks) <= MOST_NAMES
+
+
+def test_the_highest_reading_is_never_outside_the_interval_of_the_datum() -> None:
+    """A lone hump of 7.5 mm, shot without error on a flat floor: its true top stays possible."""
+    place = np.array([(x, y) for x in range(9) for y in range(7)], dtype=float)
+    z = np.where((place == (4.0, 3.0)).all(axis=1), 0.0075, 0.0)
+    surface = _surface(np.column_stack([place, z]))
+    low, high = choose_datum(surface, DatumRequest("high-point"), 0.002).interval_m
+    assert low <= 0.0075 + 0.002 <= high

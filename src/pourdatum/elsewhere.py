@@ -158,9 +158,7 @@ def hidden_apart(apart: Mask, seen: Mask, barrier: Mask) -> Mask:
     return found
 
 
-def _steps(
-    cells: Cells, landing: Mask, height_m: float, floor_points: NDArray[np.int64]
-) -> Mask:
+def _steps(cells: Cells, landing: Mask, height_m: float, floor_points: NDArray[np.int64]) -> Mask:
     """Treads beside a landing: lower than it, nothing over them, no floor seen below them."""
     from scipy.ndimage import binary_closing, binary_dilation, binary_opening, label
     from scipy.ndimage import distance_transform_edt

@@ -318,9 +318,7 @@ def _rows(sheet: Sheet, place: tuple[NDArray[np.int64], ...]) -> slice:
     return slice(int(first), int(last))
 
 
-def _rise(
-    sheet: Sheet, place: tuple[NDArray[np.int64], ...], part: slice
-) -> NDArray[np.float64]:
+def _rise(sheet: Sheet, place: tuple[NDArray[np.int64], ...], part: slice) -> NDArray[np.float64]:
     """Height of voxels over the sheet [m]; NaN beyond two columns from it, one of wide ones."""
     col, row, layer = (index[part] for index in place)
     c0, r0 = int(sheet.col.min()) - 2, int(sheet.row.min()) - 2

@@ -124,9 +124,7 @@ def find_room(
     votes[0] = 0
     main = int(np.argmax(votes)) if votes.any() else 1
     dense = _usual_points(floor_points, groups, count)
-    room, beyond, taken = _through_doors(
-        groups, main, doors, barrier, grid, dense, through_doors
-    )
+    room, beyond, taken = _through_doors(groups, main, doors, barrier, grid, dense, through_doors)
     inside = ~_flood(~room)
     edge_of = None if apart is None else apart & ~inside
     return Room(inside, seen & inside, tall, beyond, taken, seen, edge_of), lines

@@ -141,11 +141,7 @@ def choose(sheets: list[Sheet], wide: list[Sheet], wish: Wish) -> Chosen:
         )
     ]
     others.sort(key=lambda item: -item.area_m2)
-    own = [
-        slab
-        for slab in slabs
-        if _SLAB_M[0] < floor.level_m - slab.level_m < _SLAB_M[1]
-    ]
+    own = [slab for slab in slabs if _SLAB_M[0] < floor.level_m - slab.level_m < _SLAB_M[1]]
     return Chosen(floor, tuple(others), tuple(far), tuple(over), tuple(own))
 
 
@@ -153,9 +149,7 @@ def _area(level: list[Sheet]) -> float:
     return sum(part.area_m2 for part in level)
 
 
-def _wide_area(
-    levels: list[list[Sheet]], tops: list[Sheet], wide: list[Sheet]
-) -> list[float]:
+def _wide_area(levels: list[list[Sheet]], tops: list[Sheet], wide: list[Sheet]) -> list[float]:
     """Area of each level in wide columns [m²]; what a wide sheet joins is shared out."""
     area = [0.0] * len(levels)
     for sheet in wide:
@@ -254,7 +248,9 @@ def _walkable(sheets: list[Sheet]) -> tuple[list[list[Sheet]], list[Sheet], list
     ]
     highest = max(ceilings, key=lambda item: item.area_m2, default=None)
     levels = _levels(standing)
-    found = max((_roomy(level, ceilings) + _on_it(level, tops, levels) for level in levels), default=0.0)
+    found = max(
+        (_roomy(level, ceilings) + _on_it(level, tops, levels) for level in levels), default=0.0
+    )
     if not levels or (highest is not None and found < 0.15 * highest.area_m2):
         area = 0.0 if highest is None else highest.area_m2
         raise NoFloor(
@@ -412,9 +408,7 @@ def _stands_on_floor(item: Sheet, sheets: list[Sheet], known: bool = False) -> b
 def _is_landing(part: Sheet, sheets: list[Sheet]) -> bool:
     """Whether a sheet is raised over a floor half as large at the least."""
     low, high = _THING_M
-    lower_m2 = sum(
-        other.area_m2 for other in sheets if low < part.level_m - other.level_m < high
-    )
+    lower_m2 = sum(other.area_m2 for other in sheets if low < part.level_m - other.level_m < high)
     return part.area_m2 >= _LANDING_M2 and lower_m2 > 0.5 * part.area_m2
 
 

@@ -328,7 +328,9 @@ def inputs(survey: Survey) -> Html:
         about = f"{item.format}, {words.count(item.points)} {what}, unit {item.units}, up {item.up}"
         code = el("code", f"sha256 {item.sha256}")
         parts.append((words.plain(item.file), [about, el("br"), code]))
-    return section("Scan files" if survey.floor.spots is None else "Files", facts(parts), cls="long")
+    return section(
+        "Scan files" if survey.floor.spots is None else "Files", facts(parts), cls="long"
+    )
 
 
 def cautions(*more: str) -> Html:
