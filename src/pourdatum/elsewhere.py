@@ -148,8 +148,8 @@ def hidden_apart(apart: Mask, seen: Mask, barrier: Mask) -> Mask:
     size = count + 1
 
     def contact(mask: Mask) -> Array:
-        total: Array = np.bincount(groups[binary_dilation(mask) & blank], minlength=size)
-        return total.astype(np.float64)
+        total = np.bincount(groups[binary_dilation(mask) & blank], minlength=size)
+        return np.asarray(total, np.float64)
 
     other, floor = contact(apart), contact(seen)
     goes = (other > 0) & (other > _CONTACT * (other + floor))

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from pourdatum.chunks import PointStore, Progress
 from pourdatum.errors import NoFloor
-from pourdatum.grid import Grid
+from pourdatum.grid import Grid, pack
 from pourdatum.layers import Layers, Sheet, level_sheets
 from pourdatum.localfit import local_fit
 from pourdatum.walkable import Chosen, Wish, choose
@@ -97,15 +97,28 @@ def find_level(store: PointStore, progress: Progress, wish: Wish | None = None) 
     return Level(sheet, chosen.others, grid, reference, density, chosen.slabs)
 
 
-def _reach(part: Sheet, column_m: float) -> tuple[int, int, int, int]:
-    """Least and greatest column and row, of given columns, that a sheet lies in."""
-    times = round(part.column_m / column_m)
-    return (
-        int(part.col.min()) * times,
-        int(part.row.min()) * times,
-        int(part.col.max()) * times + times - 1,
-        int(part.row.max()) * times + times - 1,
-    )
+def _reach(row: NDArray[np.int64], col: NDArray[np.int64]) -> tuple[int, int, int, int]:
+    """Least column and row, and greatest."""
+    return int(col.min()), int(row.min()), int(col.max()), int(row.max())
+
+
+def _far_columns(
+    chosen: Chosen,
+) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.float64]]:
+    """Row, column and level of the middles of wide columns in which no column was seen."""
+    sheet = chosen.floor
+    rows, cols, levels = [], [], []
+    for part in chosen.far:
+        times = round(part.column_m / sheet.column_m)
+        held = pack(sheet.col // times, sheet.row // times, np.zeros_like(sheet.col))
+        new = ~np.isin(part.key, held)
+        rows.append(part.row[new] * times + times // 2)
+        cols.append(part.col[new] * times + times // 2)
+        levels.append(part.z_m[new])
+    if not rows:
+        none = np.empty(0, np.int64)
+        return none, none, np.empty(0)
+    return np.concatenate(rows), np.concatenate(cols), np.concatenate(levels)
 
 
 def _walls_around(chosen: Chosen, layers: Layers) -> list[tuple[int, int, int, int]]:
@@ -132,14 +145,7 @@ def _walls_around(chosen: Chosen, layers: Layers) -> list[tuple[int, int, int, i
     rows, cols = np.nonzero(np.isin(groups, met) & faces)
     if rows.size == 0:
         return []
-    return [
-        (
-            int(cols.min()) + c0,
-            int(rows.min()) + r0,
-            int(cols.max()) + c0,
-            int(rows.max()) + r0,
-        )
-    ]
+    return [_reach(rows + r0, cols + c0)]
 
 
 def _reference(chosen: Chosen, layers: Layers) -> tuple[Grid, NDArray[np.float64]]:
@@ -148,8 +154,11 @@ def _reference(chosen: Chosen, layers: Layers) -> tuple[Grid, NDArray[np.float64
 
     sheet = chosen.floor
     margin = int(np.ceil(_MARGIN_M / sheet.column_m))
-    reach = [_reach(part, sheet.column_m) for part in (sheet, *chosen.far, *chosen.around)]
+    row, col, z_m = _far_columns(chosen)
+    reach = [_reach(part.row, part.col) for part in (sheet, *chosen.around)]
     reach += _walls_around(chosen, layers)
+    if row.size:
+        reach.append(_reach(row, col))
     c0, r0, c1, r1 = (
         int(edge([item[k] for item in reach])) for k, edge in enumerate((min, min, max, max))
     )
@@ -159,15 +168,8 @@ def _reference(chosen: Chosen, layers: Layers) -> tuple[Grid, NDArray[np.float64
     total = np.zeros(shape)
     np.add.at(weight, (sheet.row - r0, sheet.col - c0), 1.0)
     np.add.at(total, (sheet.row - r0, sheet.col - c0), sheet.z_m)
-    for part in chosen.far:
-        times = round(part.column_m / sheet.column_m)
-        block = np.arange(times)
-        row = (part.row[:, None, None] * times + block[:, None] - r0 + 0 * block).ravel()
-        col = (part.col[:, None, None] * times + block - c0 + 0 * block[:, None]).ravel()
-        z_m = np.repeat(part.z_m, times * times)
-        new = weight[row, col] == 0.0
-        weight[row[new], col[new]] = 1.0
-        total[row[new], col[new]] = z_m[new]
+    weight[row - r0, col - c0] = 1.0
+    total[row - r0, col - c0] = z_m
     value = np.divide(total, weight, out=np.zeros(shape), where=weight > 0)
     weight = (weight > 0).astype(np.float64)
     smooth = local_fit(weight, 2.0, 1, least_weight=3.0, with_error=False).height(value)

@@ -7,6 +7,7 @@ may reach opens its interval upwards.
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -54,13 +55,20 @@ def highest_shot(
     base = on_grid(surface.grid, height, between.place_m)
     shot = between.shot if between.shot.any() else np.ones(len(base), bool)
     floors = base + between.deviation_m
+    # A lone hump on an even floor is drawn low. The largest of n errors is about
+    # sqrt(2 ln n) of them: what a reading stands above the floors drawn by more is no luck.
+    above = np.where(shot, base - floors.mean(axis=0), 0.0)
+    luckiest = math.sqrt(2.0 * math.log(max(int(shot.sum()), 2))) * surface.floor.noise_m
+    floors = floors + np.where(above > luckiest, above, 0.0)
     tops = floors[:, shot].max(axis=1)
     likely = np.flatnonzero(shot)[int(np.argmax(floors[:, shot].mean(axis=0)))]
     place = (float(between.place_m[likely, 0]), float(between.place_m[likely, 1]))
     z_m = float(tops.mean())
-    # A lone hump on an even floor is drawn low; what was read may always be true, and the
-    # floor beside it may rise on as it does elsewhere.
+    # What was read may always be true, and the floor beside it may rise on as elsewhere.
     read = float(base[shot].max())
     rise = float(np.quantile(floors.max(axis=1) - tops, REACH_SHARE))
     reach = max(float(np.quantile(floors.max(axis=1), REACH_SHARE)), read + rise)
-    return z_m, place, read - z_m, float(tops.std()), max(reach, z_m)
+    # The floors drawn may be rougher than the floor is: what their maximum gains on the
+    # likeliest floor is in doubt as a whole.
+    gain = z_m - float(floors[:, shot].mean(axis=0).max())
+    return z_m, place, read - z_m, math.hypot(float(tops.std()), gain), max(reach, z_m)

@@ -43,8 +43,8 @@ _NEAR_M: Final = 1.0
 """How far beside a top the floor around it is looked for [m]."""
 _LANDING_M2: Final = 1.2
 _OTHER_M2: Final = 1.0
-_OTHER_HALF_WIDTH_M: Final = 0.3
-"""Other levels are listed from this area and half-width on: sills and shelves are none."""
+_OTHER_WIDTH_M: Final = 0.8
+"""Other levels are listed from this area and width on: sills, shelves and benches are none."""
 _MIRROR_M: Final = 0.06
 _REACH_M: Final = 3.0
 """How far from a place given a level may be [m]."""
@@ -520,7 +520,7 @@ def _overlap(a: Sheet, b: Sheet) -> float:
 def _levels(floors: list[Sheet]) -> list[list[Sheet]]:
     """Floors in one plane as one level: shade cuts a floor into pieces."""
     left = sorted(floors, key=lambda item: -item.area_m2)
-    levels = []
+    levels: list[list[Sheet]] = []
     while left:
         main = left[0]
         try:
@@ -599,7 +599,8 @@ def _is_wide(sheet: Sheet) -> bool:
     from scipy.ndimage import distance_transform_edt
 
     mask, _, _ = _raster(sheet, 1)
-    return float(distance_transform_edt(mask).max()) * sheet.column_m >= _OTHER_HALF_WIDTH_M
+    inmost = float(distance_transform_edt(mask).max())
+    return (2 * inmost - 1) * sheet.column_m >= _OTHER_WIDTH_M
 
 
 def _check_density(sheet: Sheet) -> None:

@@ -81,7 +81,8 @@ def _sign(axes: Axes, mark: Mark, layout: Layout, taken: Taken) -> tuple[float, 
     elif mark.kind != "column":
         sign, size = style.SIGNS[mark.kind]
         axes.plot(
-            [mark.place_m[0]], [mark.place_m[1]], sign, markersize=size, zorder=6.2,
+            [mark.place_m[0]], [mark.place_m[1]], sign, markersize=size,
+            zorder=6.1 if mark.kind == "spot" else 6.2,
             color=style.INK, markeredgecolor=style.PAPER, markeredgewidth=1.0, linestyle="none",
         )  # fmt: skip
     taken.take(Box.around(*at, 2 * reach, 2 * reach))
