@@ -135,7 +135,7 @@ def test_levels_of_another_datum_move_the_levels_and_nothing_else() -> None:
     assert high.height_m == pytest.approx(low.height_m, abs=1e-9)
     assert high.origin_m[2] - low.origin_m[2] == pytest.approx(88.123, abs=1e-9)
     assert fit_of(high).shots[0].z_m == pytest.approx(fit_of(low).shots[0].z_m, abs=1e-9)
-    assert "+88123" in " ".join(notes_on(high)[1])
+    assert "+88.12" in " ".join(notes_on(high)[1])
 
 
 def test_without_a_benchmark_the_height_stays_the_scans_own() -> None:

@@ -45,6 +45,8 @@ _LINE_M: Final = 5.0 * PLACE_M
 """Shots no further apart across than this are in a line for all that is known of places [m]."""
 _UNSURE_RAD: Final = 0.002
 _STEEP_RAD: Final = math.radians(5.0)
+_LOOSE: Final = 8.0
+"""Leave-one-out errors, in errors of one shot, from which control is called loose; a choice."""
 _SAME_M: Final = 0.00005
 _MOVED_M: Final = 0.005
 _NODES: Final = 350
@@ -155,6 +157,16 @@ def notes_on(surface: Surface) -> tuple[list[tuple[str, str]], list[str]]:
         warned.append(
             (code, f"control shot {shot.name} at ({x:.2f}, {y:.2f}) {shot.why}{off}: not used")
         )
+    missed = fit.leave_one_out_rms_m
+    if missed is not None and missed > _LOOSE * fit.error_m:
+        warned.append(
+            (
+                "control-loose",
+                f"each control shot is missed by {missed * MM:.1f} mm when the others alone predict"
+                f" it, and one shot errs by {fit.error_m * MM:.2g} mm: either the scan is bent that"
+                " much or a shot is wrong, and so few shots cannot say which; take more",
+            )
+        )
     used = len(fit.used)
     said = f"control: {used} shots"
     if used == LEAST_SHOTS:
@@ -168,10 +180,14 @@ def notes_on(surface: Surface) -> tuple[list[tuple[str, str]], list[str]]:
         told.append("control: the shots have no benchmark; the mean height stays the scan's own")
     elif abs(fit.offset_m) > _MOVED_M:
         told.append(
-            f"control: levels are those of the control, {fit.offset_m * MM:+.1f} mm on the scan's "
+            f"control: levels are those of the control, {_shift(fit.offset_m)} on the scan's "
             "own over the middle of the floor; levels given in the job are taken in them"
         )
     return warned, told
+
+
+def _shift(offset_m: float) -> str:
+    return f"{offset_m:+.4f} m" if abs(offset_m) > 1.0 else f"{offset_m * MM:+.1f} mm"
 
 
 def _on_floor(surface: Surface, shots: Sequence[Shot], where: str) -> tuple[_Held, dict[int, str]]:
@@ -213,7 +229,8 @@ def _on_floor(surface: Surface, shots: Sequence[Shot], where: str) -> tuple[_Hel
                 covariance[i, j] += SHOT_M**2
     levels = np.array([shot.level_m for shot in taken])
     heights = np.array([height for _, height, _ in rows])
-    if np.ptp(levels) < _SAME_M and np.ptp(heights) > 40 * _SAME_M:
+    # Levels that are one and the same are those of a level floor, read to the millimetre.
+    if 0.0 < np.ptp(levels) < _SAME_M and np.ptp(heights) > 40 * _SAME_M:
         raise JobError(
             f"the levels of all {len(levels)} control shots agree to {np.ptp(levels) * MM:.3f} mm, "
             f"finer than any staff, while the floor differs by {np.ptp(heights) * MM:.1f} mm there",

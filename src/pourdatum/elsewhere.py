@@ -160,8 +160,13 @@ def hidden_apart(apart: Mask, seen: Mask, barrier: Mask) -> Mask:
 
 def _steps(cells: Cells, landing: Mask, height_m: float, floor_points: NDArray[np.int64]) -> Mask:
     """Treads beside a landing: lower than it, nothing over them, no floor seen below them."""
-    from scipy.ndimage import binary_closing, binary_dilation, binary_opening, label
-    from scipy.ndimage import distance_transform_edt
+    from scipy.ndimage import (
+        binary_closing,
+        binary_dilation,
+        binary_opening,
+        distance_transform_edt,
+        label,
+    )
 
     grid = cells.grid
     if not landing.any():

@@ -16,6 +16,8 @@ from pourdatum.localfit import local_fit
 from pourdatum.walkable import Chosen, Wish, choose
 
 _LEAST_POINTS: Final = 1000
+_BESIDE_M: Final = 0.5
+"""How far beyond the walls and the ceiling of its room [m]."""
 _MARGIN_M: Final = 1.0
 """How far around the sheet its level is carried on, for walls and things there [m]."""
 _FARTHEST_M: Final = 8.0
@@ -97,21 +99,33 @@ def find_level(store: PointStore, progress: Progress, wish: Wish | None = None) 
     return Level(sheet, chosen.others, grid, reference, density, chosen.slabs)
 
 
-def _reach(row: NDArray[np.int64], col: NDArray[np.int64]) -> tuple[int, int, int, int]:
-    """Least column and row, and greatest."""
-    return int(col.min()), int(row.min()), int(col.max()), int(row.max())
+def _reach(
+    row: NDArray[np.int64], col: NDArray[np.int64], margin: int
+) -> tuple[float, float, float, float]:
+    """Least column and row, and greatest, with a margin; nothing where there are none."""
+    if row.size == 0:
+        return np.inf, np.inf, -np.inf, -np.inf
+    return (
+        col.min() - margin,
+        row.min() - margin,
+        col.max() + margin,
+        row.max() + margin,
+    )
 
 
 def _far_columns(
     chosen: Chosen,
 ) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.float64]]:
-    """Row, column and level of the middles of wide columns in which no column was seen."""
+    """Row, column and level of the middles of wide columns in and around which no column was seen."""
     sheet = chosen.floor
     rows, cols, levels = [], [], []
     for part in chosen.far:
         times = round(part.column_m / sheet.column_m)
-        held = pack(sheet.col // times, sheet.row // times, np.zeros_like(sheet.col))
-        new = ~np.isin(part.key, held)
+        col, row = sheet.col // times, sheet.row // times
+        near = [
+            pack(col + dc, row + dr, np.zeros_like(col)) for dc in (-1, 0, 1) for dr in (-1, 0, 1)
+        ]
+        new = ~np.isin(part.key, np.unique(np.concatenate(near)))
         rows.append(part.row[new] * times + times // 2)
         cols.append(part.col[new] * times + times // 2)
         levels.append(part.z_m[new])
@@ -121,8 +135,8 @@ def _far_columns(
     return np.concatenate(rows), np.concatenate(cols), np.concatenate(levels)
 
 
-def _walls_around(chosen: Chosen, layers: Layers) -> list[tuple[int, int, int, int]]:
-    """How far the walls go on that the floor meets: behind a table it may not be seen."""
+def _walls_around(chosen: Chosen, layers: Layers) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Row and column of the walls that the floor meets: behind a table it may not be seen."""
     from scipy.ndimage import binary_dilation, label
 
     sheet = chosen.floor
@@ -133,8 +147,6 @@ def _walls_around(chosen: Chosen, layers: Layers) -> list[tuple[int, int, int, i
     r0, c0 = int(sheet.row.min()) - far, int(sheet.col.min()) - far
     shape = (int(sheet.row.max()) + far + 1 - r0, int(sheet.col.max()) + far + 1 - c0)
     inside = (row >= r0) & (col >= c0) & (row < r0 + shape[0]) & (col < c0 + shape[1])
-    if not inside.any():
-        return []
     faces = np.zeros(shape, bool)
     faces[row[inside] - r0, col[inside] - c0] = True
     floor = np.zeros(shape, bool)
@@ -143,9 +155,7 @@ def _walls_around(chosen: Chosen, layers: Layers) -> list[tuple[int, int, int, i
     groups, _ = label(binary_dilation(faces, square), square)
     met = np.unique(groups[binary_dilation(floor, square) & (groups > 0)])
     rows, cols = np.nonzero(np.isin(groups, met) & faces)
-    if rows.size == 0:
-        return []
-    return [_reach(rows + r0, cols + c0)]
+    return rows + r0, cols + c0
 
 
 def _reference(chosen: Chosen, layers: Layers) -> tuple[Grid, NDArray[np.float64]]:
@@ -155,15 +165,14 @@ def _reference(chosen: Chosen, layers: Layers) -> tuple[Grid, NDArray[np.float64
     sheet = chosen.floor
     margin = int(np.ceil(_MARGIN_M / sheet.column_m))
     row, col, z_m = _far_columns(chosen)
-    reach = [_reach(part.row, part.col) for part in (sheet, *chosen.around)]
-    reach += _walls_around(chosen, layers)
-    if row.size:
-        reach.append(_reach(row, col))
+    beside = int(np.ceil(_BESIDE_M / sheet.column_m))
+    reach = [_reach(sheet.row, sheet.col, margin)]
+    reach += [_reach(part.row, part.col, beside) for part in chosen.around]
+    reach += [_reach(*place, beside) for place in (_walls_around(chosen, layers), (row, col))]
     c0, r0, c1, r1 = (
         int(edge([item[k] for item in reach])) for k, edge in enumerate((min, min, max, max))
     )
-    r0, c0 = r0 - margin, c0 - margin
-    shape = (r1 - r0 + 1 + margin, c1 - c0 + 1 + margin)
+    shape = (r1 - r0 + 1, c1 - c0 + 1)
     weight = np.zeros(shape)
     total = np.zeros(shape)
     np.add.at(weight, (sheet.row - r0, sheet.col - c0), 1.0)

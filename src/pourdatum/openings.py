@@ -90,8 +90,13 @@ def find_openings(
     lid : (ny, nx) bool array, optional
         Cells over the underside of the floor's slab: what lies below is another storey.
     """
-    from scipy.ndimage import binary_closing, binary_dilation, binary_erosion, binary_fill_holes
-    from scipy.ndimage import label
+    from scipy.ndimage import (
+        binary_closing,
+        binary_dilation,
+        binary_erosion,
+        binary_fill_holes,
+        label,
+    )
 
     grid = cells.grid
     below = cells.total(cells.band, cells.band.height_m < -least_drop_m) + cells.total(

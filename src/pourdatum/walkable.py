@@ -364,9 +364,7 @@ def _tops(sheets: list[Sheet]) -> list[Sheet]:
     tops = []
     for level in _levels(sheets):
         whole = len(level) > 1 and _stands_on_floor(joined(level), sheets)
-        for item in level:
-            if _stands_on_floor(item, sheets, known=whole):
-                tops.append(item)
+        tops += [item for item in level if _stands_on_floor(item, sheets, known=whole)]
     return tops
 
 
@@ -459,8 +457,13 @@ def _covered_share(keys: Keys, below: list[Sheet]) -> float:
 
 def _rim(item: Sheet, below: list[Sheet]) -> tuple[float, float]:
     """Shares of a sheet's outer rim beside which lower floor was seen, or a wall rises."""
-    from scipy.ndimage import binary_closing, binary_dilation, binary_erosion, binary_fill_holes
-    from scipy.ndimage import distance_transform_edt
+    from scipy.ndimage import (
+        binary_closing,
+        binary_dilation,
+        binary_erosion,
+        binary_fill_holes,
+        distance_transform_edt,
+    )
 
     margin = int(np.ceil(_NEAR_M / item.column_m)) + 1
     mask, c0, r0 = _raster(item, margin)

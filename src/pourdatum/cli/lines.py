@@ -78,7 +78,13 @@ def _floor_rows(survey: Survey) -> list[tuple[str, str]]:
     if fit is not None:
         took = f"{len(fit.used)} shots took out {_per_length(fit.tilt, system, 2)} of tilt"
         took += f" and {show_height(fit.warp_m, system)} of waves" if len(fit.used) > 3 else ""
-        control = [("control", f"{took}, and fit to {show_height(fit.rms_m, system)}")]
+        missed = fit.leave_one_out_rms_m
+        told = (
+            f"each is missed by {show_height(missed, system)} when the others alone predict it"
+            if missed is not None
+            else "three shots leave nothing to check them by"
+        )
+        control = [("control", f"{took}; {told}")]
     return [
         ("floor", area),
         ("high point", level(figures.high_m + z0_m, system)),

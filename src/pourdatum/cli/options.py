@@ -189,8 +189,8 @@ class Words:
             )  # fmt: skip
         scan = {
             "units": self.units, "up": self.up, "columns": self.columns,
-            "sensor": self.sensor, "control": self.control, "outline": self.outline, "cell_mm": self.cell, "at": self.at,
-            "through_doors": self.through_doors,
+            "sensor": self.sensor, "control": self.control, "outline": self.outline,
+            "cell_mm": self.cell, "at": self.at, "through_doors": self.through_doors,
         }  # fmt: skip
         over: dict[str, Any] = {
             "scan": {key: value for key, value in scan.items() if value is not None},

@@ -214,9 +214,7 @@ def _upside_down(source: Source, name: str) -> JobError:
     )
 
 
-def _turned_over(
-    seen: _Seen, mine: int, source: Source, usual: str
-) -> tuple[tuple[str, str], ...]:
+def _turned_over(seen: _Seen, mine: int, source: Source, usual: str) -> tuple[tuple[str, str], ...]:
     """What speaks for a scan that is upside down against its format; told, not acted upon."""
     odd = "what is in the room touches the upper of two level layers" if seen.hangs(mine) else ""
     if not odd:

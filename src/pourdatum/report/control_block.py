@@ -21,15 +21,15 @@ def control_shots(survey: Survey) -> Html | None:
     if fit is None:
         return None
     rows = [_row(survey, number, shot) for number, shot in enumerate(fit.shots, 1)]
-    head = ("Shot", "Name", place_head(survey), "Level", "Off", "Off, left out", "")
+    head = ("Shot", place_head(survey), "Level", "Off", "Left out")
     return section(
         "Control shots",
         el("p", _taken_out(survey, fit)),
         table(head, rows),
         el(
             "p",
-            "Off: level taken, above the corrected surface. Left out: above the surface as "
-            "corrected by all other shots.",
+            "Off: what is left at the shot, level taken above the corrected surface. Left out: "
+            "above the surface that the other shots alone make; the honest check.",
             cls="soft",
         ),
     )
@@ -37,13 +37,14 @@ def control_shots(survey: Survey) -> Html | None:
 
 def _row(survey: Survey, number: int, shot: HeldShot) -> tuple[object, ...]:
     return (
-        f"C{number}",
-        words.plain(shot.name, 40),
+        [
+            words.plain(shot.name, 24) or f"C{number}",
+            "" if shot.used else f" (not used: {words.plain(shot.why, 80)})",
+        ],
         place(survey, shot.place_m),
         tied(words.level(shot.z_m + survey.origin_m[2], survey.system)),
         _off(survey, shot.residual_m),
         _off(survey, shot.leave_one_out_m),
-        "" if shot.used else f"not used: {words.plain(shot.why, 80)}",
     )
 
 

@@ -290,7 +290,7 @@ def _shots(survey: Survey) -> list[Mark]:
         Mark(
             "shot",
             shot.place_m,
-            f"C{number}" if shot.used else f"C{number} not used",
+            (words.plain(shot.name, 12) or f"C{number}") + ("" if shot.used else ", not used"),
             key="control shot",
         )
         for number, shot in enumerate(fit.shots, 1)

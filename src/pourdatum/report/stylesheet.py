@@ -42,7 +42,7 @@ figure {{ margin: 0 0 1.4rem; }}
 figure img {{ display: block; width: 100%; max-width: 40rem; height: auto;
   border: 1px solid {HAIR}; }}
 figcaption {{ font-size: .875rem; color: {SOFT_INK}; margin-top: .4rem; max-width: 40rem; }}
-section {{ margin: 0 0 1.7rem; }}
+section {{ margin: 0 0 1.7rem; overflow-x: auto; }}
 ul, ol {{ margin: 0 0 .6rem; padding-left: 1.2rem; max-width: 44rem; }}
 li {{ margin: 0 0 .3rem; }}
 table {{ border-collapse: collapse; width: 100%; margin: 0 0 .6rem; font-size: .9rem; }}
