@@ -135,6 +135,7 @@ def flat(
         inferred=inside & hidden,
         inferred_m2=20.0 if hidden else 0.0,
         shared=shared or SharedError(0.0, 0.0, 0.0, "none"),
+        between=None,
         floor=SimpleNamespace(outline=outline),
     )
     datum = Datum("high-point", Plane(0.010), (0.010, 0.010), (0.0, 0.0), 0.002)

@@ -159,6 +159,7 @@ def flat_surface(cell_m: float = 0.05, **changes: Any) -> Surface:
         "shared": NOTHING,
         "measured_m2": FLOOR.area,
         "inferred_m2": 0.0,
+        "between": None,
         "floor": SimpleNamespace(outline=FLOOR),
     }
     return cast(Surface, SimpleNamespace(**(fields | changes)))
