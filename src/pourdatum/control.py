@@ -162,9 +162,12 @@ def notes_on(surface: Surface) -> tuple[list[tuple[str, str]], list[str]]:
         warned.append(
             (
                 "control-loose",
-                f"each control shot is missed by {missed * MM:.1f} mm when the others alone predict"
-                f" it, and one shot errs by {fit.error_m * MM:.2g} mm: either the scan is bent that"
-                " much or a shot is wrong, and so few shots cannot say which; take more",
+                (
+                    f"each control shot is missed by {missed * MM:.1f} mm when the others alone "
+                    f"predict it, and one shot errs by {fit.error_m * MM:.2g} mm: either the scan "
+                    "is bent that much or a shot is wrong, and so few shots cannot say which; take "
+                    "more"
+                ),
             )
         )
     used = len(fit.used)
