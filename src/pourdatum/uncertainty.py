@@ -59,13 +59,6 @@ LEVELLING: Final = SharedError(5e-5, 0.0, 0.0, "levelling instrument")
 """Single levels by staff: collimation left after a two-peg check and sights of unequal
 length, 0.05 mm per m; common practice, no source."""
 
-LEVELLING: Final = SharedError(
-    # Collimation of a level or a rotating laser left after checking: 1 mm over 10 m of sight;
-    # the bow is what unequal sights leave of it. Common practice, no source.
-    1e-4, 0.0003, 0.0, "levelling instrument, collimation 0.1 mm per m",
-)  # fmt: skip
-"""What levels taken one by one from an instrument share."""
-
 
 def sensor_from_noise(noise_m: float) -> SensorKind:
     """The sensor that a point noise speaks for, where nobody said which it was.
