@@ -170,7 +170,9 @@ def ghost(where: shapely.Polygon, z: float, rng: np.random.Generator) -> Array:
     return np.column_stack([xy, z + rng.uniform(0.0, 1.8, len(xy))])
 
 
-def hard_scene(seed: int, parts: tuple[str, ...] | None = None) -> HardScene:
+def hard_scene(
+    seed: int, parts: tuple[str, ...] | None = None, most_rays: int = 260_000
+) -> HardScene:
     """A room drawn by its seed; ``parts`` names what it holds instead of chance."""
     rng = np.random.default_rng(seed)
     if parts is None:
@@ -198,14 +200,16 @@ def hard_scene(seed: int, parts: tuple[str, ...] | None = None) -> HardScene:
         has -= {"pit", "columns", "unseen"}
     if "falls" in has:
         has -= {"pit", "table", "pallet"}
-    return _Builder(seed, tuple(p for p in PARTS if p in has), rng).build()
+    return _Builder(seed, tuple(p for p in PARTS if p in has), rng, most_rays).build()
 
 
 class _Builder:
     """Puts a scene together, part by part."""
 
-    def __init__(self, seed: int, parts: tuple[str, ...], rng: np.random.Generator) -> None:
-        self.seed, self.parts, self.rng = seed, parts, rng
+    def __init__(
+        self, seed: int, parts: tuple[str, ...], rng: np.random.Generator, most_rays: int
+    ) -> None:
+        self.seed, self.parts, self.rng, self.most_rays = seed, parts, rng, most_rays
         self.faces: list[Face] = []
         self.walls: list[Wall] = []
         self.others: list[tuple[shapely.Polygon, float]] = []
@@ -296,6 +300,7 @@ class _Builder:
         """A raised part over the larger share of the room: the dock is the floor."""
         share, rise = self.rng.uniform(0.62, 0.75), float(self.rng.uniform(0.5, 1.2))
         self.length = max(self.length, 6.5)
+        self.high = max(self.high, rise + 2.4)
         self.room = shapely.box(0, 0, self.length, self.width)
         edge = share * self.length
         low = shapely.box(edge, 0, self.length, self.width)
@@ -507,7 +512,7 @@ class _Builder:
         rng.shuffle(stands)
         density = 220.0 if "sparse" in has else float(rng.uniform(1000, 2500))
         area = sum(where.area for where, _ in stands_on)
-        rays = int(np.clip(3.2 * density * area, 8_000, 260_000))
+        rays = int(np.clip(3.2 * density * area, 8_000, self.most_rays))
         points = scan(
             self.faces, self.walls, stands, rays, rng,
             tripod=not hand, noise_m=self.noise_m, doubled_m=self.doubled_m,

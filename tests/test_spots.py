@@ -18,7 +18,7 @@ from pourdatum.floor import find_floor
 from pourdatum.job import Job
 from pourdatum.pipeline import survey_floor
 from pourdatum.read import read_scan
-from pourdatum.read.spots import looks_like_spots
+from pourdatum.read.spot_look import looks_like_spots
 from pourdatum.report.blocks import cannot_say, measure_again
 from pourdatum.report.picture import MOST_NAMES, levels_view
 from pourdatum.scan import Frame, InputFile, Scan, SpotLevels
@@ -171,6 +171,31 @@ def test_shots_that_repeat_are_averaged(tmp_path: Path) -> None:
     assert level == pytest.approx(_gentle()[2, 2] + 0.001, abs=1e-4)
     assert scan.spots.error_m[2] == pytest.approx(scan.spots.error_m[0] / math.sqrt(2.0))
     assert any(code == "repeated-shots" for code, _ in scan.warnings)
+
+
+def test_levels_written_to_the_centimetre_are_known_no_better(tmp_path: Path) -> None:
+    """A step of 10 mm errs by 10 / sqrt(12) mm beside the shot's own 1 mm; 0.1 m is no level."""
+    rows = [(x, y, 12.3 + 0.01 * (x > 1)) for x in range(4) for y in range(3)]
+    path = tmp_path / "levels.csv"
+    path.write_text("name,x,y,level\n" + "".join(f"P,{x},{y},{z:.2f}\n" for x, y, z in rows))
+    scan = read_scan(path)
+    assert scan.spots is not None
+    assert scan.spots.error_m == pytest.approx(math.hypot(0.001, 0.01 / math.sqrt(12)))
+    assert ("coarse-steps", f"{path}: levels are written in steps of 10 mm") in scan.warnings
+    path.write_text("name,x,y,level [mm]\n" + "".join(f"P,{x},{y},{x}\n" for x, y, _ in rows))
+    assert not read_scan(path).warnings
+    path.write_text("name,x,y,level\n" + "".join(f"P,{x},{y},12.{x % 2}\n" for x, y, _ in rows))
+    with pytest.raises(NoFloor, match="written in steps of 100 mm"):
+        read_scan(path)
+
+
+def test_five_columns_without_names_are_a_question(tmp_path: Path) -> None:
+    """Point, north, east or point, east, north: only the user knows, exit status 2."""
+    path = tmp_path / "levels.csv"
+    path.write_text("".join(f"{k},{k % 4},{k // 4},0.30{k % 3},slab\n" for k in range(12)))
+    with pytest.raises(JobError, match="5 columns and no line that names them") as refused:
+        read_scan(path)
+    assert refused.value.exit_status == 2
 
 
 @pytest.mark.parametrize(

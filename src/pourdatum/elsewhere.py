@@ -28,6 +28,8 @@ _ON_IT_M: Final = 0.03
 _GAP_M: Final = 0.15
 """Gaps between points of a level that are closed [m]."""
 _LID_GAP_M: Final = 0.4
+_BLIND_M: Final = 0.8
+"""Half-width of bays in the seen floor that are closed [m]."""
 _CONTACT: Final = 0.3
 """Share of its border along which unseen ground must meet another level to go with it [1]."""
 _STEPS_M: Final = 2.5
@@ -135,7 +137,18 @@ def _closed(mask: Mask, radius: float) -> Mask:
     return shrunk | mask
 
 
-def hidden_apart(apart: Mask, seen: Mask, barrier: Mask) -> Mask:
+def bays_at_edge(apart: Mask, seen: Mask, cell_m: float) -> Mask:
+    """Bays in the seen floor at its edge to another level: a tripod's blind spot is floor."""
+    from scipy.ndimage import distance_transform_edt
+
+    if not apart.any():
+        return np.zeros_like(seen)
+    near = distance_transform_edt(~apart) * cell_m < 2.5 * _BLIND_M
+    bays: Mask = _closed(seen, _BLIND_M / cell_m) & ~apart & near
+    return bays
+
+
+def hidden_apart(apart: Mask, seen: Mask, barrier: Mask, cell_m: float) -> Mask:
     """Unseen ground that goes with other levels: their own shade, and that of their edge.
 
     What was seen of a floor ends at its edge; the strip beyond, which the edge hides from
@@ -143,6 +156,7 @@ def hidden_apart(apart: Mask, seen: Mask, barrier: Mask) -> Mask:
     """
     from scipy.ndimage import binary_dilation, label
 
+    seen = seen | bays_at_edge(apart, seen, cell_m)
     blank = ~(apart | seen | barrier)
     groups, count = label(blank)
     size = count + 1

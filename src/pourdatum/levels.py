@@ -116,7 +116,7 @@ def _reach(
 def _far_columns(
     chosen: Chosen,
 ) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.float64]]:
-    """Row, column and level of middles of wide columns in and around which none was seen."""
+    """Row, column and level of the middles of wide columns around which no column was seen."""
     sheet = chosen.floor
     rows, cols, levels = [], [], []
     for part in chosen.far:

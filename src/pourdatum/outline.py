@@ -13,7 +13,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from pourdatum.elsewhere import hidden_apart
+from pourdatum.elsewhere import bays_at_edge, hidden_apart
 from pourdatum.errors import NoFloor
 from pourdatum.grid import Grid, group_windows
 from pourdatum.walls import Upright, WallLine, tall_from_m, wall_height_m
@@ -111,10 +111,13 @@ def find_room(
     reach = _flood(~(seen | barrier))
     body = (~reach & ~barrier) | (seen & ~tall)
     if apart is not None:
-        apart = apart | (hidden_apart(apart, seen, barrier | structure.upright) & ~reach)
+        bays = bays_at_edge(apart, seen, grid.cell_m)
+        hidden = hidden_apart(apart, seen, barrier | structure.upright, grid.cell_m)
+        apart = apart | (hidden & ~reach)
+        body |= bays & ~barrier
         body &= ~apart
         # Slivers between another level and its walls are no floor.
-        body &= seen | binary_opening(body | barrier, _disc(2.5))
+        body &= seen | bays | binary_opening(body | barrier, _disc(2.5))
     doors = _doorways(grid, lines) & body
     # Neighbours by a side only: two rooms do not join through a wall's corner.
     groups, count = label(body & ~doors)

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from pourdatum.geometry import Plane
+from pourdatum.uncertainty import COVER_95
 
 if TYPE_CHECKING:
     from pourdatum.surface import Surface
@@ -55,6 +56,7 @@ def highest_shot(
     base = on_grid(surface.grid, height, between.place_m)
     shot = between.shot if between.shot.any() else np.ones(len(base), bool)
     floors = base + between.deviation_m
+    low = float(np.quantile(floors[:, shot].max(axis=1), 1.0 - REACH_SHARE))
     # A lone hump on an even floor is drawn low. The largest of n errors is about
     # sqrt(2 ln n) of them: what a reading stands above the floors drawn by more is no luck.
     above = np.where(shot, base - floors.mean(axis=0), 0.0)
@@ -71,4 +73,6 @@ def highest_shot(
     # The floors drawn may be rougher than the floor is: what their maximum gains on the
     # likeliest floor is in doubt as a whole.
     gain = z_m - float(floors[:, shot].mean(axis=0).max())
-    return z_m, place, read - z_m, math.hypot(float(tops.std()), gain), max(reach, z_m)
+    # One flat floor in ten has a reading that far up by luck alone: that stays possible.
+    error = max(math.hypot(float(tops.std()), gain), (z_m - low) / COVER_95)
+    return z_m, place, read - z_m, error, max(reach, z_m)

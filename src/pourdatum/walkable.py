@@ -400,7 +400,7 @@ def _stands_on_floor(item: Sheet, sheets: list[Sheet], known: bool = False) -> b
         if share > 0.85 or (share > 0.7 and wall < 0.3):
             return True
     bare = _standing_share([item]) < 0.15 * _standing_share(below)
-    return drop > 0.2 and wall < 0.15 and bare
+    return drop > 0.2 and wall < 0.25 and bare
 
 
 def _is_landing(part: Sheet, sheets: list[Sheet]) -> bool:
@@ -599,9 +599,11 @@ def _level_at(levels: list[list[Sheet]], wish: Wish) -> list[Sheet]:
 
 
 def _is_wide(sheet: Sheet) -> bool:
-    from scipy.ndimage import distance_transform_edt
+    """Whether one can stand on it anywhere: thin spots between its columns are closed."""
+    from scipy.ndimage import binary_closing, distance_transform_edt
 
-    mask, _, _ = _raster(sheet, 1)
+    mask, _, _ = _raster(sheet, 2)
+    mask |= binary_closing(mask, np.ones((3, 3), bool))
     inmost = float(distance_transform_edt(mask).max())
     return (2 * inmost - 1) * sheet.column_m >= _OTHER_WIDTH_M
 

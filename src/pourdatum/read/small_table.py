@@ -33,6 +33,8 @@ from pourdatum.read.table_lines import (
 )
 
 BYTES_CAP: Final = 8 << 20
+UNNAMED: Final = "columns-unnamed"
+"""Id of the refusal of a table whose columns only the user can name."""
 TEXTS: Final = ("name", "note")
 """Columns that are never numbers."""
 _SHOWN: Final = 40
@@ -298,11 +300,11 @@ def _without_header(
     names = (headless or {}).get(width)
     if names is None:
         takes = " or ".join(",".join(n) for n in (headless or {}).values())
-        raise table_fault(
-            fault,
+        raise fault(
             f"has {width} columns and no line that names them",
-            where,
-            f"write a first line with their names{f', such as {takes}' if takes else ''}",
+            where=where,
+            hint=f"write a first line with their names{f', such as {takes}' if takes else ''}",
+            id=UNNAMED,
         )
     return tuple(names), (None,) * width
 

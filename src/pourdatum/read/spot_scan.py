@@ -9,7 +9,8 @@ import numpy as np
 from pourdatum.errors import JobError
 from pourdatum.read.content import has_own_format
 from pourdatum.read.source import Source, read_head
-from pourdatum.read.spots import SpotFile, looks_like_spots, read_spots
+from pourdatum.read.spot_look import looks_like_spots
+from pourdatum.read.spots import SpotFile, read_spots
 from pourdatum.scan import Frame, InputFile, Scan, SpotLevels
 from pourdatum.spots import checked_shots
 

@@ -1,63 +1,43 @@
 """Reads levels at single places: a table by an optical level, a laser or a total station.
 
 Rows are name, easting, northing and level, or staff readings with a benchmark, or x, y
-and z alone. A list of a few hundred places is no cloud: it is told from one by its
-names, and where it has none, by standing wide and flat.
+and z alone.
 """
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from pourdatum.errors import JobError, PourdatumError, ScanError
+from pourdatum.errors import JobError, NoFloor, ScanError
 from pourdatum.levelbook import BookRow, Reduced, reduce_book, reduce_readings
-from pourdatum.read.look import stored_step
 from pourdatum.read.small_table import (
+    UNNAMED,
     Table,
     numbers_of,
-    parse_table,
     read_table,
     unit_of,
     words_of,
 )
-from pourdatum.read.source import HEAD_BYTES, Source, shown
+from pourdatum.read.source import Source, shown
+from pourdatum.read.spot_look import ALIASES, MOST_SHOTS, SIGHTS
 from pourdatum.read.table_lines import is_number
 from pourdatum.scan import SpotLevels
 from pourdatum.units import LENGTH_UNITS, MM, unit_m
 
 SHOT_ERROR_M: Final = 0.001
 """Standard error of a level by staff, laser or reflector on a floor; common practice [m]."""
-MOST_SHOTS: Final = 2500
-"""A longer list without names is a cloud; one with names is refused."""
-_ALIASES: Final[dict[str, tuple[str, ...]]] = {
-    "name": ("point", "point id", "point no", "point number", "point name", "pt", "pt id", "pt no",
-             "id", "no", "nr", "number", "shot", "station", "mark", "label", "punkt",
-             "punktnummer"),
-    "x": ("easting", "east", "e", "x coordinate", "rechtswert", "ost"),
-    "y": ("northing", "north", "n", "y coordinate", "hochwert", "nord"),
-    "z": ("level", "height", "elevation", "elev", "h", "rl", "reduced level", "altitude", "höhe",
-          "hoehe", "kote", "niveau", "z coordinate"),
-    "staff": ("staff reading", "reading", "rod", "rod reading"),
-    "back": ("backsight", "back sight", "bs"),
-    "between": ("intermediate", "intermediate sight", "inter sight", "intersight", "is"),
-    "fore": ("foresight", "fore sight", "fs"),
-    "setup": ("set up", "instrument setup"),
-    "error": ("sigma", "sd", "standard deviation", "standard error", "accuracy", "uncertainty"),
-    "note": ("note", "notes", "code", "description", "desc", "remark", "remarks", "comment"),
-}  # fmt: skip
 _HEADLESS: Final = {4: ("name", "x", "y", "z"), 3: ("x", "y", "z")}
-_SIGHTS: Final = ("staff", "back", "between", "fore")
-_XYZ: Final = (("x", "y", "z"), ("z",))
 _ERROR_M: Final = (1e-5, 0.05)
+_COARSE_M: Final = 0.001
+_TOO_COARSE_M: Final = 0.05
 _SIDE_M: Final = (0.5, 500.0)
 _STEEPEST: Final = 0.3
 """Range of levels, in lengths of the floor, beyond which the unit must be wrong."""
-_FLAT: Final = 0.25
-_LEAST_ROWS: Final = 3
 
 
 @dataclass(frozen=True, eq=False)
@@ -93,48 +73,6 @@ class SpotFile:
     warnings: tuple[tuple[str, str], ...]
 
 
-def looks_like_spots(head: bytes, size: int) -> bool:
-    r"""Whether content begins as a table of levels at single places.
-
-    Parameters
-    ----------
-    head : bytes
-        First bytes of the file.
-    size : int
-        Bytes of the file.
-
-    Examples
-    --------
-    >>> looks_like_spots(b"point;easting;northing;level\nP1;1,5;2,5;0,312\n", 46)
-    True
-    >>> looks_like_spots(b"LASF" + bytes(400), 404)
-    False
-    """
-    if size > len(head) and len(head) >= HEAD_BYTES:
-        # The last line is cut off.
-        head = head[: max(head.rfind(b"\n"), head.rfind(b"\r")) + 1]
-    table = _first_rows(head)
-    if table is None:
-        return False
-    rows = len(table.rows) * size / max(len(head), 1)
-    if table.header:
-        if "x" not in table or "y" not in table:
-            return False
-        if rows > MOST_SHOTS:
-            return False  # numbered points of a cloud
-        if any(name in table for name in _SIGHTS) or ("name" in table and "z" in table):
-            return True
-        spoken = tuple(head.strip().lower() for head in table.heads[:3]) != ("x", "y", "z")
-        if "z" not in table or len(table.names) > 4 or (spoken and rows > MOST_SHOTS):
-            return False
-        return rows <= MOST_SHOTS and _stand_apart(table, "xyz")
-    if rows > MOST_SHOTS:
-        return False
-    if len(table.names) == 3:
-        return _stand_apart(table, ("a", "b", "c"))
-    return len(table.names) in (4, 5) and _named_rows(table)
-
-
 def read_spots(source: Source, units: str | None = None) -> SpotFile:
     """Levels of a file, as they are written.
 
@@ -150,9 +88,11 @@ def read_spots(source: Source, units: str | None = None) -> SpotFile:
         If it is no table, or a word is no number.
     JobError
         If units contradict each other, a level book does not close, or only the user can
-        tell the unit.
+        tell the unit or the order of the columns.
+    NoFloor
+        If levels are written too coarsely for any floor.
     """
-    table = read_table(source, _ALIASES, headless=_HEADLESS)
+    table = _table(source)
     for name, what in (("x", "easting"), ("y", "northing")):
         if name not in table:
             raise ScanError(
@@ -170,7 +110,7 @@ def read_spots(source: Source, units: str | None = None) -> SpotFile:
         )
     asked = None if units is None else unit_m(units, where="--units")
     plan, plan_words, plan_notes = _plan_unit(table, units, asked)
-    sights = [name for name in _SIGHTS if name in table]
+    sights = [name for name in SIGHTS if name in table]
     level_name = _level_unit(table, sights, plan_words)
     lengths = {name: _lengths(table, name, level_name) for name in ("z", *sights) if name in table}
     names = words_of(table, "name") if "name" in table else ("",) * len(table.rows)
@@ -182,7 +122,15 @@ def read_spots(source: Source, units: str | None = None) -> SpotFile:
     points = np.column_stack([x, y, level])[floor]
     _check_size(points, table, level_name, by_size=len(plan_notes) > 0)
     error, error_note = _errors(table, level_name)
-    step = stored_step(points[:, 2])
+    # A benchmark's own reading may be written short.
+    step = min(_written_step(table, name, level_name) for name in sights or ["z"])
+    if step >= _TOO_COARSE_M:
+        raise NoFloor(
+            f"levels are written in steps of {step * MM:.3g} mm",
+            where=source.shown,
+            hint="write them to the millimetre",
+            id="coarse-coordinates",
+        )
     own = np.hypot(error[floor], step / np.sqrt(12.0))
     rows = np.flatnonzero(floor)
     behind = f"{table.shown}: {table.commented} rows behind # are left out"
@@ -197,51 +145,38 @@ def read_spots(source: Source, units: str | None = None) -> SpotFile:
         step_m=step,
         records=len(table.rows),
         notes=(*order, *plan_notes, *level_notes, *error_note),
-        warnings=(("commented-rows", behind),) if table.commented else (),
+        warnings=(
+            *((("commented-rows", behind),) if table.commented else ()),
+            *_coarse(step, source.shown),
+        ),
     )
 
 
-def _first_rows(head: bytes) -> Table | None:
-    """The table in the first bytes; fewer lines of it where a later one is at fault."""
-    lines = head.splitlines(keepends=True) if b"\0" not in head else [head]
-    for count in dict.fromkeys((len(lines), 40, 12, 4, 2)):
-        if count > len(lines):
-            continue
-        try:
-            headless = {k: tuple("abcde"[:k]) for k in (3, 4, 5)}
-            return parse_table(b"".join(lines[:count]), _ALIASES, headless=headless)
-        except PourdatumError:
-            continue
-    return None
-
-
-def _stand_apart(table: Table, names: str | tuple[str, ...]) -> bool:
-    """Whether places stand wide and flat as levels do, not on walls as the points of a cloud."""
-    from scipy.spatial import cKDTree
-
+def _table(source: Source) -> Table:
     try:
-        points = np.column_stack([numbers_of(table, name) for name in names])
-    except PourdatumError:
-        return False
-    if len(points) < _LEAST_ROWS:
-        return True
-    away, near = (np.asarray(part) for part in cKDTree(points[:, :2]).query(points[:, :2], k=2))
-    rise = np.abs(points[:, 2] - points[near[:, 1], 2])
-    return bool(np.quantile(rise, 0.9) < _FLAT * max(float(np.median(away[:, 1])), 1e-12))
+        return read_table(source, ALIASES, headless=_HEADLESS)
+    except ScanError as reason:
+        if reason.id != UNNAMED:
+            raise
+        # Which of five columns is north only the user knows.
+        raise JobError(reason.message, where=reason.where, hint=reason.hint, id=reason.id) from None
 
 
-def _named_rows(table: Table) -> bool:
-    """Whether rows without a header begin with names, and not with numbers measured."""
-    first = [row[0] for row in table.rows]
-    numbers = [[is_number(word) for word in row[1:4]] for row in table.rows]
-    if not all(all(row) for row in numbers):
-        return False
-    if len(table.names) == 5 and all(is_number(row[4]) for row in table.rows):
-        return False
-    if not all(is_number(word) for word in first):
-        return True
-    counted = [int(word) for word in first if word.isdecimal()]
-    return len(counted) == len(first) > 1 and all(np.diff(counted) > 0)
+def _written_step(table: Table, name: str, unit: str) -> float:
+    """Step in which a column is written, by its decimals [m]; endless where there is no number."""
+    words = [word for word in words_of(table, name) if is_number(word)]
+    if any("e" in word.lower() for word in words):
+        return 0.0
+    if not words:
+        return math.inf
+    decimals = max(len(word.replace(",", ".").partition(".")[2]) for word in words)
+    return float(LENGTH_UNITS[unit_of(table, name) or unit] * 10.0**-decimals)
+
+
+def _coarse(step_m: float, where: str) -> tuple[tuple[str, str], ...]:
+    if step_m <= _COARSE_M * (1 + 1e-9):
+        return ()
+    return (("coarse-steps", f"{where}: levels are written in steps of {step_m * MM:.3g} mm"),)
 
 
 def _plan_unit(
