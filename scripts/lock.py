@@ -43,7 +43,7 @@ def main() -> None:
         everything = Path(place, "everything.txt")
         compile_ = [*uv, "compile", "pyproject.toml", "--quiet", "--universal"]
         compile_ += ["--python-version", PYTHONS[0], "--only-binary", ":all:"]
-        compile_ += ["--generate-hashes", "--no-header", "--no-annotate", "--no-emit-index-url"]
+        compile_ += ["--generate-hashes", "--no-header", "--no-annotate"]
         groups = [option for options in FILES.values() for option in options]
         run([*compile_, *groups, "--output-file", everything], must=True, quiet=True)
         for name, options in FILES.items():

@@ -4,15 +4,17 @@ from __future__ import annotations
 
 import io
 import struct
+import time
 import tracemalloc
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
 import numpy as np
+import pytest
 from numpy.typing import NDArray
 
-from pourdatum.errors import PourdatumError
+from pourdatum.errors import PourdatumError, ScanError
 from pourdatum.read import read_scan
 from pourdatum.scan import Scan
 
@@ -75,6 +77,18 @@ def written(folder: Path, name: str, content: bytes) -> Path:
 def read_bytes(folder: Path, name: str, content: bytes, **options: object) -> Scan:
     """The scan in a file that holds the content."""
     return read_scan(written(folder, name, content), **options)  # type: ignore[arg-type]
+
+
+def refused_at_once(
+    path: Path, sentence: str, *, megabytes: int, act: Callable[[Path], object] = read_scan
+) -> None:
+    """Assert that a file is refused by its sentence, on one line, in no time and no memory."""
+    began = time.process_time()
+    with memory_below(megabytes), pytest.raises(ScanError, match=sentence) as info:
+        act(path)
+    assert time.process_time() - began < 1.0, sentence
+    assert str(info.value).startswith(f"{path}: ")
+    assert "\n" not in str(info.value)
 
 
 def exit_status_of(call: Callable[[], object]) -> int:

@@ -23,7 +23,6 @@ from pourdatum.report.blocks import cannot_say, measure_again
 from pourdatum.report.picture import MOST_NAMES, levels_view
 from pourdatum.scan import Frame, InputFile, Scan, SpotLevels
 from pourdatum.shotfield import Roughness, draw_floors, expected_levels, spacing_m
-from pourdatum.spots import on_grid
 from pourdatum.spread import fill_interval
 from pourdatum.surface import Surface, make_surface
 from pourdatum.volume import fill_volume
@@ -89,7 +88,7 @@ def test_the_surface_is_linear_on_a_triangle() -> None:
     corner = np.array([[0.0, 0.0, 0.004], [3.0, 0.0, 0.001], [0.0, 2.0, 0.009]])
     surface = _surface(corner, cell_m=0.05)
     # At (0.9, 0.6): share of the second corner 0.9 / 3, of the third 0.6 / 2, the rest 0.4.
-    at = on_grid(surface.grid, surface.height_m, np.array([[0.9, 0.6]]))
+    at = surface.grid.at(surface.height_m, np.array([[0.9, 0.6]]))
     assert at[0] == pytest.approx(0.4 * 0.004 + 0.3 * 0.001 + 0.3 * 0.009, abs=1e-9)
     assert surface.floor.area_m2 == pytest.approx(3.0, abs=1e-9)
 

@@ -17,11 +17,12 @@ from pourdatum.datum import Datum, DatumKind
 from pourdatum.geometry import Plane
 from pourdatum.grid import Grid
 from pourdatum.localfit import local_fit
-from pourdatum.spread import EDGE_M, UNSEEN_M, fill_interval, fill_uncertainty_m3
+from pourdatum.spread import EDGE_M, fill_interval, fill_uncertainty_m3
 from pourdatum.surface import Surface
 from pourdatum.uncertainty import (
     COVER_95,
     SENSORS,
+    UNSEEN_M,
     SharedError,
     combined,
     interval,

@@ -18,6 +18,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pourdatum.control import SHOT_M
+from pourdatum.grid import group_windows
+from pourdatum.uncertainty import UNSEEN_M
 
 if TYPE_CHECKING:
     from pourdatum.surface import Surface
@@ -32,8 +34,6 @@ MOST_SHOTS: Final = 6
 PATCH_M: Final = 0.1
 """Narrower strips are no place to set up an instrument for [m]."""
 LEAST_REGION_M2: Final = 0.1
-UNSEEN_M: Final = 0.0015
-"""As in ``spread``: levels under things err by this at the least [m]."""
 _THIN: Final = 4.0
 _THIN_M: Final = 0.0005
 _JOIN_M: Final = 0.25
@@ -83,26 +83,19 @@ def scan_again(surface: Surface) -> tuple[Advice, ...]:
     tuple of Advice
         At most ``MOST_REGIONS``.
     """
-    known = surface.measured | surface.inferred
     error = surface.standard_error_m
     sound = surface.measured & np.isfinite(error)
     typical = float(np.median(error[sound])) if sound.any() else 0.0
     thin = surface.measured & (error > max(_THIN * typical, _THIN_M))
     found = [
-        *_regions(surface, surface.inferred & known, "hidden", UNSEEN_M),
+        *_regions(surface, surface.inferred, "hidden", UNSEEN_M),
         *_regions(surface, thin, "few-points", 0.0),
     ]
     return tuple(sorted(found, key=lambda one: -one.doubt_m3)[:MOST_REGIONS])
 
 
 def _regions(surface: Surface, mask: Mask, reason: Reason, least_m: float) -> Iterator[Advice]:
-    from scipy.ndimage import (
-        binary_closing,
-        binary_opening,
-        distance_transform_edt,
-        find_objects,
-        label,
-    )
+    from scipy.ndimage import binary_closing, binary_opening, distance_transform_edt, label
 
     grid = surface.grid
     side = max(round(PATCH_M / grid.cell_m), 1)
@@ -111,7 +104,7 @@ def _regions(surface: Surface, mask: Mask, reason: Reason, least_m: float) -> It
     # Pieces a step apart are one place to go to.
     groups, _ = label(binary_closing(np.pad(places, near), iterations=near)[_inner(near)])
     groups = np.where(places, groups, 0)
-    for k, window in enumerate(find_objects(groups), 1):
+    for k, window in enumerate(group_windows(groups), 1):
         own = groups[window] == k
         area_m2 = float(np.count_nonzero(own)) * grid.cell_m**2
         if area_m2 < LEAST_REGION_M2:

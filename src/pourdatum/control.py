@@ -268,25 +268,13 @@ def _under_foot(surface: Surface, place_m: tuple[float, float]) -> tuple[float, 
         return "stands where the floor was not seen"
     half = 0.5 * FOOT_M
     feet = [(0.0, 0.0), (half, 0.0), (-half, 0.0), (0.0, half), (0.0, -half)]
-    heights = [_between(surface.height_m, surface, x + dx, y + dy) for dx, dy in feet]
-    variance = _between(surface.standard_error_m**2, surface, x, y)
-    if not math.isfinite(variance) or not all(map(math.isfinite, heights)):
+    heights = grid.at(surface.height_m, np.array(place_m) + feet)
+    variance = float(grid.at(surface.standard_error_m**2, np.array([place_m]))[0])
+    if not (math.isfinite(variance) and np.isfinite(heights).all()):
         return "stands where the floor was not seen"
     # The staff may stand a little beside the place that was noted.
     slope = math.hypot(heights[1] - heights[2], heights[3] - heights[4]) / FOOT_M
-    return sum(heights) / len(heights), variance + (slope * PLACE_M) ** 2 / 2.0
-
-
-def _between(field: Array, surface: Surface, x_m: float, y_m: float) -> float:
-    """Bilinear value of a field between its nodes."""
-    grid = surface.grid
-    u, v = (x_m - grid.x0_m) / grid.cell_m, (y_m - grid.y0_m) / grid.cell_m
-    col = min(max(math.floor(u), 0), grid.nx - 2)
-    row = min(max(math.floor(v), 0), grid.ny - 2)
-    u, v = u - col, v - row
-    near = field[row : row + 2, col : col + 2]
-    across = (1.0 - v) * near[0] + v * near[1]
-    return float((1.0 - u) * across[0] + u * across[1])
+    return float(heights.mean()), variance + (slope * PLACE_M) ** 2 / 2.0
 
 
 def _check_spread(shots: Sequence[Shot], held: _Held, where: str) -> None:

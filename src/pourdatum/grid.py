@@ -74,6 +74,18 @@ class Grid:
         row = np.floor((y_m - self.y0_m) / self.cell_m + 0.5).astype(np.int64)
         return row, col
 
+    def at(self, field: NDArray[np.float64], place_m: NDArray[np.float64]) -> NDArray[np.float64]:
+        """A field of the grid at places (k, 2) between its nodes, bilinear; at its edge beyond it.
+
+        Examples
+        --------
+        >>> Grid(0.0, 0.0, 1.0, 2, 2).at(np.array([[0.0, 1.0], [2.0, 3.0]]), np.full((1, 2), 0.5))
+        array([1.5])
+        """
+        col = np.clip((place_m[:, 0] - self.x0_m) / self.cell_m, 0.0, self.nx - 1.0)
+        row = np.clip((place_m[:, 1] - self.y0_m) / self.cell_m, 0.0, self.ny - 1.0)
+        return between_nodes(field, row, col)
+
 
 @dataclass(frozen=True, eq=False)
 class VoxelStats:
@@ -185,6 +197,19 @@ def filled_from_nearest(field: NDArray[np.float64]) -> NDArray[np.float64]:
     row, col = distance_transform_edt(missing, return_distances=False, return_indices=True)
     filled: NDArray[np.float64] = field[row, col]
     return filled
+
+
+def between_nodes(
+    field: NDArray[np.float64], row: NDArray[np.float64], col: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Field at fractions of rows and columns, bilinear."""
+    j = np.clip(np.floor(row).astype(np.int64), 0, field.shape[0] - 2)
+    i = np.clip(np.floor(col).astype(np.int64), 0, field.shape[1] - 2)
+    v, u = row - j, col - i
+    low = field[j, i] * (1 - u) + field[j, i + 1] * u
+    high = field[j + 1, i] * (1 - u) + field[j + 1, i + 1] * u
+    out: NDArray[np.float64] = low * (1 - v) + high * v
+    return out
 
 
 def group_windows(groups: NDArray[np.signedinteger]) -> list[tuple[slice, slice]]:

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from pourdatum.errors import NoFloor
 from pourdatum.geometry import Plane, fit_plane
+from pourdatum.grid import between_nodes
 from pourdatum.localfit import local_fit
 from pourdatum.spotpoint import highest_shot
 
@@ -215,7 +216,7 @@ class _Estimate:
         assert surface.smoother is not None
         cell_m = surface.grid.cell_m
         error = np.where(np.isfinite(surface.standard_error_m), surface.standard_error_m, 0.0)
-        mean = _between_nodes(patch_mean(height, cell_m), row, col)
+        mean = between_nodes(patch_mean(height, cell_m), row, col)
         own = error[np.rint(row).astype(np.int64), np.rint(col).astype(np.int64)]
         near = mean > float(mean.max()) - 8.0 * np.maximum(own, 2e-5)
         row, col = row[near], col[near]
@@ -276,7 +277,7 @@ class _Estimate:
         return float(np.mean(tops)) - truth, float(np.std(tops))
 
     def _patches(self, height: Array) -> Array:
-        return _between_nodes(patch_mean(height, self._cell_m), self._row, self._col)
+        return between_nodes(patch_mean(height, self._cell_m), self._row, self._col)
 
     def _likeliest(self, height: Array) -> Array:
         """The floor with only that roughness which noise cannot have made anywhere on it.
@@ -316,14 +317,3 @@ class _Estimate:
         gap = height - wide
         keep = np.clip(1.0 - (self._error / np.maximum(np.abs(gap), 1e-12)) ** 2, 0.0, 1.0)
         return np.where(np.isfinite(gap), wide + keep * gap, np.nan_to_num(height, nan=-1e3))
-
-
-def _between_nodes(field: Array, row: Array, col: Array) -> Array:
-    """Field at places between the nodes, bilinear."""
-    j = np.clip(np.floor(row).astype(np.int64), 0, field.shape[0] - 2)
-    i = np.clip(np.floor(col).astype(np.int64), 0, field.shape[1] - 2)
-    v, u = row - j, col - i
-    low = field[j, i] * (1 - u) + field[j, i + 1] * u
-    high = field[j + 1, i] * (1 - u) + field[j + 1, i + 1] * u
-    out: Array = low * (1 - v) + high * v
-    return out

@@ -47,13 +47,11 @@ def highest_shot(
     may_reach_m : float
         Height that the floor between the shots keeps below in 97.5 % of cases [m].
     """
-    from pourdatum.spots import on_grid
-
     between = surface.between
     assert between is not None
     x, y = surface.grid.mesh()
     height = surface.height_m - plane.at(x, y)
-    base = on_grid(surface.grid, height, between.place_m)
+    base = surface.grid.at(height, between.place_m)
     shot = between.shot if between.shot.any() else np.ones(len(base), bool)
     floors = base + between.deviation_m
     low = float(np.quantile(floors[:, shot].max(axis=1), 1.0 - REACH_SHARE))

@@ -220,7 +220,7 @@ def spot_heights(spots: SpotMap) -> SpotHeights:
         place_m=at,
         weight_m2=np.concatenate([weight, np.zeros(int(on.sum()))]),
         shot=np.arange(len(at)) >= len(lattice),
-        deviation_m=drawn - on_grid(grid, height, at),
+        deviation_m=drawn - grid.at(height, at),
     )
     own = between.error_m
     spread = (
@@ -232,25 +232,6 @@ def spot_heights(spots: SpotMap) -> SpotHeights:
     count = np.zeros(grid.shape)
     np.add.at(count, (row, col), 1.0)
     return SpotHeights(height, spread, count, inside, spanned, between)
-
-
-def on_grid(grid: Grid, field: Array, at_m: Array) -> Array:
-    """A field on the grid at places (k, 2) between its nodes, bilinear.
-
-    Examples
-    --------
-    >>> on_grid(Grid(0.0, 0.0, 1.0, 2, 2), np.array([[0.0, 1.0], [2.0, 3.0]]), np.full((1, 2), 0.5))
-    array([1.5])
-    """
-    u = np.clip((at_m[:, 0] - grid.x0_m) / grid.cell_m, 0.0, grid.nx - 1.0)
-    v = np.clip((at_m[:, 1] - grid.y0_m) / grid.cell_m, 0.0, grid.ny - 1.0)
-    i = np.minimum(u.astype(np.int64), grid.nx - 2)
-    j = np.minimum(v.astype(np.int64), grid.ny - 2)
-    u, v = u - i, v - j
-    low = field[j, i] * (1 - u) + field[j, i + 1] * u
-    high = field[j + 1, i] * (1 - u) + field[j + 1, i + 1] * u
-    out: Array = low * (1 - v) + high * v
-    return out
 
 
 def _without_doubles(
@@ -414,6 +395,5 @@ __all__ = [
     "SpotMap",
     "checked_shots",
     "map_spots",
-    "on_grid",
     "spot_heights",
 ]

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from pourdatum.uncertainty import COVER_95, combined, interval, mean_error_m
+from pourdatum.uncertainty import COVER_95, UNSEEN_M, combined, interval, mean_error_m
 
 if TYPE_CHECKING:
     from pourdatum.datum import Datum
@@ -23,10 +23,6 @@ if TYPE_CHECKING:
 
 FIT_REACH_M: Final = 0.1
 """Standard deviation of the weights of the surface's local fit: nearer cells share points [m]."""
-
-UNSEEN_M: Final = 0.0015
-"""Standard uncertainty of the mean level of floor under things, about its surroundings [m].
-A choice: slabs turn by about that much within a crate's length."""
 
 EDGE_M: Final = 0.005
 """Standard uncertainty of where a wall cuts the floor, all round together [m]; a choice."""
@@ -87,14 +83,10 @@ def _between_m3(surface: Surface, datum: Datum) -> float:
     Root mean square over floors that agree with the shots, against the surface laid through
     them: what is rough and what is bent everywhere the same way, together.
     """
-    from pourdatum.spots import on_grid
-
     between = surface.between
     assert between is not None
     place = between.place_m
-    depth = datum.plane.at(place[:, 0], place[:, 1]) - on_grid(
-        surface.grid, surface.height_m, place
-    )
+    depth = datum.plane.at(place[:, 0], place[:, 1]) - surface.grid.at(surface.height_m, place)
     fill = np.maximum(depth, 0.0) @ between.weight_m2
     drawn = np.maximum(depth - between.deviation_m, 0.0) @ between.weight_m2
     return float(np.sqrt(np.mean((drawn - fill) ** 2)))

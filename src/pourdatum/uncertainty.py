@@ -43,6 +43,10 @@ class SharedError:
     source: str
 
 
+UNSEEN_M: Final = 0.0015
+"""Standard uncertainty of the mean level of floor under things, about its surroundings [m].
+A choice: slabs turn by about that much within a crate's length."""
+
 SENSORS: Final[dict[SensorKind, SharedError]] = {
     # A dual-axis compensator of a few seconds of arc; heights against precise levelling
     # agree to 0.2 mm (scanner_errors.csv, TLS-LEVEL-SD).

@@ -106,7 +106,13 @@ def survey_floor(surface: Surface, job: Job | str | Path | None = None) -> Surve
         Title, units shown and survey notes.
     """
     job = _as_job(job)
-    surface = with_control(surface, job)
+    survey = _surveyed(with_control(surface, job), job)
+    later = Warned("not-in-this-version", LATER["survey"])
+    return replace(survey, warnings=(*survey.warnings, later))
+
+
+def _surveyed(surface: Surface, job: Job) -> Survey:
+    """The survey of a levelled surface, with the warnings that a plan of it has as well."""
     scan = with_base_names(surface.floor.scan)
     controlled, said = control_remarks(surface)
     warnings = [
@@ -120,7 +126,7 @@ def survey_floor(surface: Surface, job: Job | str | Path | None = None) -> Surve
         title=job.title,
         system=job.units,
         assumptions=(*scan.assumptions, *floor_taken(surface), *said),
-        warnings=(*warnings, Warned("not-in-this-version", LATER["survey"])),
+        warnings=tuple(warnings),
         notes=survey_notes(job),
         advice=_advised(surface),
     )
@@ -161,7 +167,7 @@ def plan_pour(surface: Surface, job: Job | str | Path | None = None) -> Plan:
         labour_per_bag=job.material.labour_per_bag,
         absorbency=job.preparation.absorbency,
     )
-    survey = survey_floor(surface, job)
+    survey = _surveyed(surface, job)
     plan = Plan(
         survey=survey,
         surface=poured_on,
@@ -186,14 +192,7 @@ def plan_pour(surface: Surface, job: Job | str | Path | None = None) -> Plan:
     told = replace(
         survey,
         assumptions=(*survey.assumptions, *plan_assumptions(plan, job)),
-        warnings=(
-            *floor_warnings(surface),
-            *upright_warnings(surface),
-            *control_remarks(surface)[0],
-            *unused_keys(job),
-            *criteria_not_used(job),
-            *plan_warnings(plan, job),
-        ),
+        warnings=(*survey.warnings, *plan_warnings(plan, job)),
     )
     return replace(plan, survey=told)
 

@@ -32,6 +32,7 @@ from pourdatum.read.look import (
     check_voids,
     rows_per_piece,
     stored_step,
+    told_returns,
 )
 from pourdatum.read.source import Source, opened
 
@@ -69,7 +70,8 @@ def open_e57(source: Source, chunk_points: int) -> Opened:
     found = [_look_over(scan, source, chunk_points, everything) for scan in scans]
     look = everything.result()
     void = sum(one.void for one in found)
-    check_voids(void, records, source)
+    voids = check_voids(void, records, source)
+    returns = told_returns(records - void - look.kept, records, source)
     step = np.max([one.step for one in found], axis=0)
     return Opened(
         format="E57 1.0",
@@ -86,7 +88,7 @@ def open_e57(source: Source, chunk_points: int) -> Opened:
         up_by_convention="z",
         setups=_setups(scans),
         notes=_notes(scans, len(listed)),
-        warnings=_warnings(source, records, void, records - void - look.kept),
+        warnings=(*returns, *voids),
     )
 
 
@@ -198,15 +200,3 @@ def _notes(scans: list[E57Scan], listed: int) -> tuple[str, ...]:
     elif still:
         notes.append("the file states no pose: coordinates are taken as they are")
     return tuple(notes)
-
-
-def _warnings(
-    source: Source, records: int, void: int, unreturned: int
-) -> tuple[tuple[str, str], ...]:
-    found = []
-    if unreturned:
-        text = f"{source.shown}: {unreturned} of {records} points had no return"
-        found.append(("no-return", text))
-    if void:
-        found.append(("void-points", f"{source.shown}: {void} points without numbers left out"))
-    return tuple(found)

@@ -26,6 +26,7 @@ from pourdatum.read.mesh import (
     steps_of,
 )
 from pourdatum.read.polygons import cut_strip
+from pourdatum.read.pose import turn_of
 from pourdatum.read.source import Source
 
 # What changes only the looks of a mesh, or nothing that is not handled here.
@@ -346,11 +347,7 @@ def _matrix(node: Node) -> NDArray[np.float64]:
         if not 0.5 < length < 2.0:
             node.fail("rotation", f"has length {length:.3g}, which is no turn")
         x, y, z, w = np.array(turn) / length
-        out[:3, :3] = [
-            [1 - 2 * (y * y + z * z), 2 * (x * y - z * w), 2 * (x * z + y * w)],
-            [2 * (x * y + z * w), 1 - 2 * (x * x + z * z), 2 * (y * z - x * w)],
-            [2 * (x * z - y * w), 2 * (y * z + x * w), 1 - 2 * (x * x + y * y)],
-        ]
+        out[:3, :3] = turn_of(w, x, y, z)
     scale = node.numbers("scale", 3)
     if scale is not None:
         out[:3, :3] *= np.array(scale)

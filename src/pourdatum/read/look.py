@@ -207,8 +207,14 @@ def measured(points: NDArray[np.float64]) -> NDArray[np.float64]:
     return points if good.all() else points[good]
 
 
-def check_voids(void: int, records: int, source: Source) -> None:
-    """Refuse a file of which more than a hundredth is no number (1 % of the records)."""
+def check_voids(void: int, records: int, source: Source) -> tuple[tuple[str, str], ...]:
+    """What is said of points without numbers: nothing of none, a warning of a few.
+
+    Raises
+    ------
+    ScanError
+        If more than a hundredth of the file is no number (1 % of the records).
+    """
     if void > VOID_SHARE * records:
         raise ScanError(
             f"{void} of {records} points are no numbers (NaN, infinite or 'no value')",
@@ -216,6 +222,16 @@ def check_voids(void: int, records: int, source: Source) -> None:
             hint="export the scan again without invalid points",
             id="void-points",
         )
+    if not void:
+        return ()
+    return (("void-points", f"{source.shown}: {void} points without numbers left out"),)
+
+
+def told_returns(lost: int, records: int, source: Source) -> tuple[tuple[str, str], ...]:
+    """What is said of records that had no return; nothing of none."""
+    if not lost:
+        return ()
+    return (("no-return", f"{source.shown}: {lost} of {records} points had no return"),)
 
 
 def check_rest(

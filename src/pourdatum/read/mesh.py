@@ -126,9 +126,7 @@ def made_sound(mesh: Mesh, source: Source) -> SoundMesh:
         _say_left_out(mesh, triangles, twins, flat, notes)
     kept = measured(points)
     void = len(points) - len(kept)
-    check_voids(void, len(points), source)
-    if void:
-        warnings.append(("void-points", f"{source.shown}: {void} points without numbers left out"))
+    warnings.extend(check_voids(void, len(points), source))
     return SoundMesh(
         vertices=mesh.vertices,
         triangles=triangles,

@@ -80,9 +80,7 @@ def open_ply(source: Source, chunk_points: int) -> Opened:
         reader = read_text_points
     look = look_over(source, pieces, reader, vertex.count)
     void = vertex.count - look.kept
-    check_voids(void, vertex.count, source)
-    if void:
-        warnings += (("void-points", f"{source.shown}: {void} points without numbers left out"),)
+    warnings += check_voids(void, vertex.count, source)
     step = [
         stored_step(look.sample[:, i], bool(header.order) and vertex.properties[c].kind == "f4")
         for i, c in enumerate(axes)

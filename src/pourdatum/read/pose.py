@@ -9,6 +9,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+Turn = tuple[tuple[float, float, float], ...]
 _UNIT_SIZE_SLACK: Final = 0.01
 
 
@@ -17,7 +18,7 @@ class Pose:
     """Where the instrument stood: place and turning (rows of a rotation matrix)."""
 
     place: tuple[float, float, float] = (0.0, 0.0, 0.0)
-    turn: tuple[tuple[float, float, float], ...] = (
+    turn: Turn = (
         (1.0, 0.0, 0.0),
         (0.0, 1.0, 0.0),
         (0.0, 0.0, 1.0),
@@ -61,11 +62,13 @@ def pose_of(
     if not all(map(math.isfinite, (*place, *quaternion))) or abs(size - 1.0) >= _UNIT_SIZE_SLACK:
         raise ValueError(f"is no turning (its four numbers have size {size:g})")
     w, i, j, k = (q / size for q in quaternion)
-    return Pose(
-        place,
-        (
-            (1 - 2 * (j * j + k * k), 2 * (i * j - k * w), 2 * (i * k + j * w)),
-            (2 * (i * j + k * w), 1 - 2 * (i * i + k * k), 2 * (j * k - i * w)),
-            (2 * (i * k - j * w), 2 * (j * k + i * w), 1 - 2 * (i * i + j * j)),
-        ),
+    return Pose(place, turn_of(w, i, j, k))
+
+
+def turn_of(w: float, i: float, j: float, k: float) -> Turn:
+    """Rows of the rotation matrix of a quaternion of size 1."""
+    return (
+        (1 - 2 * (j * j + k * k), 2 * (i * j - k * w), 2 * (i * k + j * w)),
+        (2 * (i * j + k * w), 1 - 2 * (i * i + k * k), 2 * (j * k - i * w)),
+        (2 * (i * k - j * w), 2 * (j * k + i * w), 1 - 2 * (i * i + j * j)),
     )

@@ -86,9 +86,7 @@ def open_pts(source: Source, chunk_points: int) -> Opened:
     )
     records = sum(run.rows for run in runs)
     look = look_over(source, pieces, read_points, records)
-    void = records - look.kept
-    check_voids(void, records, source)
-    warned = ("void-points", f"{source.shown}: {void} points without numbers left out")
+    warnings = check_voids(records - look.kept, records, source)
     stem = PurePath(source.path).stem
     step = [stored_step(look.sample[:, i]) for i in range(3)]
     return Opened(
@@ -101,7 +99,7 @@ def open_pts(source: Source, chunk_points: int) -> Opened:
         setups=tuple(Setup(f"{stem}, block {i + 1}") for i in range(len(runs)))
         if len(runs) > 1
         else (),
-        warnings=(warned,) if void else (),
+        warnings=warnings,
     )
 
 

@@ -27,6 +27,7 @@ from pourdatum.read.look import (
     measured,
     rows_per_piece,
     stored_step,
+    told_returns,
 )
 from pourdatum.read.pose import Pose
 from pourdatum.read.pts import is_count
@@ -100,13 +101,8 @@ def open_ptx(source: Source, chunk_points: int) -> Opened:
     )
     records = sum(block.points for block in blocks)
     look, void = _look_over(source, pieces, records)
-    check_voids(void, records, source)
-    lost = records - look.kept - void
-    warned: tuple[tuple[str, str], ...] = ()
-    if lost:
-        warned += (("no-return", f"{source.shown}: {lost} of {records} points had no return"),)
-    if void:
-        warned += (("void-points", f"{source.shown}: {void} points without numbers left out"),)
+    voids = check_voids(void, records, source)
+    warned = (*told_returns(records - look.kept - void, records, source), *voids)
     stem = PurePath(source.path).stem
     several = len(blocks) > 1
     step = [stored_step(look.sample[:, i]) for i in range(3)]

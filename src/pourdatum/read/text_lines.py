@@ -103,12 +103,23 @@ def whole_lines(text: TextSource, begin: int, *, cr: bool = False) -> Iterator[L
         yield _lines(position, rest, mark, text)
 
 
+def cr_alone(head: bytes) -> bool:
+    r"""Whether lines end with a carriage return alone.
+
+    Examples
+    --------
+    >>> cr_alone(b"1 2 3\r4 5 6"), cr_alone(b"1 2 3\r\n4 5 6")
+    (True, False)
+    """
+    return b"\r" in head and b"\n" not in head
+
+
 def ends_with_cr(text: TextSource) -> bool:
     """Whether lines end with a carriage return alone, as the first 64 kB show."""
     with opened_text(text) as stream:
         stream.seek(0)
         head = stream.read(LONGEST_LINE)
-    return b"\r" in head and b"\n" not in head
+    return cr_alone(head)
 
 
 def find_all_rows(

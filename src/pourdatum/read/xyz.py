@@ -28,7 +28,7 @@ from pourdatum.read.look import (
 from pourdatum.read.source import HEAD_BYTES, Source
 from pourdatum.read.text_cells import Cells
 from pourdatum.read.text_file import TextSource, find_text, opened_text, plain_head
-from pourdatum.read.text_lines import LONGEST_LINE, RowsAt, find_all_rows
+from pourdatum.read.text_lines import LONGEST_LINE, RowsAt, cr_alone, find_all_rows
 from pourdatum.read.text_rows import read_rows
 
 _LOOKED_AT: Final = 4 * LONGEST_LINE
@@ -69,7 +69,7 @@ def is_xyz(head: bytes) -> bool:
         return False
     if plain.lower().startswith(_GRID):
         return True
-    cr = _ends_with_cr(plain)
+    cr = cr_alone(plain)
     lines = lines_of(plain, whole=len(head) < HEAD_BYTES, cr=cr) or lines_of(plain, whole=True)
     if not lines:
         return False
@@ -101,7 +101,7 @@ def open_xyz(
         stream.seek(begin)
         head = stream.read(_LOOKED_AT)
     _refuse_others(head, source)
-    cr = _ends_with_cr(head)
+    cr = cr_alone(head)
     lines = lines_of(head, begin, whole=begin + len(head) >= text.size, cr=cr)
     layout = find_layout(lines, source.shown, columns)
     per_piece = rows_per_piece(chunk_points, 16 * layout.words)
@@ -116,9 +116,7 @@ def open_xyz(
         for at in found
     )
     look = look_over(source, pieces, read_points, records)
-    void = records - look.kept
-    check_voids(void, records, source)
-    warned = ("void-points", f"{source.shown}: {void} points without numbers left out")
+    warnings = check_voids(records - look.kept, records, source)
     step = [stored_step(look.sample[:, i]) for i in range(3)]
     return Opened(
         format="XYZ text",
@@ -130,7 +128,7 @@ def open_xyz(
         up_by_convention="z" if layout.height_named else None,
         stated_unit=layout.stated_unit,
         notes=layout.notes,
-        warnings=(warned,) if void else (),
+        warnings=warnings,
     )
 
 
@@ -138,10 +136,6 @@ def read_points(path: str, start: int, count: int, details: _Rows) -> NDArray[np
     """Points of a piece; see ``pourdatum.scan.Reader``."""
     d = details
     return measured(read_rows(d.text, d.at, d.words, d.axes, cr=d.cr, cells=d.cells))
-
-
-def _ends_with_cr(head: bytes) -> bool:
-    return b"\n" not in head and b"\r" in head
 
 
 def _mostly_numbers(lines: list[Line]) -> bool:
