@@ -45,6 +45,8 @@ def _two_peaks(rise: Array, count: Array) -> float | None:
     share = np.array([0.5, 0.5])
     middle = float(np.average(rise, weights=count))
     spread = float(np.sqrt(np.average((rise - middle) ** 2, weights=count)))
+    if spread < np.sqrt(_LEAST_SHARE * (1 - _LEAST_SHARE)) * _LEAST_M:
+        return None  # two layers would spread more
     centre = middle + np.array([-0.8, 0.8]) * spread
     width = 0.6 * spread
     for _ in range(_ROUNDS):

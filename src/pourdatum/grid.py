@@ -215,16 +215,20 @@ def between_nodes(
 def group_windows(groups: NDArray[np.signedinteger]) -> list[tuple[slice, slice]]:
     """Rows and columns of the box around each labelled group, in the order of the labels.
 
+    A label of which nothing is left has an empty box.
+
     Examples
     --------
     >>> group_windows(np.array([[0, 1, 1], [2, 0, 0]]))
     [(slice(0, 1, None), slice(1, 3, None)), (slice(1, 2, None), slice(0, 1, None))]
+    >>> group_windows(np.array([[2, 2]]))[0]
+    (slice(0, 0, None), slice(0, 0, None))
     """
     from scipy.ndimage import find_objects
 
-    # Labels run without gaps, so every group has its box.
-    boxes = cast("list[tuple[slice, slice]]", find_objects(groups))
-    return [(box[0], box[1]) for box in boxes]
+    nowhere = (slice(0, 0), slice(0, 0))
+    boxes = cast("list[tuple[slice, slice] | None]", find_objects(groups))
+    return [nowhere if box is None else (box[0], box[1]) for box in boxes]
 
 
 def block_means(
