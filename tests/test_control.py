@@ -15,7 +15,8 @@ import shapely.affinity
 from numpy.typing import NDArray
 
 from pourdatum import drift as drifting
-from pourdatum.control import level_by_control, notes_on
+from pourdatum.control import level_by_control
+from pourdatum.controlwords import notes_on
 from pourdatum.corner import find_corner
 from pourdatum.drift import Drift, Guess, fit_drift, guesses, what_is_left
 from pourdatum.errors import JobError

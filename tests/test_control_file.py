@@ -215,6 +215,18 @@ def test_what_a_file_lacks_is_said(tmp_path: Path, text: str, said: str) -> None
     assert "\n" not in str(refused.value)
 
 
+def test_a_name_that_repeats_is_refused(tmp_path: Path) -> None:
+    """Two shots of one name: both lines are named; a point read from two set-ups keeps its own."""
+    text = "name,x,y,z\nA,1,1,0.1\nB,2,1,0.1\na,3,1,0.2"
+    with pytest.raises(JobError, match=r"lines 2 and 4 both are shot a; give each shot a name"):
+        read(tmp_path, text)
+    rows = ["BM,,,10.0,1.5,1", "A,1,1,,1.6,1", "BM,,,10.0,1.2,2", "A,1,1,,1.3,2"]
+    found = read(tmp_path, "\n".join(["name,x,y,level,staff,setup", *rows]))
+    assert [row.level_m for row in found.rows] == pytest.approx([9.9, 9.9])
+    book = ["BM,,,10,1.5,,", "A,1,1,,,1.6,", "A,1,1,,0.9,,1.2", "B,2,1,,,1.3,"]
+    read(tmp_path, "\n".join(["name,x,y,level,backsight,intermediate,foresight", *book]))
+
+
 def test_a_file_that_is_not_there(tmp_path: Path) -> None:
     """Said before the scan is read."""
     with pytest.raises(JobError, match=r"none.csv: control file is missing; check the path"):
@@ -295,6 +307,15 @@ def test_coordinates_level_a_scan(scanned: Path, tmp_path: Path) -> None:
     across = 0.5 / (1.45 * math.sqrt(6))
     assert 0.8 * across < data["floor"]["level_uncertainty_mm_per_m"] / 2.448 < 1.3 * across
     assert not [w for w in data["warnings"] if "control" in w["code"]]
+
+
+def test_levels_in_feet_under_a_head_in_metres(scanned: Path, tmp_path: Path) -> None:
+    """332 where the scan has 101.2: asked about; under a head that says feet they are right."""
+    feet = [f"P{k},{x + 40},{y + 60},{level_at(x, y) / 0.3048:.4f}"
+            for k, (x, y) in enumerate(PLACES)]  # fmt: skip
+    with pytest.raises(JobError, match=r"fit as feet, and are taken as metres; name .*level_ft"):
+        survey_of(scanned, tmp_path, "\n".join(["name,x,y,z", *feet]))
+    assert_levelled(survey_of(scanned, tmp_path, "\n".join(["name,x,y,z_ft", *feet])))
 
 
 def test_readings_at_places_along_and_across(scanned: Path, tmp_path: Path) -> None:

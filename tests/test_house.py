@@ -17,12 +17,14 @@ PACKAGE = Path(__file__).resolve().parent.parent / "src" / "pourdatum"
 # that are planned may stand here before they are written; none may be missing.
 LINE = """
 errors units optional                                                  | ground floor
-geometry grid triangles clipping fillcurve volume localfit smoothing   | pure maths
+geometry grid evenly triangles clipping fillcurve volume localfit      | pure maths
+smoothing                                                              |
 shotfield uncertainty                                                  |
 drift corner levelbook shots                                           | of control shots
 scan chunks layers walkable levels cells elsewhere walls plumb         | from points to a map
-outline edge footprint things openings spots                           |
-bare doubled wallfoot floor labelled surface control advice            | and to its surface
+outline edge footprint things openings spotcheck spots                 |
+bare doubled wallfoot floor labelled surface                           | and to its surface
+staff sense blunder control controlwords advice                         | levelled by control
 spotpoint patch datum spread grind material pour pins                  | from a map to a pour
 register flatness verify outcome                                       | after the pour
 simulate                                                               | test bed

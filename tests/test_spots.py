@@ -211,6 +211,15 @@ def test_too_few_shots_are_no_floor(tmp_path: Path, points: Array, said: str) ->
     assert fault.value.exit_status == 4
 
 
+@pytest.mark.parametrize("count", [3, 4, 5, 6, 7])
+def test_few_levels_are_said(tmp_path: Path, count: int) -> None:
+    """A quadratic surface has six unknowns: fewer levels, or two rows of them, hide a dome."""
+    points = np.array([(0, 0, 1.0), (4, 0, 1.001), (0, 4, 1.0), (4, 4, 1.002), (2, 0, 1.0),
+                       (2, 4, 1.001), (2, 2, 1.0)])[:count]  # fmt: skip
+    codes = [code for code, _ in read_scan(_file(tmp_path, _rows(points))).warnings]
+    assert ("few-levels" in codes) == (count < 7)
+
+
 def test_decimal_commas_and_columns_by_their_names(tmp_path: Path) -> None:
     """The same floor, northing first, semicolons and decimal commas: the same points."""
     points = _gentle()
@@ -308,6 +317,53 @@ def test_intervals_cover_the_fill_and_the_top(monkeypatch: pytest.MonkeyPatch) -
     # An interval that holds all by being endless is none.
     assert np.median(wide) < 0.25
     assert np.mean(topped) > 0.75
+
+
+def _flat(rng: np.random.Generator, x: Array, y: Array) -> Array:
+    return rng.uniform(-0.001, 0.001) * x + rng.uniform(-0.001, 0.001) * y
+
+
+def _domed(rng: np.random.Generator, x: Array, y: Array) -> Array:
+    high, u, v = rng.uniform(0.004, 0.015), rng.uniform(3.0, 5.0), rng.uniform(2.0, 4.0)
+    return -high * (((x - u) / 4) ** 2 + ((y - v) / 3) ** 2)
+
+
+def _narrow(rng: np.random.Generator, x: Array, y: Array) -> Array:
+    z = _flat(rng, x, y)
+    for _ in range(int(rng.integers(2, 7))):
+        u, v = rng.uniform(0.0, 8.0), rng.uniform(0.0, 6.0)
+        high, wide = rng.uniform(0.001, 0.006), rng.uniform(0.2, 0.6)
+        z = z + high * np.exp(-0.5 * ((x - u) ** 2 + (y - v) ** 2) / wide**2)
+    return z
+
+
+def test_the_fill_to_the_high_point_allows_for_humps_between(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Dead flat, domed, and humps narrower than the spacing: the true fill is inside in 93 of 100.
+
+    The interval is no wider than 10 mm of depth.
+    """
+    monkeypatch.setattr(spots_module, "_PLACES", (200, 200))
+    fine = np.stack(np.meshgrid((np.arange(160) + 0.5) / 20, (np.arange(120) + 0.5) / 20))
+    held, wide = [], []
+    for seed in range(45):
+        kind = (_flat, _domed, _narrow)[seed % 3]
+        place = np.stack(np.meshgrid(np.linspace(0, 8, 6), np.linspace(0, 6, 4)), axis=-1)
+        place = place.reshape(-1, 2)
+        z = kind(np.random.default_rng([3, seed]), place[:, 0], place[:, 1])
+        z = z + np.random.default_rng([4, seed]).normal(0.0, 0.001, len(z))
+        truth = kind(np.random.default_rng([3, seed]), fine[0], fine[1])
+        surface = _surface(np.column_stack([place, z]), cell_m=0.1)
+        datum = choose_datum(surface, DatumRequest("high-point"), 0.003)
+        volume = fill_volume(
+            surface.height_m, surface.grid, surface.floor.outline, datum.plane, least_m=0.003
+        )
+        low, high = fill_interval(surface, datum, volume)
+        held.append(low <= 48.0 * float(truth.max() + 0.003 - truth.mean()) <= high)
+        wide.append((high - low) / 48.0)
+    assert np.mean(held) >= 0.93
+    assert np.median(wide) < 0.010
 
 
 def test_what_is_advised_and_said_is_of_shots_and_not_of_a_scan() -> None:

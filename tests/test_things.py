@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 import shapely
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 from shapely import affinity
@@ -90,6 +90,8 @@ def test_a_column_of_which_two_faces_were_seen(seed) -> None:
 
 
 @settings(max_examples=30)
+@example(length=0.75, width=0.5625, degrees=52, seed=2740, seen=(0, 1, 2, 3))
+@example(length=0.75, width=0.578125, degrees=76, seed=27317, seen=(0, 1, 2, 3))
 @given(
     st.floats(0.15, 0.8), st.floats(0.15, 0.8), st.floats(0, 90),
     st.sampled_from([(0, 1, 2, 3), (0, 1, 2), (1, 2, 3)]), st.integers(0, 2**32),

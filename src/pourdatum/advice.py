@@ -17,8 +17,9 @@ from typing import TYPE_CHECKING, Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from pourdatum.control import SHOT_M
+from pourdatum.evenly import even_cells
 from pourdatum.grid import group_windows
+from pourdatum.staff import SHOT_M
 from pourdatum.uncertainty import UNSEEN_M
 
 if TYPE_CHECKING:
@@ -276,18 +277,9 @@ def _places(surface: Surface) -> tuple[Array, Mask]:
 
     grid = surface.grid
     inside = surface.measured | surface.inferred
-    step = max(round(math.sqrt(np.count_nonzero(inside) / _NODES)), 1)
     room = distance_transform_edt(np.pad(surface.measured, 1))[1:-1, 1:-1] * grid.cell_m
     # The best-founded cell of each block stands for it.
-    ny, nx = (-(-n // step) * step for n in grid.shape)
-    padded = np.zeros((ny, nx))
-    padded[: grid.ny, : grid.nx] = np.where(inside, room + 1e-6, 0.0)
-    blocks = padded.reshape(ny // step, step, nx // step, step).swapaxes(1, 2)
-    flat = blocks.reshape(*blocks.shape[:2], step * step)
-    best, top = flat.argmax(axis=2), flat.max(axis=2)
-    row_of, col_of = np.nonzero(top > 0.0)
-    row = row_of * step + best[row_of, col_of] // step
-    col = col_of * step + best[row_of, col_of] % step
+    row, col, _ = even_cells(np.where(inside, room + 1e-6, 0.0), _NODES)
     nodes = np.stack([grid.x0_m + col * grid.cell_m, grid.y0_m + row * grid.cell_m], axis=1)
     return nodes, room[row, col] >= _FROM_EDGE_M
 

@@ -33,7 +33,7 @@ on a room."""
 SIZES: Final = (0.0, 0.125, 0.25, 0.5, 1.0, 2.0, 4.0, 8.0, 16.0)
 """Sizes of the warp tried, in budgets of the sensor: up to two they weigh the same, which makes
 their mean square about that of the budget, beyond that by the inverse square."""
-BOWLS: Final = ((0.0, 0.5), (0.5, 0.25), (1.0, 0.25))
+BOWLS: Final = ((0.0, 0.3), (0.5, 0.3), (1.0, 0.4))
 """Sizes of a round bowl tried beside the field, in budgets, and their weights. A bowl is the
 one warp that a ring of levels cannot see: what the ring says of other bends is no word on it."""
 _MOST_WARP_M: Final = 0.006
@@ -83,11 +83,10 @@ class Drift:
     leave_one_out_m : (n,) array
         Level taken minus the height corrected by all others [m]; NaN where the others
         cannot say.
-    chance : (n,) array
-        How likely a leave-one-out error of that size or more is, with all that the others
-        leave open; 1 where they cannot say.
     others_log : (n,) array
         Log likelihood of the levels other than this one.
+    all_log : float
+        Log likelihood of all levels.
     after : tuple of _Posterior
         Per guess, what is needed to say what is left.
     """
@@ -100,8 +99,8 @@ class Drift:
     pulls: Array
     residual_m: Array
     leave_one_out_m: Array
-    chance: Array
     others_log: Array
+    all_log: float
     after: tuple[_Posterior, ...]
 
     def at(self, x_m: Array, y_m: Array) -> Array:
@@ -236,8 +235,9 @@ def fit_drift(
     plane, pulls = _averaged(after, off)
     plane[0] += base
     bowl = sum(s.weight * s.guess.bowl_m**2 * float(round_ @ s.alpha) for s in after) / reach_m**2
-    leave, chance, others = _left_out(after, np.array(logs))
-    drift = Drift(middle, reach_m, plane, bowl, places_m, pulls, lack, leave, chance, others, after)
+    leave, others = _left_out(after, np.array(logs))
+    every = float(np.logaddexp.reduce(logs))
+    drift = Drift(middle, reach_m, plane, bowl, places_m, pulls, lack, leave, others, every, after)
     return replace(drift, residual_m=lack_m - drift.at(places_m[:, 0], places_m[:, 1]))
 
 
@@ -293,18 +293,16 @@ def _slopes(one: _Posterior, off: Array) -> Array:
     return slopes
 
 
-def _left_out(after: tuple[_Posterior, ...], logs: Array) -> tuple[Array, Array, Array]:
-    """Leave-one-out errors, their chances, and the likelihood of the others (n,) each.
+def _left_out(after: tuple[_Posterior, ...], logs: Array) -> tuple[Array, Array]:
+    """Leave-one-out errors, and the likelihood of the others (n,) each.
 
     For one guess, the error is ``(P d)_i / P_ii`` and its variance ``1 / P_ii``, with P the
     inverse covariance after the trend is taken out. Leaving a level out also changes what
     each guess weighs: the likelihood of the others is that of all over that of this one
     given the others.
     """
-    from scipy.special import erfc
-
     n = len(after[0].alpha)
-    error, spread, held = (np.zeros((len(after), n)) for _ in range(3))
+    error, held = np.zeros((2, len(after), n))
     free = np.zeros((len(after), n), bool)
     for k, one in enumerate(after):
         left = one.inverse @ one.trend
@@ -312,18 +310,16 @@ def _left_out(after: tuple[_Posterior, ...], logs: Array) -> tuple[Array, Array,
         # Where nothing is left of a level's own weight, the rest fixes no plane without it.
         free[k] = own > _PINNED * np.diag(one.inverse)
         variance = 1.0 / np.where(free[k], own, 1.0)
-        error[k], spread[k] = one.alpha * variance, np.sqrt(variance)
+        error[k] = one.alpha * variance
         density = -0.5 * (np.log(math.tau * variance) + one.alpha**2 * variance)
         held[k] = logs[k] - density
     told = np.array([one.guess.tilt_rad is None for one in after])
     known = free[told].all(axis=0)
     shares = _shares(held)
-    tails = erfc(np.abs(error) / (math.sqrt(2.0) * spread))
     top = held.max(axis=0)
     others = top + np.log(np.exp(held - top).sum(axis=0))
     return (
         np.where(known, (shares * error).sum(axis=0), np.nan),
-        np.where(known, (shares * tails).sum(axis=0), 1.0),
         np.where(known, others, -np.inf),
     )
 

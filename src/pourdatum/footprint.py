@@ -22,6 +22,8 @@ _WEAK: Final = 0.25
 """Share of a face's usual points below which a cell at its end is a stray."""
 _FAINT: Final = 0.05
 """Share of the strongest face's points below which a line of places is no face."""
+_WIDEST_GAP: Final = 0.7
+"""Share of a line's length from which a gap in it says that it only crosses two faces."""
 _MOST_POINTS: Final = 50.0
 
 
@@ -125,6 +127,9 @@ def _faces(across: Array, along: Array, weight: Array) -> list[tuple[float, floa
         own = own[np.argsort(along[own])]
         strong = np.flatnonzero(weight[own] >= _WEAK * np.median(weight[own]))
         own = own[strong[0] : strong[-1] + 1]
+        # A line across two faces meets each in a spot or two, and holds nothing between.
+        if np.diff(along[own]).max(initial=0.0) > _WIDEST_GAP * np.ptp(along[own]):
+            continue
         ends = float(along[own[0]]), float(along[own[-1]])
         found.append((place, *ends, float(weight[own].sum())))
     top = max((face[3] for face in found), default=0.0)

@@ -85,6 +85,8 @@ class ControlFit:
         What all cells share, of the sensor and after control.
     notes : tuple of str
         What was assumed on the way to levels and places.
+    doubtful : tuple of str
+        Names of used shots of which one may be wrong, which ``after`` allows for.
     """
 
     shots: tuple[HeldShot, ...]
@@ -96,6 +98,7 @@ class ControlFit:
     before: SharedError
     after: SharedError
     notes: tuple[str, ...] = ()
+    doubtful: tuple[str, ...] = ()
 
     @property
     def used(self) -> tuple[HeldShot, ...]:

@@ -6,16 +6,16 @@ poured, and which is inferred.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from pourdatum.cells import Cells
+from pourdatum.cells import Cells, Column
 from pourdatum.edge import cells_polygon
 from pourdatum.footprint import footprint
-from pourdatum.grid import Grid
+from pourdatum.grid import Grid, group_windows
 from pourdatum.outline import Room
 from pourdatum.walls import Upright, face_points
 
@@ -61,12 +61,17 @@ def find_columns(cells: Cells, room: Room, structure: Upright) -> tuple[Obstruct
     groups, count = label(binary_closing(tall, np.ones((5, 5), bool)) | tall, np.ones((3, 3), bool))
     rim = binary_dilation(~room.inside, np.ones((3, 3), bool))
     found = []
+    windows = group_windows(groups)
+    near = _within(cells, binary_dilation(groups > 0, np.ones((3, 3), bool)))
     for k in range(1, count + 1):
-        own = groups == k
-        if (own & rim).any() or own.sum() < 2:
+        window = windows[k - 1]
+        part = groups[window] == k
+        if (part & rim[window]).any() or part.sum() < 2:
             continue
+        own = np.zeros(grid.shape, bool)
+        own[window] = part
         around = binary_dilation(own, np.ones((3, 3), bool))
-        xy, weight = face_points(cells, around & structure.upright)
+        xy, weight = face_points(near, around & structure.upright)
         outline = footprint(xy, weight) if len(xy) >= 5 else None
         if outline is None:
             outline = cells_polygon(grid, own).convex_hull
@@ -79,6 +84,23 @@ def find_columns(cells: Cells, room: Room, structure: Upright) -> tuple[Obstruct
         )
         found.append(_thing("column", outline, height))
     return tuple(found)
+
+
+def _within(cells: Cells, where: Mask) -> Cells:
+    """The pass over the points with what lies in the chosen cells only."""
+
+    def kept(column: Column) -> Column:
+        pick = np.flatnonzero(where.ravel()[column.cell])
+        return Column(
+            column.cell[pick],
+            column.height_m[pick],
+            column.z_m[pick],
+            column.x_m[pick],
+            column.y_m[pick],
+            column.count[pick],
+        )
+
+    return replace(cells, band=kept(cells.band), structure=kept(cells.structure))
 
 
 def find_things(
@@ -96,14 +118,19 @@ def find_things(
     )
     groups, count = label(binary_dilation(mask, np.ones((3, 3), bool)), np.ones((3, 3), bool))
     found = []
+    windows = group_windows(groups)
     for k in range(1, count + 1):
-        own = binary_fill_holes((groups == k) & mask) & room.inside
-        if own.sum() * grid.cell_m**2 < 4 * _LEAST_THING_M2:
+        window = windows[k - 1]
+        part = binary_fill_holes((groups[window] == k) & mask[window]) & room.inside[window]
+        if part.sum() * grid.cell_m**2 < 4 * _LEAST_THING_M2:
             continue
+        own = np.zeros(grid.shape, bool)
+        own[window] = part
         outline = cells_polygon(grid, own).convex_hull
         if outline.geom_type != "Polygon":
             continue
-        heights = np.maximum(structure.top_m, structure.low_top_m)[own & mask]
+        seen = part & mask[window]
+        heights = np.maximum(structure.top_m[window], structure.low_top_m[window])[seen]
         height = float(np.quantile(heights, 0.8)) if heights.size else 0.0
         kind: Literal["loose", "unsure"] = (
             "unsure" if height > 0.8 * tall_m and height > 1.5 else "loose"
@@ -127,5 +154,10 @@ def covered(grid: Grid, things: tuple[Obstruction, ...], margin_m: float) -> Mas
     x, y = grid.mesh()
     for thing in things:
         shape = thing.outline.buffer(margin_m)
-        mask |= shapely.contains_xy(shape, x, y)
+        west, south, east, north = shape.bounds
+        window = (
+            slice(*np.searchsorted(grid.y_m, [south, north + grid.cell_m])),
+            slice(*np.searchsorted(grid.x_m, [west, east + grid.cell_m])),
+        )
+        mask[window] |= shapely.contains_xy(shape, x[window], y[window])
     return mask

@@ -248,14 +248,18 @@ def foot_points(cells: Cells, tall: Mask) -> tuple[Array, Array]:
 
 
 def _places(cells: Cells, where: Mask, low: float, high: float, least: int) -> tuple[Array, Array]:
-    size = cells.grid.ny * cells.grid.nx
-    total = np.zeros((3, size))
+    chosen = []
     for column in (cells.band, cells.structure):
         pick = where.ravel()[column.cell] & (column.height_m >= low) & (column.height_m < high)
-        cell, count = column.cell[pick], column.count[pick]
-        total[0] += np.bincount(cell, weights=count, minlength=size)
-        total[1] += np.bincount(cell, weights=count * column.x_m[pick], minlength=size)
-        total[2] += np.bincount(cell, weights=count * column.y_m[pick], minlength=size)
+        chosen.append((column, np.flatnonzero(pick)))
+    # Sums over the cells that hold something: a column's few are not worth a whole lattice.
+    held = np.unique(np.concatenate([column.cell[pick] for column, pick in chosen]))
+    total = np.zeros((3, held.size))
+    for column, own in chosen:
+        cell, count = np.searchsorted(held, column.cell[own]), column.count[own]
+        total[0] += np.bincount(cell, weights=count, minlength=held.size)
+        total[1] += np.bincount(cell, weights=count * column.x_m[own], minlength=held.size)
+        total[2] += np.bincount(cell, weights=count * column.y_m[own], minlength=held.size)
     good = total[0] >= least
     return np.stack([total[1][good], total[2][good]], axis=1) / total[0][good, None], total[0][good]
 

@@ -6,7 +6,7 @@ import math
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Final
 
-from pourdatum.control import notes_on
+from pourdatum.controlwords import notes_on
 from pourdatum.outcome import Plan
 from pourdatum.report.words import for_people, level, place, span, volume_span, water
 from pourdatum.units import MM, show_area, show_height, show_mass, show_volume

@@ -8,20 +8,16 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from pourdatum.control import (
-    LEAST_SHOTS,
-    SHOT_M,
-    lack_at,
-    level_by_control,
-    notes_on,
-    stands_on_floor,
-)
+from pourdatum.control import level_by_control
+from pourdatum.controlwords import notes_on
 from pourdatum.corner import Corner, find_corner
 from pourdatum.errors import JobError
 from pourdatum.outcome import Warned
 from pourdatum.read.control_file import ControlFile, read_control
 from pourdatum.scan import Frame
+from pourdatum.sense import check_sense
 from pourdatum.shots import Shot
+from pourdatum.staff import LEAST_SHOTS, SHOT_M, lack_at, stands_on_floor
 from pourdatum.units import MM
 
 if TYPE_CHECKING:
@@ -57,6 +53,7 @@ def with_control(surface: Surface, job: Job) -> Surface:
         )
     if corner is None:
         _check_exchanged(surface, shots, path)
+    check_sense(surface, shots, has_level=found.has_level, where=path)
     return level_by_control(
         surface, shots, has_level=found.has_level, where=path, notes=tuple(notes)
     )

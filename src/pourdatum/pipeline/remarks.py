@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final
 from pourdatum.material import BAG_YIELD_SHARE, POUR_ACCURACY_M
 from pourdatum.outcome import Notes, Warned
 from pourdatum.pipeline.floor_words import floor_found
+from pourdatum.spotpoint import HUMP_EVERY_M2, HUMP_M
 from pourdatum.units import MM
 
 if TYPE_CHECKING:
@@ -149,8 +150,7 @@ def plan_warnings(plan: Plan, job: Job) -> list[Warned]:
         found.append(
             Warned(
                 "wide-interval",
-                f"the fill is not known to {WIDE_SHARE * 100:g} %: check levels at a few places by "
-                "laser or staff before ordering",
+                f"the fill is not known to {WIDE_SHARE * 100:g} %{_closer(plan)} before ordering",
             )
         )
     if plan.order.cost is None:
@@ -191,6 +191,12 @@ def plan_assumptions(plan: Plan, job: Job) -> list[str]:
         )
     if plan.datum.kind == "high-point":
         said.append(f"datum: highest floor and the least depth of {plan.sheet.depth_mm[0]:g} mm")
+        if plan.surface.between is not None:
+            said.append(
+                f"datum: between the shots one hump on every {HUMP_EVERY_M2:g} m² is allowed for "
+                f"that no shot felt, one in ten of them over {HUMP_M * MM:g} mm; a datum given as "
+                "a level does not hang on them"
+            )
     return said
 
 
@@ -198,3 +204,12 @@ def survey_notes(job: Job) -> Notes:
     """Who measured with what, in print order."""
     given = job.survey.model_dump()
     return Notes(tuple((name.replace("_", " "), str(value)) for name, value in given.items()))
+
+
+def _closer(plan: Plan) -> str:
+    """What makes a fill surer, by what was measured already."""
+    if plan.surface.between is not None:
+        return ": take levels closer together"
+    if plan.surface.control is not None:
+        return " even with the control shots: take more of them, spread over the floor,"
+    return ": check levels at a few places by laser or staff"

@@ -37,6 +37,7 @@ _ALIASES: Final[dict[str, tuple[str, ...]]] = {
     "error": ("error", "sigma", "sd", "standard deviation", "accuracy", "uncertainty"),
 }  # fmt: skip
 _SIGHTS: Final = ("staff", "back", "between", "fore")
+_BOOKED: Final = _SIGHTS[1:]
 _STAFF_M: Final = (0.02, 10.0)
 """Readings that a staff can have, longest of a campaign [m]."""
 _ERROR_M: Final = (1e-5, 0.05)
@@ -129,6 +130,7 @@ def read_control(path: str, *, unit_m: float, height_unit_m: float | None = None
         for column in _ALIASES
         if column in table and column not in ("name", "setup", "error")
     }  # fmt: skip
+    _check_names(table, names, lengths)
     errors = _errors(table)
     reduced = _reduced(table, names, lengths)
     rows = []
@@ -213,6 +215,27 @@ def _names(table: Table) -> list[str]:
         "".join(c for c in name if c.isprintable())[:60] or f"line {line}"
         for name, line in zip(written, table.lines, strict=True)
     ]
+
+
+def _check_names(table: Table, names: list[str], lengths: dict[str, list[float | None]]) -> None:
+    """Refuse two shots of one name: no sentence could say which of them is meant.
+
+    A point that is read from more than one set-up keeps its name.
+    """
+    if "name" not in table or any(column in table for column in _BOOKED):
+        return
+    setups = words_of(table, "setup") if "setup" in table else ("",) * len(table.rows)
+    first: dict[tuple[str, str], int] = {}
+    for k, (name, line) in enumerate(zip(names, table.lines, strict=True)):
+        if _place(table, lengths, k) is None:
+            continue
+        before = first.setdefault((name.casefold(), setups[k]), line)
+        if before != line:
+            raise _refuse(
+                f"lines {before} and {line} both are shot {name}",
+                table.shown,
+                "give each shot a name of its own, or take the row that is written twice out",
+            )
 
 
 def _lengths(table: Table, column: str, default_m: float) -> list[float | None]:

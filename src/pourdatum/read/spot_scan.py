@@ -12,7 +12,7 @@ from pourdatum.read.source import Source, read_head
 from pourdatum.read.spot_look import looks_like_spots
 from pourdatum.read.spots import SpotFile, read_spots
 from pourdatum.scan import Frame, InputFile, Scan, SpotLevels
-from pourdatum.spots import checked_shots
+from pourdatum.spotcheck import checked_shots
 
 
 def holds_spots(sources: Sequence[Source]) -> bool:

@@ -1,0 +1,173 @@
+"""A control shot that is wrong: named, refused, or allowed for in what is left.
+
+A wrong shot and a bend of the scan look alike to few shots. Beside "all shots are sound"
+stand the guesses "this one is wrong, by anything", each with what the others say without
+it (Bayesian outliers by shifted means; Abraham and Box, Biometrika 66, 1979, from memory).
+Where one guess is beyond doubt, its shot is named and left out. Where some shot
+is likely to be wrong and it cannot be told which, nothing is levelled. Where it is possible,
+what is left of tilt, warp and level reaches as far as each such guess does.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pourdatum.drift import Drift, Left, fit_drift, what_is_left
+from pourdatum.errors import JobError
+from pourdatum.shots import Shot
+from pourdatum.staff import Held, check_spread
+from pourdatum.uncertainty import COVER_95
+from pourdatum.units import MM
+
+if TYPE_CHECKING:
+    from pourdatum.surface import Surface
+
+Array = NDArray[np.float64]
+
+LEAST_TO_NAME: Final = 5
+"""Shots from which on one can be named as wrong: four leave one check, which all share."""
+SURE: Final = 20.0
+"""How many times likelier than any other the shot that is named must be the wrong one."""
+WRONG_SHARE: Final = 0.02
+"""One reading in fifty is misread, misplaced or misbooked; a choice."""
+_WRONG_PER_M: Final = 10.0
+"""Density of what a wrong reading is off by: anything within 50 mm either way, and no less
+beyond [1/m]."""
+LIKELY: Final = 0.8
+"""Likelier than this, some shot is wrong: it is named, or nothing is levelled."""
+_ALLOW: Final = 0.01
+"""Likelier than this, the guess that a shot is wrong counts in what is left."""
+_OPEN: Final = 0.05
+_MANY: Final = 40
+"""Of more shots than this, one that is not far enough off to be named moves nothing."""
+_RAYLEIGH_95: Final = math.sqrt(-2.0 * math.log(0.05))
+
+
+@dataclass(frozen=True, eq=False)
+class Sifted:
+    """Shots that the correction rests on.
+
+    Attributes
+    ----------
+    held : Held
+    drift : Drift
+        From these shots.
+    doubted : list of int
+        Shots given that contradict them, and are left out.
+    doubtful : tuple of int
+        Shots given of which one may still be wrong.
+    instead : tuple of Drift
+        What the correction would be without each of these.
+    """
+
+    held: Held
+    drift: Drift
+    doubted: list[int]
+    doubtful: tuple[int, ...]
+    instead: tuple[Drift, ...]
+
+    def left(self, nodes_m: Array) -> Left:
+        """What is open over a floor, wrong shots that cannot be told included.
+
+        Parameters
+        ----------
+        nodes_m : (m, 2) array
+            Places spread evenly over the floor [m].
+        """
+        left = what_is_left(self.drift, nodes_m)
+        tilt, warp, mean = left.tilt_rad, left.warp_m, left.mean_m
+        x, y = nodes_m.T
+        design = np.column_stack([np.ones(len(x)), nodes_m - nodes_m.mean(axis=0)])
+        for other in self.instead:
+            open_ = what_is_left(other, nodes_m)
+            apart = other.at(x, y) - self.drift.at(x, y)
+            plane, *_ = np.linalg.lstsq(design, apart, rcond=None)
+            bent = float(np.sqrt(np.mean((apart - design @ plane) ** 2)))
+            # Each guess is one that may be true: its whole interval is kept.
+            tilt = max(tilt, float(np.hypot(*plane[1:])) / _RAYLEIGH_95 + open_.tilt_rad)
+            mean = max(mean, abs(float(plane[0])) / COVER_95 + open_.mean_m)
+            warp = max(warp, math.hypot(bent, open_.warp_m))
+        return Left(tilt, warp, mean)
+
+
+def sifted(surface: Surface, shots: Sequence[Shot], held: Held, where: str) -> Sifted:
+    """The drift without the shots that contradict the others, and which those are.
+
+    Raises
+    ------
+    JobError
+        If some shot is likely to be wrong and it cannot be told which.
+    """
+    given = len(held.index)
+    doubted: list[int] = []
+    while True:
+        drift = _fit(surface, held)
+        count = len(held.index)
+        wrong = wrong_shares(drift)
+        if wrong.sum() <= LIKELY:
+            break
+        worst = int(np.argmax(drift.others_log))
+        rest = np.delete(drift.others_log, worst)
+        sure = drift.others_log[worst] - rest.max() > math.log(SURE)
+        spared = max(given // 4, 1)
+        if count < LEAST_TO_NAME or not sure or len(doubted) == spared:
+            raise _contradiction(shots, held, drift, doubted, where)
+        doubted.append(int(held.index[worst]))
+        held = held.without(worst)
+        check_spread(shots, held, where)
+    # Where one is likely wrong, so may be any that is not much less likely than the likeliest.
+    least = _ALLOW * min(1.0, _OPEN / max(wrong.max(), _OPEN))
+    some = wrong.max() > _ALLOW and len(held.index) <= _MANY
+    possible = [int(k) for k in np.flatnonzero(wrong > least)] if some else []
+    instead = tuple(_fit(surface, held.without(k)) for k in possible)
+    return Sifted(held, drift, doubted, tuple(int(held.index[k]) for k in possible), instead)
+
+
+def wrong_shares(drift: Drift) -> Array:
+    """How likely each shot is the one that is wrong (n,); the rest is for none of them.
+
+    Shots that the others do not check have no share.
+    """
+    each = math.log(WRONG_SHARE / (1.0 - WRONG_SHARE) * _WRONG_PER_M)
+    odds = np.exp(np.minimum(drift.others_log - drift.all_log + each, 600.0))
+    out: Array = odds / (1.0 + odds.sum())
+    return out
+
+
+def _fit(surface: Surface, held: Held) -> Drift:
+    west, south, east, north = surface.floor.outline.bounds
+    return fit_drift(
+        held.place_m,
+        held.lack_m,
+        held.covariance_m2,
+        surface.shared,
+        middle_m=(0.5 * (west + east), 0.5 * (south + north)),
+        reach_m=0.5 * math.hypot(east - west, north - south),
+    )
+
+
+def _contradiction(
+    shots: Sequence[Shot], held: Held, drift: Drift, doubted: list[int], where: str
+) -> JobError:
+    """Shots of which at least one is wrong, named with what the others say of them."""
+    lead = drift.others_log.max() - math.log(SURE)
+    one_of = [k for k in range(len(held.index)) if drift.others_log[k] >= lead]
+    if len(held.index) < LEAST_TO_NAME or len(doubted):
+        one_of = [k for k in range(len(held.index)) if math.isfinite(drift.leave_one_out_m[k])]
+    told = ", ".join(
+        f"{shots[held.index[k]].name} {drift.leave_one_out_m[k] * MM:+.1f} mm" for k in one_of[:8]
+    )
+    also = ", ".join(shots[k].name for k in doubted)
+    return JobError(
+        f"control shots contradict one another, and it cannot be told which is wrong: against "
+        f"the others {told}" + (f" (already without {also})" if also else ""),
+        where=where,
+        hint="check these readings and places, or take more shots",
+        id="control-contradicts",
+    )

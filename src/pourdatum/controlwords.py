@@ -1,0 +1,104 @@
+"""What is said of control: shots that were not used, how well the others fit, what was assumed."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from pourdatum.staff import LEAST_SHOTS, near_pairs
+from pourdatum.units import MM
+
+if TYPE_CHECKING:
+    from pourdatum.surface import Surface
+
+_LOOSE: Final = 8.0
+"""Leave-one-out errors, in errors of one shot, from which control is called loose; a choice."""
+_MOVED_M: Final = 0.005
+
+
+def notes_on(surface: Surface) -> tuple[list[tuple[str, str]], list[str]]:
+    """Warnings (code, text) and assumptions that control gives rise to.
+
+    Parameters
+    ----------
+    surface : Surface
+        One that ``level_by_control`` returned.
+    """
+    fit = surface.control
+    assert fit is not None
+    origin = surface.origin_m
+    warned = []
+    for shot in fit.shots:
+        if shot.used:
+            continue
+        x, y = shot.place_m[0] + origin[0], shot.place_m[1] + origin[1]
+        code, off = "control-shot-off-floor", ""
+        if shot.why == "contradicts the others":
+            code = "control-shot-contradicts"
+            off = f" by {(shot.residual_m or 0.0) * MM:+.1f} mm"
+        warned.append(
+            (code, f"control shot {shot.name} at ({x:.2f}, {y:.2f}) {shot.why}{off}: not used")
+        )
+    missed = fit.leave_one_out_rms_m
+    if missed is not None and missed > _LOOSE * fit.error_m:
+        warned.append(
+            (
+                "control-loose",
+                (
+                    f"each control shot is missed by {missed * MM:.1f} mm when the others alone "
+                    f"predict it, and a shot is taken to be right to {fit.error_m * MM:.2g} mm: "
+                    f"either the scan is bent that much or {_one_of(fit.doubtful)} is wrong, and "
+                    "so few shots cannot say which; read them again, or take more"
+                ),
+            )
+        )
+    used = len(fit.used)
+    if used == LEAST_SHOTS:
+        said = (
+            "control: 3 shots fix level and tilt; a fourth is needed to check them and to show "
+            "whether the scan is bent"
+        )
+    else:
+        more = used - LEAST_SHOTS
+        rest = (
+            "the fourth checks them and shows"
+            if more == 1
+            else f"the other {more} check them and show"
+        )
+        said = f"control: {used} shots; three fix level and tilt, {rest} how far the scan is bent"
+    said += f"; a shot is taken to be right to {fit.error_m * MM:.2g} mm (one standard deviation)"
+    told = [said, *fit.notes]
+    if fit.doubtful:
+        told.append(
+            f"control: so few shots cannot tell a bent scan from a wrong shot; what is stated for "
+            f"level and tilt allows for {_one_of(fit.doubtful)} being wrong"
+        )
+    told += [
+        f"control: {first} and {second} stand {apart:.2f} m apart: they count as one place"
+        for first, second, apart in near_pairs(fit.used)
+    ]
+    if fit.offset_m is None:
+        told.append("control: the shots have no benchmark; the mean height stays the scan's own")
+    elif abs(fit.offset_m) > _MOVED_M:
+        told.append(
+            f"control: levels are those of the control, {_shift(fit.offset_m)} on the scan's "
+            "own over the middle of the floor; levels given in the job are taken in them"
+        )
+    return warned, told
+
+
+def _one_of(names: tuple[str, ...]) -> str:
+    """Some names of which one is meant.
+
+    Examples
+    --------
+    >>> _one_of(("P1",)), _one_of(("P1", "P2", "P3"))
+    ('P1', 'one of P1, P2, P3')
+    """
+    if not names:
+        return "a shot"
+    more = f" and {len(names) - 8} more" if len(names) > 8 else ""
+    return names[0] if len(names) == 1 else f"one of {', '.join(names[:8])}{more}"
+
+
+def _shift(offset_m: float) -> str:
+    return f"{offset_m:+.4f} m" if abs(offset_m) > 1.0 else f"{offset_m * MM:+.1f} mm"
