@@ -41,11 +41,16 @@ _HIGHEST_M: Final = 6.0
 """A ceiling this high above its floor or less tells how far the room reaches [m]."""
 _NEAR_M: Final = 1.0
 """How far beside a top the floor around it is looked for [m]."""
-_LANDING_M2: Final = 1.2
+_STOREY_M: Final = (1.6, 12.0)
+"""Heights of a ceiling over a floor [m]."""
+_HOLLOW: Final = 0.15
+"""Share of a sheet's columns from which points below them say that it is no solid landing [1]."""
 _OTHER_M2: Final = 1.0
 _OTHER_WIDTH_M: Final = 0.8
 """Other levels are listed from this area and width on: sills, shelves and benches are none."""
 _MIRROR_M: Final = 0.06
+_STRAIGHT: Final = 0.3
+"""Share of an image's columns that lie under the very columns of what mirrors it [1]."""
 _REACH_M: Final = 3.0
 """How far from a place given a level may be [m]."""
 _HEADROOM_M: Final = 0.3
@@ -112,12 +117,17 @@ def choose(sheets: list[Sheet], wide: list[Sheet], wish: Wish) -> Chosen:
         If no level lies at the place wished for.
     """
     levels, tops, slabs = _walkable(sheets)
+    parts = levels + [[top] for top in tops]
+    seen_m2 = [
+        max(area, _area(part)) for part, area in zip(parts, _wide_area(parts, wide), strict=True)
+    ]
+    top_m2 = seen_m2[len(levels) :]
     weight = [
-        max(seen_m2, _area(level)) + _on_it(level, tops, levels)
-        for level, seen_m2 in zip(levels, _wide_area(levels, tops, wide), strict=True)
+        area + _on_it(level, tops, levels, top_m2)
+        for level, area in zip(levels, seen_m2, strict=False)
     ]
     if wish.at_m is not None:
-        main = _level_at(levels + [[top] for top in tops], wish)
+        main = _level_at(parts, wish)
     elif wish.outline is not None and (best := _within(levels, wish.outline)) is not None:
         main = best
     else:
@@ -149,11 +159,11 @@ def _area(level: list[Sheet]) -> float:
     return sum(part.area_m2 for part in level)
 
 
-def _wide_area(levels: list[list[Sheet]], tops: list[Sheet], wide: list[Sheet]) -> list[float]:
+def _wide_area(levels: list[list[Sheet]], wide: list[Sheet]) -> list[float]:
     """Area of each level in wide columns [m²]; what a wide sheet joins is shared out."""
     area = [0.0] * len(levels)
     for sheet in wide:
-        held = [_held(level, sheet) for level in [*levels, tops]]
+        held = [_held(level, sheet) for level in levels]
         total = sum(held)
         if total > 0.1 * sheet.row.size:
             for k in range(len(levels)):
@@ -177,14 +187,19 @@ def _shared_columns(part: Sheet, wide: Sheet) -> int:
     return int(np.unique(key[same & near]).size)
 
 
-def _on_it(level: list[Sheet], tops: list[Sheet], levels: list[list[Sheet]]) -> float:
+def _on_it(
+    level: list[Sheet],
+    tops: list[Sheet],
+    levels: list[list[Sheet]],
+    area_m2: list[float] | None = None,
+) -> float:
     """Area of the things on a level, which hide as much floor at the least [m²]."""
     total = 0.0
-    for top in tops:
+    for top, top_m2 in zip(tops, area_m2 or [top.area_m2 for top in tops], strict=True):
         around = [_beside_m2(top, other) for other in levels]
         best = int(np.argmax(around))
         if around[best] > 0.0 and levels[best] is level:
-            total += top.area_m2
+            total += top_m2
     return total
 
 
@@ -320,7 +335,7 @@ def _hangs_over(item: Sheet, sheets: list[Sheet]) -> bool:
     if item.above > 0.01 * item.points.sum():
         return False
     return any(
-        1.6 < item.level_m - other.level_m < 12.0 and _overlap(item, other) > 0.5
+        _STOREY_M[0] < item.level_m - other.level_m < _STOREY_M[1] and _overlap(item, other) > 0.5
         for other in sheets
         if other is not item and other.area_m2 > 0.3 * item.area_m2
     )
@@ -333,6 +348,9 @@ def _mirrors(item: Sheet, sheets: list[Sheet]) -> bool:
         if other is item or depth < 0.3 or other.area_m2 <= 0.3 * item.area_m2:
             continue
         if other.above == 0 or _overlap(item, other) <= 0.5:
+            continue
+        # An image lies straight below; the floor around a table does not.
+        if float(np.isin(item.key, other.key).mean()) <= _STRAIGHT:
             continue
         density = float(np.median(item.points)) / float(np.median(other.points))
         # What lies as far above the slab as its image below it, to a few hundredths of a metre.
@@ -351,7 +369,7 @@ def _slab_between(item: Sheet, other: Sheet, sheets: list[Sheet]) -> bool:
     low, high = _SLAB_M
     return any(
         low < other.level_m - part.level_m < high
-        and part.level_m > item.level_m + 1.6
+        and part.level_m > item.level_m + _STOREY_M[0]
         and part.below > 0
         and float(np.median(part.points)) > 0.35 * float(np.median(other.points))
         and _overlap(item, part) > 0.3
@@ -383,14 +401,19 @@ def _stands_on_floor(item: Sheet, sheets: list[Sheet], known: bool = False) -> b
     ]
     if sum(other.area_m2 for other in below) < 0.15 * item.area_m2:
         return False
+    if _is_ceiling(item) and _is_over_floor(item, sheets):
+        return False
     # Bulkheads around a ceiling look so too, but walls reach down from them. So does the
-    # front of a landing, which has a larger floor beside it.
-    ground = [other for other in below if not _is_landing(other, below)]
+    # front of a landing, and the edge of a lower top, which have a larger floor beside them.
+    ground = [other for other in below if not _is_raised(other, below)]
     if sum(other.below for other in ground) > 0.25 * sum(other.above for other in ground):
         return False
     if _covered_share(_inner_keys(item), below) > 0.25:
         return True
     drop, wall = _rim(item, below)
+    # One sees under a table, if only its legs; a landing is solid.
+    if item.hollow > _HOLLOW and wall < 0.4:
+        return True
     if drop > 0.5 or known:
         return wall < (0.3 if known else 0.4)
     # From a few set-ups a top hides the floor behind it. What is seen of it lies all around,
@@ -403,17 +426,24 @@ def _stands_on_floor(item: Sheet, sheets: list[Sheet], known: bool = False) -> b
     return drop > 0.2 and wall < 0.25 and bare
 
 
-def _is_landing(part: Sheet, sheets: list[Sheet]) -> bool:
+def _is_raised(part: Sheet, sheets: list[Sheet]) -> bool:
     """Whether a sheet is raised over a floor half as large at the least."""
     low, high = _THING_M
     lower_m2 = sum(other.area_m2 for other in sheets if low < part.level_m - other.level_m < high)
-    return part.area_m2 >= _LANDING_M2 and lower_m2 > 0.5 * part.area_m2
+    return lower_m2 > 0.5 * part.area_m2
+
+
+def _is_over_floor(item: Sheet, sheets: list[Sheet]) -> bool:
+    """Whether floor was seen so far below a sheet that one can stand there."""
+    low, high = _STOREY_M
+    lower = [other for other in sheets if low < item.level_m - other.level_m < high]
+    return bool(lower) and _covered_share(_inner_keys(item), lower) > 0.25
 
 
 def _is_lamp(part: Sheet, over: Sheet, sheets: list[Sheet]) -> bool:
     """Whether a sheet smaller than the one over it hangs over a floor, as lamps and beams do."""
     return part.area_m2 < over.area_m2 and any(
-        1.6 < part.level_m - other.level_m < 12.0
+        _STOREY_M[0] < part.level_m - other.level_m < _STOREY_M[1]
         and other.area_m2 > 0.3 * over.area_m2
         and _overlap(part, other) > 0.3
         for other in sheets
