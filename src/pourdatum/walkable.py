@@ -43,7 +43,9 @@ _NEAR_M: Final = 1.0
 """How far beside a top the floor around it is looked for [m]."""
 _STOREY_M: Final = (1.6, 12.0)
 """Heights of a ceiling over a floor [m]."""
-_HOLLOW: Final = 0.15
+_WIDE_COLUMN_M: Final = 0.35
+"""Columns from this side on reach from a thing to a wall beside it [m]."""
+_HOLLOW: Final = 0.1
 """Share of a sheet's columns from which points below them say that it is no solid landing [1]."""
 _OTHER_M2: Final = 1.0
 _OTHER_WIDTH_M: Final = 0.8
@@ -359,7 +361,9 @@ def _mirrors(item: Sheet, sheets: list[Sheet]) -> bool:
             for above in sheets
             if above.level_m > other.level_m
         )
-        if density < (0.7 if twin else 0.35) and not _slab_between(item, other, sheets):
+        # Without it only a ceiling's image is told: that one may not have been seen itself.
+        least = 0.7 if twin else 0.35 if depth > _STOREY_M[0] else 0.0
+        if density < least and not _slab_between(item, other, sheets):
             return True
     return False
 
@@ -412,7 +416,10 @@ def _stands_on_floor(item: Sheet, sheets: list[Sheet], known: bool = False) -> b
         return True
     drop, wall = _rim(item, below)
     # One sees under a table, if only its legs; a landing is solid.
-    if item.hollow > _HOLLOW and wall < 0.4:
+    # Columns that are wide reach walls beside it.
+    if item.hollow > _HOLLOW and wall < (0.4 if item.column_m < _WIDE_COLUMN_M else 0.7):
+        return True
+    if item.hollow > 0.3 * _HOLLOW and drop > 0.3 and wall < 0.4:
         return True
     if drop > 0.5 or known:
         return wall < (0.3 if known else 0.4)
