@@ -21,7 +21,8 @@ geometry grid evenly triangles clipping fillcurve volume localfit      | pure ma
 smoothing                                                              |
 shotfield uncertainty                                                  |
 drift corner levelbook shots                                           | of control shots
-scan chunks layers walkable levels cells elsewhere walls plumb         | from points to a map
+scan chunks layers sheetplan tops walkable choice levels cells            | from points
+walls elsewhere plumb                                                  | to a map
 outline edge footprint things openings spotcheck spots                 |
 bare doubled wallfoot floor labelled surface                           | and to its surface
 staff sense blunder control controlwords advice                         | levelled by control

@@ -8,12 +8,12 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from pourdatum.choice import Chosen, Wish, choose
 from pourdatum.chunks import PointStore, Progress
 from pourdatum.errors import NoFloor
 from pourdatum.grid import Grid, pack
 from pourdatum.layers import Layers, Sheet, level_sheets
 from pourdatum.localfit import local_fit
-from pourdatum.walkable import Chosen, Wish, choose
 
 _LEAST_POINTS: Final = 1000
 _BESIDE_M: Final = 0.5
