@@ -194,7 +194,8 @@ print(len(files), "modules of the wheel import with the base dependencies")
 
 def main_environment() -> Environment:
     """The one for demo, test and check: every extra and every tool."""
-    files = [PROJECT / "requirements-dev.txt", PROJECT / "requirements-formats.txt"]
+    names = ("requirements-dev.txt", "requirements-formats.txt", "requirements-large.txt")
+    files = [PROJECT / name for name in names]
     if open3d_has_wheel():
         files.append(PROJECT / "requirements-registration.txt")
     return Environment(PROJECT / ".venv", tuple(files), True, 1150, 275, "one to five minutes")

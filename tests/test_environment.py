@@ -19,6 +19,7 @@ LOCKS = [
     "requirements.txt",
     "requirements-formats.txt",
     "requirements-registration.txt",
+    "requirements-large.txt",
     "requirements-dev.txt",
 ]
 JOBS = ["demo", "test", "check"]
@@ -94,6 +95,11 @@ def test_locks_cover_what_the_project_names(project: Path) -> None:
         "requirements-formats.txt": [
             name
             for extra in ("cad", "e57")
+            for name in table["project"]["optional-dependencies"][extra]
+        ],
+        "requirements-large.txt": [
+            name
+            for extra in ("fast", "cluster")
             for name in table["project"]["optional-dependencies"][extra]
         ],
         "requirements-registration.txt": table["project"]["optional-dependencies"]["registration"],
@@ -255,7 +261,7 @@ def test_open3d_is_left_out_where_it_has_no_wheel(
     monkeypatch.setattr(script.platform, "libc_ver", lambda: libc)
     assert script.open3d_has_wheel() is fits
     names = [file.name for file in script.main_environment().requirements]
-    always = ["requirements-dev.txt", "requirements-formats.txt"]
+    always = ["requirements-dev.txt", "requirements-formats.txt", "requirements-large.txt"]
     assert names == always + ["requirements-registration.txt"] * fits
 
 
