@@ -45,6 +45,8 @@ _LANDING_M2: Final = 1.2
 _OTHER_M2: Final = 1.0
 _OTHER_WIDTH_M: Final = 0.8
 """Other levels are listed from this area and width on: sills, shelves and benches are none."""
+_GROUND: Final = 8
+"""Points that stand on a sheet for each that hangs from it, from which it is ground."""
 _MIRROR_M: Final = 0.06
 _REACH_M: Final = 3.0
 """How far from a place given a level may be [m]."""
@@ -273,7 +275,13 @@ def _is_ceiling(item: Sheet) -> bool:
 
 
 def _under_ceiling(item: Sheet, ceilings: list[Sheet]) -> bool:
-    """Lamps, beams and the tops of cupboards: close below a larger ceiling."""
+    """Lamps, beams and the tops of cupboards: close below a larger ceiling.
+
+    Under a large table, which has legs below it and a wall beside, the floor lies as close. But
+    walls rise from it, and nothing hangs from it.
+    """
+    if item.above > 0.1 * item.points.sum() and item.above > _GROUND * item.below:
+        return False
     return any(
         0.0 < other.level_m - item.level_m < _LAMP_M
         and other.area_m2 > item.area_m2
