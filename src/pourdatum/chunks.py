@@ -32,7 +32,7 @@ KEEP_POINTS: Final = 6_000_000
 """Decoded points kept between passes at the most (72 MB as int32)."""
 SAMPLE_POINTS: Final = 2_000_000
 """Points, about, from which the floor is found where not all are kept."""
-_KEEP_AFTER_S: Final = 20.0
+_KEEP_AFTER_S: Final = 10.0
 """Work after which the sums over finished files are worth keeping [s]."""
 
 _INT32_MAX: Final = 2**31 - 1

@@ -140,7 +140,6 @@ def _scan(files: list[_File]) -> Scan:
             for f, frame in zip(files, frames, strict=True)
         ]
     )
-    several = len(files) > 1
     return Scan(
         inputs=tuple(_input(f) for f in files),
         stations=tuple(
@@ -152,15 +151,37 @@ def _scan(files: list[_File]) -> Scan:
         low_m=_triple(corners.min(axis=0)),
         high_m=_triple(corners.max(axis=0)),
         step_m=max(f.settled.step_m for f in files),
-        assumptions=tuple(
-            f"{f.source.shown}: {note}" if several else note
-            for f in files
-            for note in (*f.opened.notes, *f.settled.notes)
+        assumptions=_said_once(
+            [(f.source.shown, (*f.opened.notes, *f.settled.notes)) for f in files]
         ),
         warnings=tuple(w for f in files for w in (*f.opened.warnings, *f.settled.warnings)),
         level_known=all(f.settled.level_known for f in files),
         sensor_hint=next((f.opened.sensor_hint for f in files if f.opened.sensor_hint), None),
     )
+
+
+def _said_once(notes: list[tuple[str, tuple[str, ...]]]) -> tuple[str, ...]:
+    """What was assumed of files; what holds of several is said once.
+
+    Examples
+    --------
+    >>> _said_once([("a.las", ("metres are taken",)), ("b.las", ("metres are taken", "z is up"))])
+    ('all 2 files: metres are taken', 'b.las: z is up')
+    """
+    if len(notes) == 1:
+        return notes[0][1]
+    files: dict[str, list[str]] = {}
+    for name, own in notes:
+        for note in own:
+            files.setdefault(note, []).append(name)
+    said = []
+    for note, names in files.items():
+        if len(names) == len(notes):
+            where = f"all {len(names)} files"
+        else:
+            where = names[0] if len(names) == 1 else f"{names[0]} and {len(names) - 1} more"
+        said.append(f"{where}: {note}")
+    return tuple(said)
 
 
 def _corners(look: Look) -> NDArray[np.float64]:
