@@ -6,6 +6,7 @@ a lower one lies open, the floor ends at an edge and not where the scan ends.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
@@ -17,6 +18,7 @@ from pourdatum.cells import Cells
 if TYPE_CHECKING:
     from pourdatum.layers import Sheet
     from pourdatum.levels import Level
+    from pourdatum.walls import WallLine
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -30,6 +32,13 @@ _GAP_M: Final = 0.15
 _LID_GAP_M: Final = 0.4
 _BLIND_M: Final = 0.8
 """Half-width of bays in the seen floor that are closed [m]."""
+_BAY_M: Final = 2.2
+"""Width up to which a bay between seen floor on both sides is closed along a wall's direction:
+a tripod 1.6 m high that looks down by 60° is blind over 1.9 m [m]."""
+_STRIP_M: Final = 0.3
+"""Width up to which floor seen in a strip is none: walls are met at the floor's level [m]."""
+_SQUARE_DEG: Final = 10.0
+"""Walls up to this far apart in direction, right angles left out, run the same way [°]."""
 _CONTACT: Final = 0.3
 """Share of its border along which unseen ground must meet another level to go with it [1]."""
 _STEPS_M: Final = 2.5
@@ -137,27 +146,64 @@ def _closed(mask: Mask, radius: float) -> Mask:
     return shrunk | mask
 
 
-def bays_at_edge(apart: Mask, seen: Mask, cell_m: float) -> Mask:
-    """Bays in the seen floor at its edge to another level: a tripod's blind spot is floor."""
-    from scipy.ndimage import distance_transform_edt
+def bays_at_edge(apart: Mask, seen: Mask, cell_m: float, lines: Sequence[WallLine] = ()) -> Mask:
+    """Bays in the seen floor at its edge to another level: a tripod's blind spot is floor.
+
+    Edges run as walls do: along a wall's direction, or square to it, floor goes on between two
+    seen parts of it. That fills the bay to a straight edge, and no inner corner.
+    """
+    from scipy.ndimage import binary_opening, distance_transform_edt
 
     if not apart.any():
         return np.zeros_like(seen)
     near = distance_transform_edt(~apart) * cell_m < 2.5 * _BLIND_M
-    bays: Mask = _closed(seen, _BLIND_M / cell_m) & ~apart & near
-    return bays
+    bays: Mask = _closed(seen, _BLIND_M / cell_m)
+    width = max(round(_STRIP_M / cell_m), 1) + 1
+    broad = binary_opening(seen, np.ones((width, width), bool))
+    for turn in _directions(lines):
+        for direction in (turn, turn + 0.5 * np.pi):
+            bays = bays | _between(broad, direction, _BAY_M / cell_m)
+    return bays & ~apart & near
 
 
-def hidden_apart(apart: Mask, seen: Mask, barrier: Mask, cell_m: float) -> Mask:
+def _directions(lines: Sequence[WallLine]) -> list[float]:
+    """Directions of walls, a right angle apart being the same [rad]; the longest runs first."""
+    left = [
+        (float(np.ptp(line.along_m)), float(np.arctan2(line.normal[1], line.normal[0])))
+        for line in lines
+    ]
+    found: list[float] = []
+    for _, turn in sorted(left, reverse=True):
+        off = [abs((turn - other + np.pi / 4) % (np.pi / 2) - np.pi / 4) for other in found]
+        if min(off, default=np.inf) > np.radians(_SQUARE_DEG):
+            found.append(turn)
+    return found[:2]
+
+
+def _between(mask: Mask, direction: float, longest: float) -> Mask:
+    """Cells on straight runs of a length in cells at most between two cells of a mask."""
+    step = np.array([np.sin(direction), np.cos(direction)])
+    reach = int(longest)
+    wide = np.pad(mask, reach + 1)
+    away = np.full((2, *mask.shape), np.inf)
+    for k in range(reach, 0, -1):
+        for side, sign in enumerate((1, -1)):
+            row, col = (int(part) + reach + 1 for part in np.rint(sign * k * step))
+            met = wide[row : row + mask.shape[0], col : col + mask.shape[1]]
+            away[side][met] = k
+    found: Mask = away.sum(axis=0) <= longest
+    return found
+
+
+def hidden_apart(apart: Mask, floor: Mask, barrier: Mask) -> Mask:
     """Unseen ground that goes with other levels: their own shade, and that of their edge.
 
     What was seen of a floor ends at its edge; the strip beyond, which the edge hides from
-    a scanner on the floor, lies lower.
+    a scanner on the floor, lies lower. ``floor`` holds what was seen of it, and its bays.
     """
     from scipy.ndimage import binary_dilation, label
 
-    seen = seen | bays_at_edge(apart, seen, cell_m)
-    blank = ~(apart | seen | barrier)
+    blank = ~(apart | floor | barrier)
     groups, count = label(blank)
     size = count + 1
 
@@ -165,8 +211,8 @@ def hidden_apart(apart: Mask, seen: Mask, barrier: Mask, cell_m: float) -> Mask:
         total = np.bincount(groups[binary_dilation(mask) & blank], minlength=size)
         return np.asarray(total, np.float64)
 
-    other, floor = contact(apart), contact(seen)
-    goes = (other > 0) & (other > _CONTACT * (other + floor))
+    other, own = contact(apart), contact(floor)
+    goes = (other > 0) & (other > _CONTACT * (other + own))
     goes[0] = False
     found: Mask = goes[groups]
     return found

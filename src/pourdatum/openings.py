@@ -31,6 +31,10 @@ LEAST_OPENING_M: Final = 0.1
 _BLIND_M: Final = 0.45
 """Extent from which a gap may be the blind spot below a tripod, or part of one [m]."""
 _DEEPEST_M: Final = 3.0
+_EDGE_M: Final = 1.0
+"""Width of the shade between the face of an edge and lower ground that was seen [m]."""
+_RIM_CELLS: Final = 2.0
+"""Cells at the edge in which points of its face lie [1]."""
 _HOLLOW: Final = 0.3
 """Share of the ground, and of the usual points, below which lower points are reflections."""
 _LEAST_TOP_M2: Final = 0.04
@@ -95,6 +99,7 @@ def find_openings(
         binary_dilation,
         binary_erosion,
         binary_fill_holes,
+        distance_transform_edt,
         label,
     )
 
@@ -112,6 +117,11 @@ def find_openings(
         # Through a slab nothing is seen: walls of the storey below are no holes.
         solid = binary_closing(room.seen, np.ones((3, 3), bool), iterations=3) | lid
         below[solid] = 0
+    if room.apart is not None and room.apart.any():
+        # The face below an edge is no hole; before it the lower ground lies in shade.
+        at_edge: Mask = distance_transform_edt(room.inside) <= _RIM_CELLS
+        at_edge &= distance_transform_edt(~room.apart) * grid.cell_m < _EDGE_M
+        below[at_edge] = 0
     usual, mean = _usual_count(floor_points, room.seen, grid.cell_m)
     taken = covered(grid, columns, 0.05)
     gap = (floor_points < 0.6 * usual) | (below >= 2)

@@ -111,8 +111,8 @@ def find_room(
     reach = _flood(~(seen | barrier))
     body = (~reach & ~barrier) | (seen & ~tall)
     if apart is not None:
-        bays = bays_at_edge(apart, seen, grid.cell_m)
-        hidden = hidden_apart(apart, seen, barrier | structure.upright, grid.cell_m)
+        bays = bays_at_edge(apart, seen, grid.cell_m, lines)
+        hidden = hidden_apart(apart, seen | bays, barrier | structure.upright)
         apart = apart | (hidden & ~reach)
         body |= bays & ~barrier
         body &= ~apart
