@@ -175,7 +175,7 @@ def _by_layers(
     seen = _Seen.of(sample_m, step_m)
     areas = seen.areas
     other = int(np.argmax(areas[:2]))
-    rival = areas[other] if areas[other] >= min(_AREA_LEAST_M2, max(0.5 * areas[2], 1.0)) else 0.0
+    rival = areas[other] if areas[other] >= _AREA_LEAST_M2 else 0.0
     why = _compare(areas, other, 2)
     best = 2
     shows = "as the largest level layer shows"
