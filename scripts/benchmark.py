@@ -1,6 +1,6 @@
 """Times reading alone, ours, and what one would chain instead, side by side on this machine.
 
-``python scripts/benchmark.py`` builds its halls in a folder of its own, runs everything in
+``scripts/benchmark`` builds its halls in a folder of its own, runs everything in
 turn, and prints ratios of medians. ``--large`` adds 200 million points in eight files, which
 takes 6 GB of disk; ``--growth`` halls from 50 to 10 000 m². Figures hold for this machine
 only, and gate nothing.

@@ -22,7 +22,7 @@ LOCKS = [
     "requirements-large.txt",
     "requirements-dev.txt",
 ]
-JOBS = ["demo", "test", "check"]
+JOBS = ["demo", "test", "check", "benchmark"]
 PIN = re.compile(r"(?P<name>[a-z0-9-]+)==(?P<version>[^ ;]+)(?: ; (?P<marker>[^\\]+?))? \\")
 HASH = re.compile(r"    --hash=sha256:[0-9a-f]{64}(?: \\)?")
 
@@ -156,7 +156,7 @@ def test_words_that_name_no_job_are_refused(
 ) -> None:
     """A misspelt job gets the usage and exit status 2."""
     assert script.main(["tset"]) == 2
-    assert capsys.readouterr().err == "usage: environment.py demo|test|check [...]\n"
+    assert capsys.readouterr().err == "usage: environment.py demo|test|check|benchmark [...]\n"
 
 
 def test_the_demo_has_its_scan(script: ModuleType, project: Path) -> None:
