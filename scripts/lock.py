@@ -19,6 +19,7 @@ FILES = {
     "requirements.txt": [],
     "requirements-formats.txt": ["--extra", "cad", "--extra", "e57"],
     "requirements-registration.txt": ["--extra", "registration"],
+    "requirements-large.txt": ["--extra", "fast", "--extra", "cluster"],
     "requirements-dev.txt": ["--group", "dev"],
 }
 

@@ -16,11 +16,12 @@ from numpy.testing import assert_array_equal
 from made_scan import made_scan, on_lattice, store_of, walled
 from pourdatum import chunks
 from pourdatum.cells import Cells, gather_cells
-from pourdatum.chunks import PointStore, silent
+from pourdatum.chunks import Means, PointStore
 from pourdatum.errors import ScanError
 from pourdatum.floor import find_floor
 from pourdatum.grid import VoxelStats, merge
 from pourdatum.levels import find_level
+from pourdatum.passing import silent
 from pourdatum.scan import LATTICE_M, ChunkRef, Frame, InputFile, Scan, Station
 from pourdatum.surface import Surface, make_surface
 from strategies import cuts
@@ -71,7 +72,9 @@ WHOLE = cells_of(store_of(POINTS))
 @given(cuts(len(POINTS)), st.integers(300, 6000), st.integers(1, 4))
 def test_cells_have_the_same_bits_however_the_scan_is_cut(parts, chunk, workers) -> None:
     """Chunk size, order of points, stations and workers change not one bit of the cells."""
-    store = PointStore(made_scan([POINTS[part] for part in parts], chunk=chunk), workers=workers)
+    store = PointStore(
+        made_scan([POINTS[part] for part in parts], chunk=chunk), Means(workers=workers)
+    )
     assert_same_cells(cells_of(store), WHOLE)
 
 
@@ -118,7 +121,7 @@ def test_a_fold_is_the_summary_of_all_points(parts, chunk, workers, keep) -> Non
     lattice = np.rint(points / LATTICE_M).astype(np.int64)
     wanted = total_of(lattice)
     scan = made_scan([points[part] for part in parts], chunk=chunk)
-    store = PointStore(scan, keep_points=keep, workers=workers)
+    store = PointStore(scan, Means(keep_points=keep, workers=workers))
     for _ in range(2):
         found = store.fold(total_of, merge, stage="adding")
         assert_array_equal(found.key, wanted.key)
@@ -129,7 +132,7 @@ def test_a_fold_is_the_summary_of_all_points(parts, chunk, workers, keep) -> Non
 @pytest.mark.parametrize("workers", [1, 3])
 def test_summaries_are_merged_in_the_order_of_the_chunks(workers) -> None:
     """A merge that does depend on order sees the chunks in theirs, with any number of workers."""
-    store = PointStore(made_scan(POINTS[:70], chunk=10), workers=workers)
+    store = PointStore(made_scan(POINTS[:70], chunk=10), Means(workers=workers))
     first = store.fold(lambda points: [int(points[0, 0])], lambda a, b: a + b, stage="listing")
     assert first == [round(x / LATTICE_M) for x in POINTS[:70:10, 0]]
 
@@ -157,7 +160,7 @@ def counted_scan(n: int, far_m: float = 0.0) -> tuple[Scan, list[int]]:
 def test_a_scan_within_the_budget_is_decoded_once(keep, passes) -> None:
     """A scan of no more points than may be kept is decoded once, a larger one at each pass."""
     scan, read = counted_scan(30)
-    store = PointStore(scan, keep_points=keep, workers=2)
+    store = PointStore(scan, Means(keep_points=keep, workers=2))
     for _ in range(2):
         store.fold(total_of, merge, stage="adding")
     assert sorted(read) == sorted([0, 10, 20] * passes)
@@ -196,7 +199,7 @@ def test_a_reader_that_fails_ends_the_fold(workers) -> None:
     refs = (*scan.stations[0].chunks, ChunkRef("hall.laz", 60, 10, broken, good.frame))
     bad = Scan(scan.inputs, (Station("", refs),), scan.frame, scan.low_m, scan.high_m)
     with pytest.raises(ScanError, match=r"hall\.laz: points 60 to 70 cannot be unpacked"):
-        PointStore(bad, workers=workers).fold(total_of, merge, stage="adding")
+        PointStore(bad, Means(workers=workers)).fold(total_of, merge, stage="adding")
 
 
 def test_a_scan_of_no_chunks_is_refused() -> None:
@@ -218,16 +221,22 @@ def test_a_scan_of_no_chunks_is_refused() -> None:
 def test_progress_grows_from_nothing_to_all(workers, n) -> None:
     """Progress names the stage and counts every chunk, from 0 to 1 in equal steps."""
     told: list[tuple[str, float | None]] = []
-    store = PointStore(made_scan(POINTS[:n], chunk=10), workers=workers)
+    store = PointStore(made_scan(POINTS[:n], chunk=10), Means(workers=workers))
     store.fold(
-        total_of, merge, stage="adding", progress=lambda stage, done: told.append((stage, done))
+        total_of,
+        merge,
+        stage="adding",
+        progress=lambda stage, done, _=0: told.append((stage, done)),
     )
     pieces = -(-n // 10)
     assert told == [("adding", k / pieces) for k in range(pieces + 1)]
 
 
 def test_no_more_chunks_are_in_memory_than_workers_can_use() -> None:
-    """Of 40 chunks, at most one more than there are workers is decoded ahead of the merging."""
+    """Of 40 chunks, at most one more than there are workers is decoded ahead of the merging.
+
+    Summaries wait for their equals: of 40 at most one each of 1, 2, 4, 8, 16 and 32 chunks.
+    """
     scan, read = counted_scan(400)
     merged = 0
     ahead: list[int] = []
@@ -244,6 +253,6 @@ def test_no_more_chunks_are_in_memory_than_workers_can_use() -> None:
             merged += 1
         return a + b
 
-    assert PointStore(scan, workers=3).fold(summarise, add, stage="counting") == 400
-    # Three at work, one waiting its turn, one taken as the result that others are merged into.
-    assert max(ahead) <= 3 + 1 + 1
+    assert PointStore(scan, Means(workers=3)).fold(summarise, add, stage="counting") == 400
+    # Three at work, one waiting its turn, and the summaries that wait.
+    assert max(ahead) <= 3 + 1 + 6

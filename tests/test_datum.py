@@ -207,15 +207,18 @@ def test_a_fall_clears_the_floor_by_the_least_depth() -> None:
 
 
 def test_raising_the_floor_raises_the_datum() -> None:
-    """With the floor 10 mm higher, datums that follow it are 10 mm higher, to a nanometre."""
+    """With the floor 50 mm higher, datums that follow it are 50 mm higher, to a nanometre.
+
+    50 mm is a layer of what stands on the floor: nothing else changes.
+    """
     relief = HIGH["hump"]
     points = walled(ROOM, np.random.default_rng(5), per_m2=4000.0, height=relief.height)
     here = surface_of(points)
-    there = surface_of(points + np.array([0.0, 0.0, 0.01]))
+    there = surface_of(points + np.array([0.0, 0.0, 0.05]))
     for request in (
         HIGH_POINT,
         DatumRequest("parallel"),
         DatumRequest("fall", slope=0.01, toward_m=(3, 1)),
     ):
         rise = datum_of(there, request).plane.z0_m - datum_of(here, request).plane.z0_m
-        assert rise == pytest.approx(0.01, abs=1e-9)
+        assert rise == pytest.approx(0.05, abs=1e-9)

@@ -19,9 +19,10 @@ LOCKS = [
     "requirements.txt",
     "requirements-formats.txt",
     "requirements-registration.txt",
+    "requirements-large.txt",
     "requirements-dev.txt",
 ]
-JOBS = ["demo", "test", "check"]
+JOBS = ["demo", "test", "check", "benchmark"]
 PIN = re.compile(r"(?P<name>[a-z0-9-]+)==(?P<version>[^ ;]+)(?: ; (?P<marker>[^\\]+?))? \\")
 HASH = re.compile(r"    --hash=sha256:[0-9a-f]{64}(?: \\)?")
 
@@ -96,6 +97,11 @@ def test_locks_cover_what_the_project_names(project: Path) -> None:
             for extra in ("cad", "e57")
             for name in table["project"]["optional-dependencies"][extra]
         ],
+        "requirements-large.txt": [
+            name
+            for extra in ("fast", "cluster")
+            for name in table["project"]["optional-dependencies"][extra]
+        ],
         "requirements-registration.txt": table["project"]["optional-dependencies"]["registration"],
         "requirements-dev.txt": table["dependency-groups"]["dev"],
     }
@@ -150,7 +156,7 @@ def test_words_that_name_no_job_are_refused(
 ) -> None:
     """A misspelt job gets the usage and exit status 2."""
     assert script.main(["tset"]) == 2
-    assert capsys.readouterr().err == "usage: environment.py demo|test|check [...]\n"
+    assert capsys.readouterr().err == "usage: environment.py demo|test|check|benchmark [...]\n"
 
 
 def test_the_demo_has_its_scan(script: ModuleType, project: Path) -> None:
@@ -255,7 +261,7 @@ def test_open3d_is_left_out_where_it_has_no_wheel(
     monkeypatch.setattr(script.platform, "libc_ver", lambda: libc)
     assert script.open3d_has_wheel() is fits
     names = [file.name for file in script.main_environment().requirements]
-    always = ["requirements-dev.txt", "requirements-formats.txt"]
+    always = ["requirements-dev.txt", "requirements-formats.txt", "requirements-large.txt"]
     assert names == always + ["requirements-registration.txt"] * fits
 
 

@@ -20,10 +20,10 @@ from pourdatum.cells import (
     cell_size_m,
     gather_cells,
 )
-from pourdatum.chunks import silent
 from pourdatum.errors import JobError, NoFloor
 from pourdatum.floor import find_floor
 from pourdatum.levels import find_level
+from pourdatum.passing import silent
 from pourdatum.scan import LATTICE_M
 
 ROOM = shapely.box(0.0, 0.0, 4.0, 3.0)
@@ -291,7 +291,7 @@ def test_progress_is_told() -> None:
     """The stages of finding a floor are told in order, each from 0 to 1."""
     told: list[tuple[str, float | None]] = []
     scan = made_scan(walled(ROOM, np.random.default_rng(13)), chunk=20_000)
-    find_floor(scan, progress=lambda stage, done: told.append((stage, done)))
+    find_floor(scan, progress=lambda stage, done, _=0: told.append((stage, done)))
     stages = list(dict.fromkeys(stage for stage, _ in told))
     assert stages[:2] == ["looking for the floor", "measuring the floor"]
     for stage in stages:

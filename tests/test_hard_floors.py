@@ -14,11 +14,11 @@ import shapely
 
 from hard_scenes import HardScene, hard_scene
 from made_scan import carpet, faces, flat, floor_of, made_scan, store_of
-from pourdatum.chunks import silent
 from pourdatum.elsewhere import bays_at_edge
 from pourdatum.errors import JobError
 from pourdatum.floor import Floor, find_floor
 from pourdatum.levels import Level, find_level
+from pourdatum.passing import silent
 from pourdatum.pipeline.floor_words import floor_found, floor_taken
 from pourdatum.surface import make_surface
 from pourdatum.walls import WallLine

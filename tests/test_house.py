@@ -16,16 +16,17 @@ PACKAGE = Path(__file__).resolve().parent.parent / "src" / "pourdatum"
 # A module imports only from modules to its left. A sub-package is one place. Modules
 # that are planned may stand here before they are written; none may be missing.
 LINE = """
-errors units optional                                                  | ground floor
-geometry grid evenly triangles clipping fillcurve volume localfit      | pure maths
-smoothing                                                              |
+errors units optional compiled                                         | ground floor
+geometry grid block evenly triangles clipping fillcurve volume         | pure maths
+fitloop localfit smoothing                                             |
 shotfield uncertainty                                                  |
 drift corner levelbook shots                                           | of control shots
-scan chunks layers sheetplan tops walkable choice levels cells            | from points
-walls elsewhere plumb                                                  | to a map
+scan passing cluster chunks cellloop paged cellsums                    | from points to sums
+layers sheetplan tops walkable choice levels                           | and to levels
+cells walls elsewhere plumb                                            | and to a map
 outline edge footprint things openings spotcheck spots                 |
 bare doubled wallfoot floor labelled surface                           | and to its surface
-staff sense blunder control controlwords advice                         | levelled by control
+staff sense blunder control controlwords advice                        | levelled by control
 spotpoint patch datum spread grind material pour pins                  | from a map to a pour
 register flatness verify outcome                                       | after the pour
 simulate                                                               | test bed

@@ -13,10 +13,10 @@ from shapely import affinity
 from made_scan import carpet, faces, flat, store_of
 from pourdatum.bare import THING_M
 from pourdatum.cells import BAND_M
-from pourdatum.chunks import silent
 from pourdatum.errors import NoFloor
 from pourdatum.layers import COLUMN_M
 from pourdatum.levels import Level, find_level
+from pourdatum.passing import silent
 
 ROOM = shapely.box(0.0, 0.0, 4.0, 3.0)
 PER_M2 = 600.0

@@ -10,6 +10,7 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose, assert_array_equal
 
+from pourdatum import localfit
 from pourdatum.localfit import local_fit
 from strategies import cell_weights
 
@@ -239,3 +240,17 @@ def test_leaving_the_error_out_changes_nothing_else(weight, bandwidth, order) ->
     without = local_fit(weight, bandwidth, order, with_error=False)
     assert_array_equal(with_error.supported, without.supported)
     assert_array_equal(with_error.height(X * Y), without.height(X * Y))
+
+
+def test_strips_of_a_large_grid_give_what_the_whole_gives(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Worked on in strips of rows, side by side, every number is the same to the last bit."""
+    rng = np.random.default_rng(12)
+    weight = rng.integers(0, 6, (150, 90)).astype(np.float64)
+    value = rng.normal(0.0, 1.0, weight.shape)
+    found = []
+    for many in (10**9, 500):
+        monkeypatch.setattr(localfit, "MANY_NODES", many)
+        fit = local_fit(weight, 2.3, with_slope=True)
+        found.append((fit.rows, fit.variance, *fit.height_and_slope(value)))
+    for one, other in zip(*found, strict=True):
+        assert np.array_equal(one, other, equal_nan=True)

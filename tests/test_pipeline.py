@@ -63,7 +63,7 @@ def test_the_story_in_plain_calls(room: Path, tmp_path: Path) -> None:
 def test_a_survey_in_one_call(room: Path) -> None:
     """Files in, figures out; stages are told to whoever listens."""
     heard: list[str] = []
-    survey = survey_scan([room], progress=lambda stage, done: heard.append(stage))
+    survey = survey_scan([room], progress=lambda stage, done, _=0: heard.append(stage))
     assert isinstance(survey, Survey)
     truth = json.loads(room.with_name("room.truth.json").read_text())
     origin_m = survey.origin_m[2]

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import re
+import shutil
 import sys
 from pathlib import Path
 from types import ModuleType
+from typing import Any
 
 import pytest
 
@@ -36,8 +38,6 @@ def test_python_of_the_readme_runs(
     assert blocks, "the README has a Python example"
     # Copies would do as well; a link is enough where the system has them.
     if sys.platform == "win32":
-        import shutil
-
         shutil.copytree(sample_scans, tmp_path / "sample_scans")
     else:
         (tmp_path / "sample_scans").symlink_to(sample_scans, target_is_directory=True)
@@ -48,3 +48,28 @@ def test_python_of_the_readme_runs(
     for line, block in blocks:
         # Blank lines in front, so that a traceback shows the README's own line.
         exec(compile("\n" * (line - 1) + block, str(page), "exec"), vars(reader))
+
+
+def test_consoles_of_the_readme_show_what_is_printed(
+    project: Path, sample_scans: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capfd: Any
+) -> None:
+    """Every line of a console block is printed as it stands, with the files that the page shows."""
+    from pourdatum.cli.guard import run
+
+    page = (project / "README.md").read_text(encoding="utf-8")
+    tomls = re.findall(r"^```toml\n(.*?)^```", page, re.MULTILINE | re.DOTALL)
+    (tmp_path / "job.toml").write_text(tomls[0], encoding="utf-8")
+    (tmp_path / "grey-bag.toml").write_text(tomls[1], encoding="utf-8")
+    (tmp_path / "sample_scans").mkdir()
+    shutil.copy(sample_scans / "cooperage.laz", tmp_path / "sample_scans")
+    monkeypatch.chdir(tmp_path)
+    blocks = re.findall(r"^```console\n(.*?)^```", page, re.MULTILINE | re.DOTALL)
+    typed = [
+        part for block in blocks for part in re.split(r"^\$ pourdatum ", block, flags=re.M)[1:]
+    ]
+    assert len(typed) >= 4
+    for part in typed:
+        words, shown = part.split("\n", 1)
+        run([*words.split(), "--quiet"])
+        printed = capfd.readouterr()
+        assert printed.err + printed.out == shown

@@ -12,8 +12,8 @@ from numpy.testing import assert_allclose
 from made_scan import NOISE_M, carpet, faces, flat, store_of, walled
 from pourdatum.bare import THING_M
 from pourdatum.cells import Cells, gather_cells
-from pourdatum.chunks import silent
 from pourdatum.levels import find_level
+from pourdatum.passing import silent
 from pourdatum.walls import (
     Upright,
     WallLine,

@@ -10,15 +10,20 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from pourdatum.chunks import PointStore, Progress
+from pourdatum.block import Block
+from pourdatum.cellsums import CellSums, Place, Summed
+from pourdatum.chunks import PointStore
+from pourdatum.compiled import compiled_loops
 from pourdatum.errors import JobError
 from pourdatum.grid import Grid, VoxelStats, filled_from_nearest, merge, pack
 from pourdatum.levels import Level
+from pourdatum.passing import Progress
 from pourdatum.scan import LATTICE_M
 
 BAND_M: Final = 0.08
@@ -27,6 +32,13 @@ BAND_LAYER_M: Final = 0.001
 STRUCTURE_LAYER_M: Final = 0.05
 LEAST_CELL_M: Final = 0.01
 GREATEST_CELL_M: Final = 0.5
+_MANY_CELLS: Final = 600_000
+_MOST_CELLS: Final = 700_000
+_MOST_BYTES: Final = 4 << 30
+_MANY_POINTS: Final = 3_000_000
+"""Points from which the compiled loop is worth loading."""
+_KEPT_POINTS: Final = 2_000_000
+"""Points beside walls that are kept, about."""
 _LOWEST_M: Final = -3.0
 _HIGHEST_M: Final = 15.0
 
@@ -66,6 +78,9 @@ class Cells:
     """Coarse level at the nodes [m], (ny, nx), from which heights are counted."""
     band: Column
     structure: Column
+    near_walls: NDArray[np.int32] | None = None
+    """Lattice points near the floor beside walls (n, 3), or a part of them, where the scan is
+    too large to be gone through again."""
 
     def total(self, column: Column, choose: NDArray[np.bool_] | None = None) -> NDArray[np.int64]:
         """Points per cell, (ny, nx), of the chosen voxels."""
@@ -74,8 +89,13 @@ class Cells:
         return flat.astype(np.int64).reshape(self.grid.shape)
 
 
-def cell_size_m(density_per_m2: float, asked_m: float | None = None) -> float:
+def cell_size_m(
+    density_per_m2: float, asked_m: float | None = None, *, area_m2: float = 0.0
+) -> float:
     """Side of a cell: the one asked for, or about three points of the sparse quarter in it.
+
+    Floors of more than about 440 m² get wider cells, so that there are 700 000 of them at most;
+    beyond 100 mm humps would be flattened.
 
     Raises
     ------
@@ -84,8 +104,8 @@ def cell_size_m(density_per_m2: float, asked_m: float | None = None) -> float:
 
     Examples
     --------
-    >>> cell_size_m(4000.0)
-    0.03
+    >>> cell_size_m(4000.0), cell_size_m(4000.0, area_m2=2400.0)
+    (0.03, 0.06)
     """
     if asked_m is not None:
         if not LEAST_CELL_M <= asked_m <= GREATEST_CELL_M:
@@ -97,7 +117,7 @@ def cell_size_m(density_per_m2: float, asked_m: float | None = None) -> float:
                 id="cell",
             )
         return round(asked_m / LATTICE_M) * LATTICE_M
-    wanted = np.sqrt(3.0 / max(density_per_m2, 1e-9))
+    wanted = max(np.sqrt(3.0 / max(density_per_m2, 1e-9)), np.sqrt(area_m2 / _MOST_CELLS))
     return float(round(np.clip(np.ceil(wanted / 0.005 - 1e-9) * 0.005, 0.025, 0.1), 3))
 
 
@@ -116,102 +136,107 @@ def gather_cells(
     grid : Grid, optional
         An existing grid to fill again, as for the scan after the pour.
     """
-    lattice = _CellLattice(level, round(cell_m / LATTICE_M))
-
-    def summarise(points: NDArray[np.int64]) -> tuple[VoxelStats, VoxelStats]:
-        col, row, sums = lattice.place(points)
-        rise = sums[2]
-        inside = np.abs(rise) <= _steps(BAND_M)
-        beyond = ~inside & (rise > _steps(_LOWEST_M)) & (rise < _steps(_HIGHEST_M))
-        band, structure = (
-            VoxelStats.of_points(
-                pack(col[which], row[which], rise[which] // _steps(layer_m)), sums[:, which]
-            )
-            for which, layer_m in ((inside, BAND_LAYER_M), (beyond, STRUCTURE_LAYER_M))
-        )
-        return band, structure
-
-    band, structure = store.fold(
-        summarise,
-        lambda a, b: (merge(a[0], b[0]), merge(a[1], b[1])),
-        stage="measuring the floor",
-        progress=progress,
-    )
     if grid is None:
         c0 = int(np.floor(level.grid.x0_m / cell_m))
         r0 = int(np.floor(level.grid.y0_m / cell_m))
         nx = int(np.ceil(level.grid.x_m[-1] / cell_m)) - c0
         ny = int(np.ceil(level.grid.y_m[-1] / cell_m)) - r0
         grid = Grid((c0 + 0.5) * cell_m, (r0 + 0.5) * cell_m, cell_m, ny, nx)
+    summed = store.gather(
+        partial(CellSums, _place(store, level, grid), compiled=store.points > _MANY_POINTS),
+        Summed.merged,
+        stage="measuring the floor",
+        progress=progress,
+    )
     x, y = grid.mesh()
     reference = filled_from_nearest(level.at(x, y))
     return Cells(
         grid,
         reference,
-        column_of(band, grid, level),
-        column_of(structure, grid, level),
+        column_of(summed.near, grid, level, band_layer_m(grid)),
+        column_of(summed.far, grid, level, STRUCTURE_LAYER_M),
+        None if store.keeps_all else summed.kept,
+    )
+
+
+def band_layer_m(grid: Grid) -> float:
+    """Height of the thin layers [m]: half as many of them over very many cells."""
+    return BAND_LAYER_M if grid.ny * grid.nx < _MANY_CELLS else 2 * BAND_LAYER_M
+
+
+def _place(store: PointStore, level: Level, grid: Grid) -> Place:
+    """What the loop over the points must know of this floor."""
+    reach = (
+        int(np.nanmin(level.reference_m) / LATTICE_M),
+        int(np.nanmax(level.reference_m) / LATTICE_M),
+    )
+    c0, r0 = _first_cell(grid)
+
+    def block(low_m: float, high_m: float, layer_m: float) -> Block:
+        thick = _steps(layer_m)
+        first = (reach[0] + _steps(low_m)) // thick - 1
+        last = (reach[1] + _steps(high_m)) // thick + 1
+        return Block(c0, r0, first, grid.nx, grid.ny, last - first + 1, _steps(grid.cell_m), thick)
+
+    keep = np.zeros(level.grid.shape, bool) if store.keeps_all else level.beside_walls()
+    near_walls = keep.sum() * level.grid.cell_m**2 * level.density_per_m2
+    return Place(
+        coarse=level.grid,
+        level_m=level.reference_m,
+        near=block(-BAND_M, BAND_M, band_layer_m(grid)),
+        far=block(_LOWEST_M, _HIGHEST_M, STRUCTURE_LAYER_M),
+        band_steps=_steps(BAND_M),
+        low_steps=_steps(_LOWEST_M),
+        high_steps=_steps(_HIGHEST_M),
+        keep=keep,
+        keep_one_in=max(int(near_walls / _KEPT_POINTS), 1),
+        most_bytes=store.means.memory_bytes or _MOST_BYTES,
     )
 
 
 def gather_chosen(
     store: PointStore,
+    cells: Cells,
     level: Level,
-    grid: Grid,
-    cells: NDArray[np.bool_],
+    chosen: NDArray[np.bool_],
     inside: Callable[[NDArray[np.float64], NDArray[np.float64]], NDArray[np.bool_]],
     progress: Progress,
-) -> VoxelStats:
+) -> Column:
     """Sums of the points near the floor in chosen cells whose place passes a test.
+
+    Where the scan is too large to be kept, the points kept beside walls are looked through.
 
     Parameters
     ----------
-    cells : (ny, nx) bool array
+    chosen : (ny, nx) bool array
         Cells of the grid to look into.
     inside : callable
         Plan x and y of points, local [m], to a mask of those that count.
     """
-    lattice = _CellLattice(level, round(grid.cell_m / LATTICE_M))
+    grid = cells.grid
+    steps, thick = _steps(grid.cell_m), _steps(band_layer_m(grid))
     c0, r0 = _first_cell(grid)
 
     def summarise(points: NDArray[np.int64]) -> VoxelStats:
-        col, row = points[:, 0] // lattice.steps - c0, points[:, 1] // lattice.steps - r0
-        within = (row >= 0) & (col >= 0) & (row < grid.ny) & (col < grid.nx)
-        within[within] = cells[row[within], col[within]]
-        col, row, sums = lattice.place(points[within])
-        near = np.abs(sums[2]) <= _steps(BAND_M)
-        col, row, sums = col[near], row[near], sums[:, near]
-        x_m, y_m = (
-            (index * lattice.steps + offset) * LATTICE_M
-            for index, offset in ((col, sums[0]), (row, sums[1]))
-        )
-        kept = inside(x_m, y_m)
-        col, row, sums = col[kept], row[kept], sums[:, kept]
-        return VoxelStats.of_points(pack(col, row, sums[2] // _steps(BAND_LAYER_M)), sums)
-
-    return store.fold(summarise, merge, stage="measuring beside walls", progress=progress)
-
-
-@dataclass(frozen=True)
-class _CellLattice:
-    """Cells of ``steps`` lattice steps a side, heights counted from the coarse level."""
-
-    level: Level
-    steps: int
-
-    def place(
-        self, points: NDArray[np.int64]
-    ) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:
-        """Column, row, and (offset x, offset y, rise) of the points over the level's reach.
-
-        Offsets are from the cell's corner, so that their sums stay small and exact.
-        """
         x, y, z = points.T
-        base = self.level.at(x * LATTICE_M, y * LATTICE_M) / LATTICE_M
-        near = np.isfinite(base)
-        x, y, z, base = x[near], y[near], z[near], base[near]
-        col, row = x // self.steps, y // self.steps
-        rise = z - np.rint(base).astype(np.int64)
-        return col, row, np.stack([x - col * self.steps, y - row * self.steps, rise])
+        col, row = x // steps, y // steps
+        c, r = col - c0, row - r0
+        within = (r >= 0) & (c >= 0) & (r < grid.ny) & (c < grid.nx)
+        within[within] = chosen[r[within], c[within]]
+        x, y, z, col, row = x[within], y[within], z[within], col[within], row[within]
+        x_m, y_m = x * LATTICE_M, y * LATTICE_M
+        near = np.abs(z * LATTICE_M - level.at(x_m, y_m)) <= BAND_M
+        near[near] = inside(x_m[near], y_m[near])
+        x, y, z, col, row = x[near], y[near], z[near], col[near], row[near]
+        layer = z // thick
+        offsets = np.stack([x - col * steps, y - row * steps, z - layer * thick])
+        return VoxelStats.of_points(pack(col, row, layer), offsets)
+
+    if cells.near_walls is not None:
+        stats = summarise(cells.near_walls.astype(np.int64))
+    else:
+        stats = store.fold(summarise, merge, stage="measuring beside walls", progress=progress)
+    return column_of(stats, grid, level, band_layer_m(grid))
 
 
 def _steps(length_m: float) -> int:
@@ -223,14 +248,23 @@ def _first_cell(grid: Grid) -> tuple[int, int]:
     return round(grid.x0_m / grid.cell_m - 0.5), round(grid.y0_m / grid.cell_m - 0.5)
 
 
-def column_of(stats: VoxelStats, grid: Grid, level: Level) -> Column:
-    """Voxels over a grid with their cells and mean places."""
+def column_of(stats: VoxelStats, grid: Grid, level: Level, layer_m: float) -> Column:
+    """Voxels within a grid with their cells and mean places."""
     c0, r0 = _first_cell(grid)
-    col, row, _ = stats.indices()
-    c, r = col - c0, row - r0
-    inside = (c >= 0) & (r >= 0) & (c < grid.nx) & (r < grid.ny)
-    mean = stats.sums[:, inside] / stats.count[inside] * LATTICE_M
-    x = mean[0] + col[inside] * grid.cell_m
-    y = mean[1] + row[inside] * grid.cell_m
-    cell = (r * grid.nx + c)[inside]
-    return Column(cell, mean[2], mean[2] + level.at(x, y), x, y, stats.count[inside])
+    loops = compiled_loops("cellloop", worth=False)
+    if loops is not None:
+        n = stats.key.size
+        height, z, x, y = np.empty((4, n))
+        out = Column(np.empty(n, np.int64), height, z, x, y, stats.count)
+        loops.columns(
+            stats.key, stats.count, stats.sums, c0, r0, grid.nx, grid.cell_m, layer_m,
+            level.grid.x0_m, level.grid.y0_m, level.grid.cell_m, level.reference_m,
+            out.cell, out.height_m, out.z_m, out.x_m, out.y_m,
+        )  # fmt: skip
+        return out
+    col, row, layer = stats.indices()
+    mean = stats.sums / stats.count * LATTICE_M
+    x = mean[0] + col * grid.cell_m
+    y = mean[1] + row * grid.cell_m
+    z = mean[2] + layer * layer_m
+    return Column((row - r0) * grid.nx + (col - c0), z - level.at(x, y), z, x, y, stats.count)

@@ -19,6 +19,8 @@ _APART: Final = 2.2
 (two equal normal densities; Robertson and Fryer 1969, from memory)."""
 _LEAST_SHARE: Final = 0.2
 _ROUNDS: Final = 60
+_BIN_M: Final = 1e-4
+"""Heights are binned to a tenth of a millimetre, far below what is told apart [m]."""
 
 
 def layers_apart_m(bare: BareFloor) -> float | None:
@@ -37,7 +39,9 @@ def layers_apart_m(bare: BareFloor) -> float | None:
     use = np.isfinite(rise) & (np.abs(rise) < reach) & ~bare.occupied.ravel()[band.cell]
     if band.count[use].sum() < _LEAST_POINTS:
         return None
-    return _two_peaks(rise[use], band.count[use].astype(np.float64))
+    step = np.rint(rise[use] / _BIN_M).astype(np.int64)
+    count = np.bincount(step - step.min(), weights=band.count[use]).astype(np.float64)
+    return _two_peaks((np.arange(count.size) + step.min()) * _BIN_M, count)
 
 
 def _two_peaks(rise: Array, count: Array) -> float | None:

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from pourdatum.bare import THING_M, BareFloor, bare_floor
 from pourdatum.cells import Cells, cell_size_m, gather_cells
 from pourdatum.choice import Wish
-from pourdatum.chunks import PointStore, Progress, silent
+from pourdatum.chunks import Means, PointStore
 from pourdatum.doubled import layers_apart_m
 from pourdatum.edge import open_length_m, outline_polygon
 from pourdatum.elsewhere import ground_elsewhere
@@ -24,6 +24,7 @@ from pourdatum.grid import Grid, filled_from_nearest
 from pourdatum.levels import Level, find_level
 from pourdatum.openings import Opening, find_openings
 from pourdatum.outline import Room, find_room
+from pourdatum.passing import Progress, silent
 from pourdatum.scan import Scan, SpotLevels
 from pourdatum.sheetplan import place_on
 from pourdatum.spots import SpotMap, map_spots
@@ -133,6 +134,7 @@ def find_floor(
     outline: Polygon | None = None,
     at_m: tuple[float, ...] | None = None,
     through_doors: bool | None = None,
+    means: Means = Means(),  # noqa: B008 -- frozen
     progress: Progress = silent,
 ) -> Floor:
     """Finds the floor among walls, ceiling, things and reflections.
@@ -150,6 +152,8 @@ def find_floor(
     through_doors : bool, optional
         Whether floor seen through doorways belongs to this floor. Without it, rooms that
         have walls of their own nearly all round do, and a glimpse into the next room does not.
+    means : Means, optional
+        Workers, memory and machines.
     progress : callable, optional
         Called with the stage and the share done.
 
@@ -170,11 +174,12 @@ def find_floor(
         _check_outline(outline)
     if scan.spots is not None:
         return _floor_of_spots(scan, scan.spots, cell_m, outline)
-    store = PointStore(scan)
+    store = PointStore(scan, means)
     level = find_level(store, progress, Wish(at_m, outline))
     if at_m is not None:
         _check_storey(level, at_m)
-    cells = gather_cells(store, level, cell_size_m(level.density_per_m2, cell_m), progress)
+    cell_m = cell_size_m(level.density_per_m2, cell_m, area_m2=level.area_m2)
+    cells = gather_cells(store, level, cell_m, progress)
     bare = bare_floor(cells)
     thing_m = max(THING_M, min(6 * bare.noise_m, 0.07))
     points = _points_at_level(cells, bare)

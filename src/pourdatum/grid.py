@@ -15,10 +15,10 @@ from numpy.typing import NDArray
 
 from pourdatum.errors import LimitMet
 
-_PLAN_BITS: Final = 21
-_LAYER_BITS: Final = 20
-_PLAN_OFFSET: Final = 1 << (_PLAN_BITS - 1)
-_LAYER_OFFSET: Final = 1 << (_LAYER_BITS - 1)
+PLAN_BITS: Final = 21
+LAYER_BITS: Final = 20
+PLAN_OFFSET: Final = 1 << (PLAN_BITS - 1)
+LAYER_OFFSET: Final = 1 << (LAYER_BITS - 1)
 
 
 @dataclass(frozen=True)
@@ -65,6 +65,22 @@ class Grid:
         """x and y of every node [m], each (ny, nx)."""
         x, y = np.meshgrid(self.x_m, self.y_m)
         return x, y
+
+    def window(self, rows: slice, cols: slice) -> Grid:
+        """The grid over a part of the rows and columns.
+
+        Examples
+        --------
+        >>> Grid(0.0, 0.0, 0.5, 9, 9).window(slice(2, 4), slice(1, 6))
+        Grid(x0_m=0.5, y0_m=1.0, cell_m=0.5, ny=2, nx=5)
+        """
+        return Grid(
+            self.x0_m + self.cell_m * cols.start,
+            self.y0_m + self.cell_m * rows.start,
+            self.cell_m,
+            rows.stop - rows.start,
+            cols.stop - cols.start,
+        )
 
     def cell_of(
         self, x_m: NDArray[np.float64], y_m: NDArray[np.float64]
@@ -156,8 +172,8 @@ def pack(
     >>> unpack(pack(np.array([-3]), np.array([5]), np.array([-1])))
     (array([-3]), array([5]), array([-1]))
     """
-    for index, limit, name in ((col, _PLAN_OFFSET, "column"), (row, _PLAN_OFFSET, "row"),
-                               (layer, _LAYER_OFFSET, "layer")):  # fmt: skip
+    for index, limit, name in ((col, PLAN_OFFSET, "column"), (row, PLAN_OFFSET, "row"),
+                               (layer, LAYER_OFFSET, "layer")):  # fmt: skip
         if index.size and (index.min() < -limit or index.max() >= limit):
             raise LimitMet(
                 f"{name} index {index[np.argmax(np.abs(index))]} of a voxel is beyond {limit}",
@@ -165,9 +181,9 @@ def pack(
                 id="grid-too-large",
             )
     return (
-        ((row + _PLAN_OFFSET) << (_PLAN_BITS + _LAYER_BITS))
-        | ((col + _PLAN_OFFSET) << _LAYER_BITS)
-        | (layer + _LAYER_OFFSET)
+        ((row + PLAN_OFFSET) << (PLAN_BITS + LAYER_BITS))
+        | ((col + PLAN_OFFSET) << LAYER_BITS)
+        | (layer + LAYER_OFFSET)
     )
 
 
@@ -175,9 +191,9 @@ def unpack(
     key: NDArray[np.int64],
 ) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:
     """Column, row and layer of packed keys."""
-    layer = (key & ((1 << _LAYER_BITS) - 1)) - _LAYER_OFFSET
-    col = ((key >> _LAYER_BITS) & ((1 << _PLAN_BITS) - 1)) - _PLAN_OFFSET
-    row = (key >> (_PLAN_BITS + _LAYER_BITS)) - _PLAN_OFFSET
+    layer = (key & ((1 << LAYER_BITS) - 1)) - LAYER_OFFSET
+    col = ((key >> LAYER_BITS) & ((1 << PLAN_BITS) - 1)) - PLAN_OFFSET
+    row = (key >> (PLAN_BITS + LAYER_BITS)) - PLAN_OFFSET
     return col, row, layer
 
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from pourdatum.compiled import compiled_loops
 from pourdatum.grid import block_means
 from pourdatum.localfit import local_fit
 from pourdatum.patch import PATCH_M, patch_mean
@@ -29,6 +30,9 @@ a broad hump's top is where it stands out of the wide fit."""
 _NOISES: Final = 6.0
 """Standard errors that a hump must stand out by."""
 _RUN_OUT: Final = 0.4
+_MANY: Final = 200_000
+_FIRST_REACH: Final = 24
+"""Cells to each side of a top in which its region is looked for first."""
 _MOST: Final = 40
 _APART_M: Final = 0.25
 
@@ -150,6 +154,17 @@ def _prominent(rise: Array, least: float) -> list[tuple[float, int, int]]:
     order = order[filled[order] > 0.0]
     parent = np.full(ny * nx, -1, np.int64)
     found: list[tuple[float, int, int]] = []
+    loops = compiled_loops("fitloop", order.size > _MANY)
+    if loops is not None:
+        height, top = np.empty(order.size), np.empty(order.size, np.int64)
+        count = loops.prominent(filled, order, nx, least, parent, height, top)
+        last = np.empty(order.size, np.int64)
+        loops.roots(parent, order, last)
+        last = np.unique(last)
+        last = last[filled[last] >= least]
+        flat = np.concatenate([top[:count], last])
+        heights = np.concatenate([height[:count], filled[last]])
+        return list(zip(heights.tolist(), (flat // nx).tolist(), (flat % nx).tolist(), strict=True))
 
     def root(k: int) -> int:
         while parent[k] != k:
@@ -171,7 +186,7 @@ def _prominent(rise: Array, least: float) -> list[tuple[float, int, int]]:
             if prominence >= least:
                 found.append((float(prominence), low // nx, low % nx))
             parent[low] = high
-    roots = {root(int(k)) for k in order.tolist()}
+    roots = sorted({root(int(k)) for k in order.tolist()})
     found += [(float(filled[k]), k // nx, k % nx) for k in roots if filled[k] >= least]
     return found
 
@@ -180,8 +195,6 @@ def _priced(
     tops: list[tuple[float, int, int, Array]], over: Array, surface: Surface
 ) -> tuple[Hump, ...]:
     """Humps with what each takes off and saves, together with those as high."""
-    from scipy.ndimage import label
-
     from pourdatum.edge import cells_polygon
 
     grid = surface.grid
@@ -191,29 +204,25 @@ def _priced(
         surface.measured, patch_mean(np.nan_to_num(over, nan=-9.0), grid.cell_m), -np.inf
     )
     top = float(patches.max())
-    removed = np.zeros(grid.shape, bool)
-    cores = []
-    for _, row, col, rise in tops:
-        region, _ = label(np.nan_to_num(rise, nan=-1.0) > 0.5 * rise[row, col])
-        cores.append(region == region[row, col])
+    left = patches.copy()
+    cores = [_region(rise, row, col, 0.5) for _, row, col, rise in tops]
     humps = []
     for k, (height, row, col, rise) in enumerate(tops):
-        own = cores[k]
-        foot, _ = label(np.nan_to_num(rise, nan=-1.0) > 0.15 * rise[row, col])
-        removed |= _whole_foot(foot == foot[row, col], cores[:k] + cores[k + 1 :])
-        left = np.where(removed, -np.inf, patches)
-        rest = float(left.max()) if np.isfinite(left.max()) else top
+        foot = _region(rise, row, col, 0.15)
+        removed = _whole_foot(foot, cores[:k] + cores[k + 1 :], grid.shape)
+        left[removed.window][removed.mask] = -np.inf
+        highest = float(left.max())
+        rest = highest if np.isfinite(highest) else top
         drop = max(top - max(rest, top - 0.05), 0.0)
-        grind = (
-            float(np.clip(over[known & (foot == foot[row, col])] - (top - drop), 0, None).sum())
-            * cell_m2
-        )
+        own = over[foot.window][known[foot.window] & foot.mask]
+        grind = float(np.clip(own - (top - drop), 0, None).sum()) * cell_m2
         saves = drop * surface.floor.area_m2 if grind > 0 else 0.0
-        outline = cells_polygon(grid, own)
+        core = cores[k]
+        outline = cells_polygon(grid.window(*core.window), core.mask)
         humps.append(
             Hump(
                 place_m=(float(grid.x_m[col]), float(grid.y_m[row])),
-                area_m2=float(own.sum()) * cell_m2,
+                area_m2=float(core.mask.sum()) * cell_m2,
                 height_m=height,
                 outline=outline if outline.geom_type == "Polygon" else outline.convex_hull,
                 grind_m3=grind,
@@ -223,7 +232,47 @@ def _priced(
     return tuple(humps)
 
 
-def _whole_foot(foot: Mask, others: list[Mask]) -> Mask:
+@dataclass(frozen=True, eq=False)
+class _Region:
+    """Cells of a grid: a mask over a window of it."""
+
+    window: tuple[slice, slice]
+    mask: Mask
+
+
+def _region(rise: Array, row: int, col: int, share: float) -> _Region:
+    """The connected cells about a top that rise over a share of its height.
+
+    The window grows until the region does not reach its edge.
+    """
+    from scipy.ndimage import label
+
+    level = share * rise[row, col]
+    reach = _FIRST_REACH
+    while True:
+        window = _around(row, row, col, col, reach, rise.shape)
+        groups, _ = label(np.nan_to_num(rise[window], nan=-1.0) > level)
+        own = groups == groups[row - window[0].start, col - window[1].start]
+        inner = tuple(
+            slice(int(part.start > 0), own.shape[axis] - int(part.stop < rise.shape[axis]))
+            for axis, part in enumerate(window)
+        )
+        if np.count_nonzero(own[inner]) == np.count_nonzero(own):
+            return _Region(window, own)
+        reach *= 2
+
+
+def _around(
+    first_row: int, last_row: int, first_col: int, last_col: int, reach: int, shape: tuple[int, ...]
+) -> tuple[slice, slice]:
+    """The window about rows and columns, within the grid."""
+    return (
+        slice(max(first_row - reach, 0), min(last_row + reach + 1, shape[0])),
+        slice(max(first_col - reach, 0), min(last_col + reach + 1, shape[1])),
+    )
+
+
+def _whole_foot(foot: _Region, others: list[_Region], shape: tuple[int, ...]) -> _Region:
     """A hump down to where it runs out, from the part above 15 % of its height.
 
     A cosine hump is 1.34 times as wide as that, a bell runs out at about twice; the tops of
@@ -231,8 +280,30 @@ def _whole_foot(foot: Mask, others: list[Mask]) -> Mask:
     """
     from scipy.ndimage import distance_transform_edt
 
-    reach = _RUN_OUT * float(np.sqrt(foot.sum() / np.pi))
-    grown: Mask = distance_transform_edt(~foot) <= max(reach, 1.5)
+    reach = max(_RUN_OUT * float(np.sqrt(foot.mask.sum() / np.pi)), 1.5)
+    rows, cols = foot.window
+    window = _around(rows.start, rows.stop - 1, cols.start, cols.stop - 1, int(reach) + 1, shape)
+    own = _within(foot, window)
+    grown: Mask = distance_transform_edt(~own) <= reach
     for other in others:
-        grown &= ~other | foot
-    return grown
+        grown &= ~_within(other, window) | own
+    return _Region(window, grown)
+
+
+def _within(region: _Region, window: tuple[slice, slice]) -> Mask:
+    """A region's cells in another window."""
+    out = np.zeros(tuple(part.stop - part.start for part in window), bool)
+    shared = [
+        (max(mine.start, theirs.start), min(mine.stop, theirs.stop))
+        for mine, theirs in zip(region.window, window, strict=True)
+    ]
+    if all(first < last for first, last in shared):
+        to, of = (
+            tuple(
+                slice(first - part.start, last - part.start)
+                for (first, last), part in zip(shared, parts, strict=True)
+            )
+            for parts in (window, region.window)
+        )
+        out[to] = region.mask[of]
+    return out

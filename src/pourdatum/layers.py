@@ -9,13 +9,15 @@ of a slab is no wall.
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from pourdatum.chunks import PointStore, Progress
+from pourdatum.chunks import PointStore
 from pourdatum.grid import VoxelStats, merge, pack, unpack
+from pourdatum.passing import Progress
 from pourdatum.scan import LATTICE_M
 
 COLUMN_M: Final = 0.1
@@ -84,7 +86,7 @@ class Sheet:
         """Plan area of its columns [m²]."""
         return float(self.row.size * self.column_m**2)
 
-    @property
+    @cached_property
     def level_m(self) -> float:
         """Median level [m], local."""
         return float(np.median(self.z_m))

@@ -8,12 +8,14 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from pourdatum.cellsums import level_at
 from pourdatum.choice import Chosen, Wish, choose
-from pourdatum.chunks import PointStore, Progress
+from pourdatum.chunks import PointStore
 from pourdatum.errors import NoFloor
-from pourdatum.grid import Grid, pack
+from pourdatum.grid import Grid, pack, unpack
 from pourdatum.layers import Layers, Sheet, level_sheets
 from pourdatum.localfit import local_fit
+from pourdatum.passing import Progress
 
 _LEAST_POINTS: Final = 1000
 _BESIDE_M: Final = 0.5
@@ -22,6 +24,9 @@ _MARGIN_M: Final = 1.0
 """How far around the sheet its level is carried on, for walls and things there [m]."""
 _FARTHEST_M: Final = 8.0
 """How far beyond the seen floor its walls are followed [m]."""
+_GAP_M: Final = 0.8
+_FOOT_M: Final = 0.2
+"""How far from a wall's column points of the floor may be wanted one by one [m]."""
 _WALL_M: Final = (0.3, 1.8)
 """Heights over the floor between which a wall is followed [m]."""
 
@@ -55,18 +60,28 @@ class Level:
 
     def at(self, x_m: NDArray[np.float64], y_m: NDArray[np.float64]) -> NDArray[np.float64]:
         """Coarse level at places [m], bilinear; NaN outside the grid."""
-        grid = self.grid
-        u = (x_m - grid.x0_m) / grid.cell_m
-        v = (y_m - grid.y0_m) / grid.cell_m
-        inside = (u >= 0) & (v >= 0) & (u <= grid.nx - 1) & (v <= grid.ny - 1)
-        i = np.clip(u.astype(np.int64), 0, grid.nx - 2)
-        j = np.clip(v.astype(np.int64), 0, grid.ny - 2)
-        du, dv = u - i, v - j
-        flat = self.reference_m.ravel()
-        k = j * grid.nx + i
-        low = flat[k] * (1 - du) + flat[k + 1] * du
-        high = flat[k + grid.nx] * (1 - du) + flat[k + grid.nx + 1] * du
-        return np.where(inside, low * (1 - dv) + high * dv, np.nan)
+        return level_at(x_m, y_m, self.grid, self.reference_m)
+
+    @property
+    def area_m2(self) -> float:
+        """Area of the floor, about, the gaps of a thinly seen one closed [m²]."""
+        width = max(round(_GAP_M / self.sheet.column_m), 1)
+        pairs = np.stack([self.sheet.row // width, self.sheet.col // width])
+        return float(np.unique(pairs, axis=1).shape[1] * (width * self.sheet.column_m) ** 2)
+
+    def beside_walls(self) -> NDArray[np.bool_]:
+        """Nodes of the grid beside which an upright face rises from the floor, (ny, nx)."""
+        from scipy.ndimage import binary_dilation
+
+        faces = np.zeros(self.grid.shape, bool)
+        col, row, _ = unpack(self.sheet.walled)
+        x_m, y_m = ((index + 0.5) * np.float64(self.sheet.column_m) for index in (col, row))
+        r, c = self.grid.cell_of(x_m, y_m)
+        inside = (r >= 0) & (c >= 0) & (r < self.grid.ny) & (c < self.grid.nx)
+        faces[r[inside], c[inside]] = True
+        around = 2 * int(np.ceil(_FOOT_M / self.grid.cell_m)) + 1
+        beside: NDArray[np.bool_] = binary_dilation(faces, np.ones((around, around), bool))
+        return beside
 
 
 def find_level(store: PointStore, progress: Progress, wish: Wish | None = None) -> Level:
@@ -85,7 +100,8 @@ def find_level(store: PointStore, progress: Progress, wish: Wish | None = None) 
         If the scan holds no walkable surface: nothing horizontal, too few points,
         or a ceiling only.
     """
-    layers = level_sheets(store, progress)
+    seen = store.sample()
+    layers = level_sheets(seen, progress)
     if layers.points < _LEAST_POINTS:
         raise NoFloor(
             f"the scan holds {layers.points} usable points, a floor needs {_LEAST_POINTS} at least",
@@ -95,7 +111,7 @@ def find_level(store: PointStore, progress: Progress, wish: Wish | None = None) 
     chosen = choose(layers.sheets, layers.wide, wish or Wish())
     sheet = chosen.floor
     grid, reference = _reference(chosen, layers)
-    density = float(np.quantile(sheet.points, 0.25)) / sheet.column_m**2
+    density = seen.one_in * float(np.quantile(sheet.points, 0.25)) / sheet.column_m**2
     return Level(sheet, chosen.others, grid, reference, density, chosen.slabs)
 
 

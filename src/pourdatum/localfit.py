@@ -13,11 +13,15 @@ takes a fraction of a second.
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
+
+from pourdatum.compiled import compiled_loops
 
 Array = NDArray[np.float64]
 
@@ -26,6 +30,8 @@ _POWERS: Final = {
     2: ((0, 0), (1, 0), (0, 1), (2, 0), (1, 1), (0, 2)),
 }
 _LEAST_PIVOT: Final = 1e-5
+MANY_NODES: Final = 200_000
+"""Nodes from which filters run side by side and compiled loops are worth loading."""
 _REACH: Final = 3.0
 """Bandwidths at which the kernel is cut off."""
 
@@ -72,13 +78,29 @@ class LocalFit:
 
     def _apply(self, value: Array, which: tuple[int, ...]) -> list[Array]:
         weighted = np.where(self.weight > 0, self.weight * value, 0.0)
-        moments = _moments(weighted, self.bandwidth, self.order, squared=False)
-        out = []
-        for index in which:
-            fitted = np.zeros_like(weighted)
-            for row, power in zip(self.rows[index], _POWERS[self.order], strict=True):
-                fitted += row * moments[power]
-            out.append(np.where(self.supported, fitted, np.nan))
+        powers = _POWERS[self.order]
+        loops = compiled_loops("fitloop", weighted.size > MANY_NODES)
+        out = [np.empty_like(weighted) for _ in which]
+
+        def strip(part: slice) -> None:
+            moments = _moments(weighted, self.bandwidth, self.order, part)
+            variance = np.ascontiguousarray(self.variance[part])
+            order = np.array([list(moments).index(power) for power in powers])
+            for index, whole in zip(which, out, strict=True):
+                rows = self.rows[index][:, part]
+                if loops is not None:
+                    fitted = np.empty_like(variance)
+                    loops.blend(
+                        np.ascontiguousarray(rows), _stacked(moments), order, variance, fitted
+                    )
+                else:
+                    fitted = np.zeros_like(variance)
+                    for row, power in zip(rows, powers, strict=True):
+                        fitted += row * moments[power]
+                    fitted[~np.isfinite(variance)] = np.nan
+                whole[part] = fitted
+
+        _over_strips(weighted.shape, strip)
         return out
 
 
@@ -121,33 +143,99 @@ def local_fit(
     True
     """
     powers = _POWERS[order]
-    size = len(powers)
-    ny, nx = weight.shape
     kinds = 3 if with_slope else 1
-    rows = np.zeros((kinds, size, ny, nx))
-    variance = np.full((ny, nx), np.inf)
-    moments = _moments(weight, bandwidth, 2 * order, squared=False)
-    usable = moments[0, 0] >= least_weight
-    if not usable.any():
-        return LocalFit(order, bandwidth, weight, rows, variance)
+    rows = np.zeros((kinds, len(powers), *weight.shape))
+    variance = np.full(weight.shape, np.inf)
+    loops = compiled_loops("fitloop", weight.size > MANY_NODES)
+
+    def strip(part: slice) -> None:
+        moments = _moments(weight, bandwidth, 2 * order, part)
+        usable = moments[0, 0] >= least_weight
+        if not usable.any():
+            return
+        own_rows = np.zeros((kinds, len(powers), *usable.shape))
+        if loops is None:
+            sound, mass = _fill_rows(own_rows, moments, usable, powers)
+        else:
+            fine = np.zeros(usable.shape, bool)
+            told = (_stacked(moments), _entries(moments, powers), usable, _LEAST_PIVOT)
+            loops.fill_rows(*told, own_rows, fine)
+            sound, mass = fine[usable], moments[0, 0][usable]
+        if with_error:
+            error = _unit_variance(
+                own_rows[0], _moments(weight, bandwidth, 2 * order, part, squared=True), usable,
+                powers,
+            )  # fmt: skip
+        else:
+            error = 1.0 / mass
+        variance[part][usable] = np.where(sound, error, np.inf)
+        rows[:, :, part] = own_rows
+
+    _over_strips(weight.shape, strip)
+    # A slope comes out per bandwidth; give it per cell.
+    rows[1:] /= bandwidth
+    return LocalFit(order, bandwidth, weight, rows, variance)
+
+
+def _over_strips(shape: tuple[int, ...], work: Callable[[slice], None]) -> None:
+    """Run work over strips of rows: all at once on a small grid, two side by side on a large one.
+
+    NumPy, the filters and the compiled loops leave the interpreter's lock, and what they need
+    besides their results is a strip's, not the grid's.
+    """
+    ny, nx = shape
+    if ny * nx <= MANY_NODES:
+        work(slice(0, ny))
+        return
+    high = max(MANY_NODES // (2 * nx), 32)
+    with ThreadPoolExecutor(2) as pool:
+        list(pool.map(work, (slice(first, min(first + high, ny)) for first in range(0, ny, high))))
+
+
+def _unit_variance(
+    rows: Array,
+    squares: dict[tuple[int, int], Array],
+    usable: NDArray[np.bool_],
+    powers: tuple[tuple[int, int], ...],
+) -> Array:
+    """Variance of the fitted height where usable, for unit variance of one point."""
+    own = np.zeros(np.count_nonzero(usable))
+    for i, (a, b) in enumerate(powers):
+        for j, (c, d) in enumerate(powers[: i + 1]):
+            twice = 1.0 if i == j else 2.0
+            own += twice * (rows[i] * rows[j] * squares[a + c, b + d])[usable]
+    return own
+
+
+def _stacked(moments: dict[tuple[int, int], Array]) -> Array:
+    """The one array of which the moments are layers, (k, ny, nx)."""
+    whole = moments[0, 0].base
+    assert whole is not None
+    return whole
+
+
+def _entries(
+    moments: dict[tuple[int, int], Array], powers: tuple[tuple[int, int], ...]
+) -> NDArray[np.int64]:
+    """Which moment stands at each place of the normal matrix, (m, m)."""
+    place = {key: k for k, key in enumerate(moments)}
+    return np.array([[place[a + c, b + d] for c, d in powers] for a, b in powers])
+
+
+def _fill_rows(
+    rows: Array,
+    moments: dict[tuple[int, int], Array],
+    usable: NDArray[np.bool_],
+    powers: tuple[tuple[int, int], ...],
+) -> tuple[NDArray[np.bool_], Array]:
+    """Fill in ``rows`` where usable; there, whether the fit is sound, and its mass."""
     mass = moments[0, 0][usable]
     inverse, sound = _first_rows(
-        {key: value[usable] / mass for key, value in moments.items()}, powers, kinds
+        {key: value[usable] / mass for key, value in moments.items()}, powers, len(rows)
     )
-    if with_error:
-        squares = _moments(weight, bandwidth, 2 * order, squared=True)
-        own = np.zeros(mass.size)
-        for i, (a, b) in enumerate(powers):
-            for j, (c, d) in enumerate(powers[: i + 1]):
-                twice = 1.0 if i == j else 2.0
-                own += twice * inverse[0, i] * inverse[0, j] * squares[a + c, b + d][usable]
-        variance[usable] = np.where(sound, own / mass**2, np.inf)
-    else:
-        variance[usable] = np.where(sound, 1.0 / mass, np.inf)
-    # A slope comes out per bandwidth; give it per cell.
-    for index, scale in enumerate((1.0, 1.0 / bandwidth, 1.0 / bandwidth)[:kinds]):
-        rows[index][:, usable] = inverse[index] * (scale / mass)
-    return LocalFit(order, bandwidth, weight, rows, variance)
+    for own, first in zip(rows, inverse, strict=True):
+        own[:, usable] = first / mass
+    return sound, mass
 
 
 def _first_rows(
@@ -198,20 +286,25 @@ def _first_rows(
 
 
 def _moments(
-    field: Array, bandwidth: float, highest: int, *, squared: bool
+    field: Array, bandwidth: float, highest: int, part: slice, *, squared: bool = False
 ) -> dict[tuple[int, int], Array]:
-    """Kernel-weighted sums of ``field * dx**a * dy**b``, a + b up to ``highest``.
+    """Kernel-weighted sums of ``field * dx**a * dy**b``, a + b up to ``highest``, in some rows.
 
-    Distances are in bandwidths. With ``squared`` the kernel is the Gaussian's square.
+    Distances are in bandwidths. With ``squared`` the kernel is the Gaussian's square. The
+    fields of the answer are layers of one array, in the order of their keys.
     """
     from scipy.ndimage import correlate1d
 
     reach = max(2, int(np.ceil(_REACH * bandwidth)))
     offset = np.arange(-reach, reach + 1) / bandwidth
     kernel = np.exp(-0.5 * offset**2) ** (2 if squared else 1)
-    out: dict[tuple[int, int], Array] = {}
+    first, last = max(part.start - reach, 0), min(part.stop + reach, len(field))
+    own = slice(part.start - first, part.stop - first)
+    powers = [(a, b) for a in range(highest + 1) for b in range(highest + 1 - a)]
+    layers = np.empty((len(powers), part.stop - part.start, field.shape[1]))
+    out = dict(zip(powers, layers, strict=True))
     for a in range(highest + 1):
-        along_x = correlate1d(field, kernel * offset**a, axis=1, mode="constant")
+        along_x = correlate1d(field[first:last], kernel * offset**a, axis=1, mode="constant")
         for b in range(highest + 1 - a):
-            out[a, b] = correlate1d(along_x, kernel * offset**b, axis=0, mode="constant")
+            out[a, b][...] = correlate1d(along_x, kernel * offset**b, axis=0, mode="constant")[own]
     return out

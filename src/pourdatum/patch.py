@@ -28,6 +28,11 @@ Array = NDArray[np.float64]
 PATCH_M: Final = 0.1
 """Side of the patch whose mean counts as a height of the floor [m]."""
 DRAWS: Final = 16
+_LEAST_DRAWS: Final = 4
+_DRAWN_CELLS: Final = 2_000_000
+"""Cells times draws from which fewer draws will do."""
+_ONE_WINDOW: Final = 150_000
+"""Cells up to which all candidates are worked on in one window."""
 _SEED: Final = 1
 _STEEP_M: Final = (0.005, 0.4)
 """Height and radius of a hump that is steep for a floor [m]; a choice."""
@@ -100,9 +105,9 @@ def highest_patch(surface: Surface, plane: Plane, draws: int = DRAWS) -> HighPoi
             hint="scan again from closer, or give the datum as a level",
             id="no-high-point",
         )
-    estimate = _Estimate(surface, height, row, col)
-    (top_row, top_col), top = estimate.highest()
-    bias, spread = estimate.gain_of_maximum(draws)
+    parts = _estimates(surface, height, row, col)
+    (top_row, top_col), top = max((part.highest() for part in parts), key=lambda found: found[1])
+    bias, spread = _gain_of_maximum(parts, draws)
     place = (
         surface.grid.x0_m + top_col * surface.grid.cell_m,
         surface.grid.y0_m + top_row * surface.grid.cell_m,
@@ -206,22 +211,71 @@ def _sound(surface: Surface) -> NDArray[np.bool_]:
     return sound
 
 
+def _estimates(surface: Surface, height: Array, row: Array, col: Array) -> list[_Estimate]:
+    """The windows around patches that could be the highest: one, or on large floors several."""
+    assert surface.smoother is not None
+    cell_m = surface.grid.cell_m
+    error = np.where(np.isfinite(surface.standard_error_m), surface.standard_error_m, 0.0)
+    mean = between_nodes(patch_mean(height, cell_m), row, col)
+    own = error[np.rint(row).astype(np.int64), np.rint(col).astype(np.int64)]
+    near = mean > float(mean.max()) - 8.0 * np.maximum(own, 2e-5)
+    row, col = row[near], col[near]
+    widest = max(fit.bandwidth for fit in surface.smoother.fits)
+    reach = int(np.ceil(3 * max(widest, _BROAD_M / cell_m))) + 3
+    groups = [np.ones(row.size, bool)]
+    if np.ptp(row) * np.ptp(col) > _ONE_WINDOW:
+        groups = _apart(row, col, 2 * reach + 3)
+    return [
+        _Estimate(surface, height, error, row[one], col[one], row.size, reach) for one in groups
+    ]
+
+
+def _apart(row: Array, col: Array, gap: int) -> list[NDArray[np.bool_]]:
+    """Groups of places no nearer than ``gap`` to each other, as masks over the places."""
+    from scipy.ndimage import label
+
+    r, c = (np.floor((axis - axis.min()) / gap).astype(np.int64) for axis in (row, col))
+    tiles = np.zeros((r.max() + 1, c.max() + 1), bool)
+    tiles[r, c] = True
+    groups, count = label(tiles, np.ones((3, 3), bool))
+    own = groups[r, c]
+    return [own == k for k in range(1, count + 1)]
+
+
+def _gain_of_maximum(parts: list[_Estimate], draws: int) -> tuple[float, float]:
+    """What the estimate gains over the truth on average, and its spread [m].
+
+    The likeliest floor stands for the truth. It is seen again with fresh noise, smoothed and
+    calmed as the real one was: the mean of the tops holds the luck of the maximum and
+    what smoothing takes off a hump. The more places compete, the less the maximum spreads,
+    and the fewer draws its mean needs.
+    """
+    truth = max(part.truth() for part in parts)
+    cells = sum(part.cells for part in parts)
+    enough = max(min(draws, _DRAWN_CELLS // cells // 2 * 2), min(draws, _LEAST_DRAWS))
+    tops = np.max([part.tops(enough, _SEED + k) for k, part in enumerate(parts)], axis=0)
+    return float(np.mean(tops)) - truth, float(np.std(tops))
+
+
 class _Estimate:
     """The highest patch of a calmed floor, and the same on simulated floors.
 
     Only the window around patches that could be the highest is worked on.
     """
 
-    def __init__(self, surface: Surface, height: Array, row: Array, col: Array) -> None:
+    def __init__(
+        self,
+        surface: Surface,
+        height: Array,
+        error: Array,
+        row: Array,
+        col: Array,
+        competing: int,
+        reach: int,
+    ) -> None:
         assert surface.smoother is not None
         cell_m = surface.grid.cell_m
-        error = np.where(np.isfinite(surface.standard_error_m), surface.standard_error_m, 0.0)
-        mean = between_nodes(patch_mean(height, cell_m), row, col)
-        own = error[np.rint(row).astype(np.int64), np.rint(col).astype(np.int64)]
-        near = mean > float(mean.max()) - 8.0 * np.maximum(own, 2e-5)
-        row, col = row[near], col[near]
-        widest = max(fit.bandwidth for fit in surface.smoother.fits)
-        reach = int(np.ceil(3 * max(widest, _BROAD_M / cell_m))) + 3
+        self._competing = competing
         window = (
             slice(max(int(row.min()) - reach, 0), int(row.max()) + reach + 2),
             slice(max(int(col.min()) - reach, 0), int(col.max()) + reach + 2),
@@ -257,15 +311,18 @@ class _Estimate:
         row, col = float(self._row[best]), float(self._col[best])
         return (self._first[0] + row, self._first[1] + col), float(mean[best])
 
-    def gain_of_maximum(self, draws: int) -> tuple[float, float]:
-        """What this estimate gains over the truth on average, and its spread [m].
+    @property
+    def cells(self) -> int:
+        """Cells of the window."""
+        return self._noise.size
 
-        The likeliest floor stands for the truth. It is seen again with fresh noise, smoothed and
-        calmed as the real one was: the mean of the tops holds the luck of the maximum and
-        what smoothing takes off a hump.
-        """
-        truth = float(self._patches(self._likely).max())
-        draw = np.random.default_rng(_SEED)
+    def truth(self) -> float:
+        """The highest patch of the likeliest floor [m]."""
+        return float(self._patches(self._likely).max())
+
+    def tops(self, draws: int, seed: int) -> Array:
+        """The highest patch of so many floors seen with fresh noise (draws,) [m]."""
+        draw = np.random.default_rng(seed)
         tops = []
         for _ in range(draws // 2):
             noise = self._noise * draw.standard_normal(self._noise.shape)
@@ -274,7 +331,7 @@ class _Estimate:
                 seen = self._smoother.height_chosen_afresh(cells)
                 seen = np.where(np.isfinite(seen), seen, self._likely)
                 tops.append(float(self._patches(self._calmed(seen)).max()))
-        return float(np.mean(tops)) - truth, float(np.std(tops))
+        return np.array(tops)
 
     def _patches(self, height: Array) -> Array:
         return between_nodes(patch_mean(height, self._cell_m), self._row, self._col)
@@ -288,7 +345,7 @@ class _Estimate:
         highest place is high by luck already.
         """
         wide = self._broad.height(np.nan_to_num(height))
-        patches = max(self._row.size * (self._cell_m / PATCH_M) ** 2, 2.0)
+        patches = max(self._competing * (self._cell_m / PATCH_M) ** 2, 2.0)
         limit = np.sqrt(2.0 * np.log(patches)) * self._error
         # The broad fit has noise of its own, most at edges: where a plane does as well, it serves.
         plane = self._plane(wide)

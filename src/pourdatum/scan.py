@@ -10,7 +10,8 @@ for any chunk size, order and number of workers.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from concurrent.futures import Future
+from dataclasses import dataclass, replace
 from typing import Any, Final, Literal
 
 import numpy as np
@@ -69,13 +70,24 @@ class Frame:
         >>> Frame(unit_m=0.001, up="y").to_metres(np.array([[1000.0, 20.0, 3000.0]]))
         array([[ 1.  , -3.  ,  0.02]])
         """
-        height = self.unit_m if self.height_unit_m is None else self.height_unit_m
         if self.rotation is not None:
             return _turned(raw * self.unit_m, self.rotation)
         out = np.empty_like(raw, dtype=np.float64)
-        for row, (axis, sign) in enumerate(_AXES[self.up]):
-            np.multiply(raw[:, axis], sign * (height if row == 2 else self.unit_m), out=out[:, row])
+        for row, (axis, factor) in enumerate(zip(*self.axes_and_factors(), strict=True)):
+            np.multiply(raw[:, axis], factor, out=out[:, row])
         return out
+
+    def axes_and_factors(self) -> tuple[tuple[int, int, int], tuple[float, float, float]]:
+        """File axis of plan x, plan y and up, and metres in one unit along it, with its sign.
+
+        Examples
+        --------
+        >>> Frame(unit_m=0.001, up="y").axes_and_factors()
+        ((0, 2, 1), (0.001, -0.001, 0.001))
+        """
+        (a, i), (b, j), (c, k) = _AXES[self.up]
+        height = self.unit_m if self.height_unit_m is None else self.height_unit_m
+        return (a, b, c), (i * self.unit_m, j * self.unit_m, k * height)
 
     def to_lattice(self, raw: NDArray[np.float64]) -> NDArray[np.int64]:
         """Raw file coordinates (n, 3) as int64 lattice points (n, 3) from the origin."""
@@ -98,6 +110,14 @@ It drops what is no measurement (NaN, withheld, no return), and raises
 ``ScanError`` where the file holds less than was promised.
 """
 
+LatticeReader = Callable[[str, int, int, Any, Frame], "NDArray[np.int64] | None"]
+"""A module-level function that reads and places points in one go, to the same bits as reader and
+frame do one after the other; None where it cannot."""
+
+Thinner = Callable[[Any, int], Any]
+"""A module-level function (details, one in) -> details with which the reader reads about one
+record in so many: the same ones however the file is cut into pieces."""
+
 
 @dataclass(frozen=True)
 class ChunkRef:
@@ -109,10 +129,31 @@ class ChunkRef:
     reader: Reader
     frame: Frame
     details: Any = None
+    thinner: Thinner | None = None
+    """How to read a part of the records evenly, where the format allows."""
+    lattice_reader: LatticeReader | None = None
+    """A faster way to lattice points, where there is one."""
+
+    @property
+    def thins(self) -> bool:
+        """Whether a part of the records can be read without reading all."""
+        return self.thinner is not None
+
+    def thinned(self, one_in: int) -> ChunkRef:
+        """The same piece, of which about one record in so many is read."""
+        if self.thinner is None:
+            msg = f"{self.path}: records from {self.start} cannot be thinned"
+            raise ValueError(msg)
+        return replace(self, details=self.thinner(self.details, one_in))
 
     def load(self) -> NDArray[np.int64]:
         """Lattice points (n, 3), n at most ``count``."""
-        return self.frame.to_lattice(self.reader(self.path, self.start, self.count, self.details))
+        told = (self.path, self.start, self.count, self.details)
+        if self.lattice_reader is not None:
+            points = self.lattice_reader(*told, self.frame)
+            if points is not None:
+                return points
+        return self.frame.to_lattice(self.reader(*told))
 
 
 @dataclass(frozen=True)
@@ -130,11 +171,23 @@ class InputFile:
     """What a file is, as ``result.json`` lists it."""
 
     file: str
-    sha256: str
+    hashed: str | Future[str]
+    """SHA-256 in hexadecimal, or the promise of it: a large file is hashed while it is read."""
     points: int
     format: str
     units: str
     up: str
+
+    @property
+    def sha256(self) -> str:
+        """SHA-256 of the file in hexadecimal; waits for it.
+
+        Raises
+        ------
+        ScanError
+            If the file changed while it was read.
+        """
+        return self.hashed if isinstance(self.hashed, str) else self.hashed.result()
 
 
 @dataclass(frozen=True, eq=False)

@@ -18,7 +18,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from pourdatum.localfit import LocalFit, local_fit
+from pourdatum.localfit import MANY_NODES, LocalFit, local_fit
 
 Array = NDArray[np.float64]
 
@@ -105,8 +105,9 @@ def smoother_for(count: Array, value: Array, noise_m: Array, cell_m: float) -> S
         Side of a cell [m].
     """
     widths = sorted({max(width / cell_m, 1.3) for width in WIDTHS_M})
-    # The filters leave the interpreter's lock: two widths are worked on at a time.
-    with ThreadPoolExecutor(2) as pool:
+    # The filters leave the interpreter's lock: two widths are worked on at a time. A large
+    # grid has two strips of one width at work already.
+    with ThreadPoolExecutor(1 if count.size > MANY_NODES else 2) as pool:
         fits = tuple(pool.map(lambda width: local_fit(count, width), reversed(widths)))[::-1]
         heights = list(pool.map(lambda fit: fit.height(value), fits))
     errors = tuple(np.sqrt(fit.variance) * noise_m for fit in fits)

@@ -15,11 +15,12 @@ from numpy.typing import NDArray
 
 from pourdatum.bare import BareFloor, bare_floor
 from pourdatum.cells import gather_cells
-from pourdatum.chunks import PointStore, Progress, silent
+from pourdatum.chunks import PointStore
 from pourdatum.floor import Floor
 from pourdatum.geometry import fit_plane
 from pourdatum.grid import Grid, block_means
 from pourdatum.localfit import local_fit
+from pourdatum.passing import Progress, silent
 from pourdatum.scan import Scan
 from pourdatum.shotfield import BetweenShots
 from pourdatum.shots import ControlFit

@@ -23,6 +23,8 @@ _LAMP_M: Final = 1.3
 """Depth below a ceiling in which lamps, beams and cupboards end [m]."""
 ROOM_M: Final = 1.8
 """Height below a ceiling in which nobody stands [m]."""
+_GROUND: Final = 8
+"""Points that stand on a sheet for each that hangs from it, from which it is ground."""
 _MIRROR_M: Final = 0.06
 _STRAIGHT: Final = 0.3
 """Share of an image's columns that lie under the very columns of what mirrors it [1]."""
@@ -68,7 +70,13 @@ def walkable_levels(sheets: list[Sheet]) -> tuple[list[list[Sheet]], list[Sheet]
 
 
 def _under_ceiling(item: Sheet, ceilings: list[Sheet]) -> bool:
-    """Lamps, beams and the tops of cupboards: close below a larger ceiling."""
+    """Lamps, beams and the tops of cupboards: close below a larger ceiling.
+
+    Under a large table, which has legs below it and a wall beside, the floor lies as close. But
+    walls rise from it, and nothing hangs from it.
+    """
+    if item.above > 0.1 * item.points.sum() and item.above > _GROUND * item.below:
+        return False
     return any(
         0.0 < other.level_m - item.level_m < _LAMP_M
         and other.area_m2 > item.area_m2

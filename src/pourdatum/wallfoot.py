@@ -15,10 +15,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pourdatum.bare import BareFloor, cell_means, first_bandwidth
-from pourdatum.cells import Column, column_of, gather_chosen
-from pourdatum.chunks import PointStore, Progress
+from pourdatum.cells import Column, gather_chosen
+from pourdatum.chunks import PointStore
 from pourdatum.grid import filled_from_nearest
 from pourdatum.localfit import local_fit
+from pourdatum.passing import Progress
 
 if TYPE_CHECKING:
     from shapely import Polygon
@@ -65,8 +66,8 @@ def with_wall_feet(
         kept[kept] = shapely.distance(shapely.points(x_m[kept], y_m[kept]), edge) >= away_m
         return kept
 
-    stats = gather_chosen(store, level, grid, cells, inside, progress)
-    return _joined(bare, column_of(stats, grid, level))
+    feet = gather_chosen(store, bare.cells, level, cells, inside, progress)
+    return _joined(bare, feet)
 
 
 def _cells_of_walls_only(bare: BareFloor, edge: object, away_m: float) -> Mask:

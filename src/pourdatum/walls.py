@@ -156,10 +156,15 @@ def _run_top(cells: Cells, limit_m: float) -> Array:
     for dy in range(3):
         for dx in range(3):
             joined |= field[dy : dy + ny, dx : dx + nx]
+    # Most cells hold nothing upright: only the others are gone through.
+    some = np.flatnonzero(joined)
+    joined = joined.ravel()[some]
+    bits = bits[some]
     start = np.full(joined.shape, -99)
     last = np.full(joined.shape, -99)
     held = np.zeros(joined.shape, np.int64)
     top = np.zeros(joined.shape)
+    own = np.zeros(joined.shape)
     for k in range(levels):
         here = (joined >> k) & 1 == 1
         begins = here & (k - last > _RUN_GAP)
@@ -168,14 +173,14 @@ def _run_top(cells: Cells, limit_m: float) -> Array:
         last = np.where(here, k, last)
         run = here & (held >= _RUN_LEAST) & (2 * held >= k - start + 1)
         top = np.where(run, (k + 1) * _RUN_LAYER_M, top)
+        own += (bits >> k) & 1
     # The neighbours' run is the cell's own only where the cell itself holds a good part of it:
     # a crate's back edge, with the ceiling over it, does not grow to the wall behind.
-    own = np.zeros(joined.shape)
-    for k in range(levels):
-        own += (field[1:-1, 1:-1] >> k) & 1
-    return np.where(
+    out = np.zeros(ny * nx)
+    out[some] = np.where(
         own >= np.maximum(3, 0.2 * top / _RUN_LAYER_M), top, np.minimum(top, own * _RUN_LAYER_M)
     )
+    return out.reshape(ny, nx)
 
 
 def _ceiling_height(cells: Cells) -> float | None:

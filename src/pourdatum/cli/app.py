@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import contextlib
+import threading
+from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -11,12 +13,13 @@ import click
 from pourdatum import __version__
 from pourdatum.cli.options import Words, plan_options, shared_options
 from pourdatum.cli.say import printable, say, say_error, show_json
-from pourdatum.cli.stop import Commands
+from pourdatum.cli.stop import Commands, check_stopped
 from pourdatum.errors import JobError
 
 if TYPE_CHECKING:
     from pourdatum.filelist import Command
     from pourdatum.outcome import Plan, Survey
+    from pourdatum.write.part_sums import PartSums
 
 _SETTINGS = {"help_option_names": ["-h", "--help"], "max_content_width": 100}
 
@@ -134,6 +137,29 @@ def schema(command: str) -> int:
     return 0
 
 
+@app.command(short_help="Start workers on this machine for --scheduler.")
+@click.option("--workers", type=click.IntRange(1, 256), help="Processes. [default: processors]")
+@click.option("--port", type=click.IntRange(0, 65535), default=0, help="Of the scheduler.")
+def cluster(workers: int | None, port: int) -> int:
+    """Start a scheduler and workers on this machine, to try --scheduler with.
+
+    It serves this machine alone and ends with Ctrl-C. On more machines, start
+    `dask scheduler` on one and `dask worker ADDRESS` on each.
+    """
+    from pourdatum.cluster import local_cluster
+
+    with local_cluster(workers, port) as address:
+        say(
+            [
+                f"scheduler at {address}; Ctrl-C ends it",
+                f"type in another window: pourdatum plan SCAN... --scheduler {address}",
+            ]
+        )
+        with contextlib.suppress(KeyboardInterrupt):
+            threading.Event().wait()
+    return 0
+
+
 @app.command(short_help="What is installed, and what to type for the rest.")
 def doctor() -> int:
     """What is installed, which extra is missing, what to type to get it."""
@@ -170,14 +196,37 @@ def _run_command(command: Command, words: Words) -> int:
     with contextlib.ExitStack() as stack:
         progress = stack.enter_context(shown_progress(words.quiet))
         work = stack.enter_context(result_folder(target, overwrite=words.overwrite))
-        outcome = measure(words.scans, job, progress=progress)
+        kept = stack.enter_context(_kept_sums(target))
+        outcome = measure(words.scans, job, means=words.to_means(kept), progress=progress)
         with writing(target):
             pipeline.fill_folder(outcome, work, kinds, progress=progress)
+        check_stopped()
     if words.as_json:
         _show_result(outcome)
     else:
         say(map(printable, result_lines(outcome, target, kinds)))
     return 0 if getattr(outcome, "buildable", True) else 1
+
+
+@contextlib.contextmanager
+def _kept_sums(target: str) -> Iterator[PartSums]:
+    """Sums over finished files, kept beside the results until these are there."""
+    from pourdatum.write.part_sums import PartSums
+
+    kept = PartSums(f"{target}.part.npz")
+    try:
+        yield kept
+    except BaseException:
+        if kept.done:
+            files = "1 file is" if len(kept.done) == 1 else f"{len(kept.done)} files are"
+            say_error(
+                printable(
+                    f"pourdatum: the sums over {files} kept in {kept.path.name}:"
+                    " the same command goes on from there"
+                )
+            )
+        raise
+    kept.clear()
 
 
 def _show_result(outcome: Survey | Plan) -> None:

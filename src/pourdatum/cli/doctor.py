@@ -24,6 +24,8 @@ _BASE: Final = (
     ("rich", "rich", "progress"),
 )
 _EXTRAS: Final = (
+    ("fast", "numba", ("numba",), "compiled loops for large scans"),
+    ("cluster", "distributed", ("distributed",), "more machines (--scheduler)"),
     ("cad", "ezdxf", ("ezdxf",), "outlines from DXF files"),
     ("e57", "pye57", ("pye57",), "E57 files"),
     ("registration", "open3d", ("open3d", "open3d-cpu"), "two scans in one frame"),

@@ -19,7 +19,7 @@ import click
 
 from pourdatum.cli.limits import one_thread_for_algebra, out_of_memory, told_by_the_system
 from pourdatum.cli.say import error_line, error_object, say_error, show_json
-from pourdatum.cli.stop import INTERRUPTED, TERMINATED, Stopped
+from pourdatum.cli.stop import INTERRUPTED, TERMINATED, Stopped, noted
 from pourdatum.errors import JobError, PourdatumError
 
 TRACE = "POURDATUM_TRACE"
@@ -46,7 +46,8 @@ def run(argv: Sequence[str]) -> int:
 
     words = list(argv) or ["--help"]
     as_json = "--json" in words[: words.index("--") if "--" in words else None]
-    previous = _catch_sigterm()
+    noted.clear()
+    previous = _catch_stops()
     try:
         status = app.main(args=words, prog_name="pourdatum", standalone_mode=False)
         return status if isinstance(status, int) else 0
@@ -65,10 +66,13 @@ def run(argv: Sequence[str]) -> int:
     except MemoryError:
         return _refused(out_of_memory(), as_json)
     except Exception as reason:
+        if signal.SIGINT in noted:  # a library that was loading made another error of it
+            say_error("pourdatum: interrupted; nothing was written")
+            return INTERRUPTED
         return _refused(told_by_the_system(reason) or _fault(reason), as_json)
     finally:
-        if previous is not None:
-            signal.signal(signal.SIGTERM, previous)
+        for number, handler in previous.items():
+            signal.signal(number, handler)
 
 
 def _refused(error: PourdatumError, as_json: bool) -> int:
@@ -94,12 +98,23 @@ def _from_click(error: click.ClickException) -> JobError:
     return JobError(error.format_message().rstrip("."), hint=hint, id="usage")
 
 
-def _catch_sigterm() -> Any:
+def _catch_stops() -> dict[int, Any]:
+    """Turn signals to stop into exceptions, and note them; the handlers that were there."""
+
     def stop(number: int, frame: FrameType | None) -> None:
+        noted.append(number)
+        if number == signal.SIGINT:
+            raise KeyboardInterrupt
         # Raised, so that unfinished output is cleared on the way out.
         raise Stopped(TERMINATED, "stopped by the system; nothing was written")
 
-    try:
-        return signal.signal(signal.SIGTERM, stop)
-    except ValueError:  # Not in the main thread: a program that embeds us keeps its own.
-        return None
+    previous: dict[int, Any] = {}
+    for number in (signal.SIGTERM, signal.SIGINT):
+        handler = signal.getsignal(number)
+        if number == signal.SIGINT and handler is not signal.default_int_handler:
+            continue  # started with the signal ignored, or embedded by who handles it
+        try:
+            previous[number] = signal.signal(number, stop)
+        except ValueError:  # Not in the main thread: a program that embeds us keeps its own.
+            return previous
+    return previous

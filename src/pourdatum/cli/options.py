@@ -10,7 +10,9 @@ from typing import TYPE_CHECKING, Any, Final, TypeVar
 import click
 
 if TYPE_CHECKING:
+    from pourdatum.chunks import Means
     from pourdatum.job import Job
+    from pourdatum.passing import Keeper
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -121,6 +123,12 @@ _SHARED: Final = [
     _option("--files", metavar="LIST", help="What to write, e.g. result,report, or all."),
     _option("--overwrite", is_flag=True, help="Replace an existing result folder."),
     _option("--scheduler", metavar="ADDRESS", help="Run on a Dask cluster."),
+    _option(
+        "--memory",
+        type=Number(0.05, 1024, "GB"),
+        metavar="GB",
+        help="What the sums over the floor's cells may take. [default: 4]",
+    ),
     _option("--json", "as_json", is_flag=True, help="Print result.json and nothing else."),
     _option("--quiet", is_flag=True, help="No progress."),
 ]
@@ -171,6 +179,7 @@ class Words:
     files: str | None
     overwrite: bool
     scheduler: str | None
+    memory: float | None
     as_json: bool
     quiet: bool
     material: str | None = None
@@ -179,14 +188,8 @@ class Words:
 
     def to_job(self) -> Job:
         """The job file with these words over it."""
-        from pourdatum.errors import JobError
         from pourdatum.job import read_job
 
-        if self.scheduler is not None:
-            raise JobError(
-                "running on a cluster is not in this version", where="--scheduler",
-                hint="leave it out", id="not-in-this-version",
-            )  # fmt: skip
         scan = {
             "units": self.units, "up": self.up, "columns": self.columns,
             "sensor": self.sensor, "control": self.control, "outline": self.outline,
@@ -203,3 +206,10 @@ class Words:
         if self.criteria:
             over["criteria"] = list(self.criteria)
         return read_job(self.job_file, over)
+
+    def to_means(self, keeper: Keeper) -> Means:
+        """With what the points are gone through."""
+        from pourdatum.chunks import Means
+
+        memory = None if self.memory is None else int(self.memory * 1e9)
+        return Means(scheduler=self.scheduler, memory_bytes=memory, keeper=keeper)

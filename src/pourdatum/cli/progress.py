@@ -11,22 +11,25 @@ import os
 import sys
 import threading
 import time
-from collections.abc import Callable, Iterator
-from typing import Any, Final
+from collections.abc import Iterator
+from typing import TYPE_CHECKING, Any, Final
 
 from pourdatum.cli.say import say_error
+from pourdatum.cli.stop import check_stopped
 
-Progress = Callable[[str, float | None], None]
+if TYPE_CHECKING:
+    from pourdatum.passing import Progress
 
 _SHOW_AFTER_S: Final = 1.0
 _LINE_EVERY_S: Final = 10.0
+_RATE_AFTER_S: Final = 0.5
 
 
 @contextlib.contextmanager
 def shown_progress(quiet: bool) -> Iterator[Progress]:
     """A progress to pass down; what it shows is gone when the block ends."""
     if quiet or sys.stderr is None:
-        yield lambda stage, done: None
+        yield _nothing
     elif sys.stderr.isatty() and os.environ.get("TERM") != "dumb":
         bar = _Bar()
         try:
@@ -37,15 +40,59 @@ def shown_progress(quiet: bool) -> Iterator[Progress]:
         yield _Lines().tell
 
 
+def _nothing(stage: str, done: float | None, points: int = 0) -> None:
+    """Progress that says nothing."""
+    check_stopped()
+
+
+class _Pace:
+    """How fast a stage goes, and how long it will take."""
+
+    def __init__(self) -> None:
+        self._stage = ""
+        self._began = 0.0
+
+    def words(self, stage: str, done: float | None, points: int) -> str:
+        """As ``", 12.3 million points per second, 0:14 left"``; empty where it cannot be told."""
+        now = time.monotonic()
+        if stage != self._stage:
+            self._stage, self._began = stage, now
+        past_s = now - self._began
+        if not done or past_s < _RATE_AFTER_S:
+            return ""
+        left = f"{_clock(past_s * (1 / done - 1))} left"
+        return f", {_counted(points * done / past_s)} per second, {left}" if points else f", {left}"
+
+
+def _clock(seconds: float) -> str:
+    """Minutes and seconds, with hours where there are any.
+
+    Examples
+    --------
+    >>> _clock(14.2), _clock(3725.0)
+    ('0:14', '1:02:05')
+    """
+    minutes, rest = divmod(round(seconds), 60)
+    hours, minutes = divmod(minutes, 60)
+    return f"{hours}:{minutes:02d}:{rest:02d}" if hours else f"{minutes}:{rest:02d}"
+
+
+def _counted(points: float) -> str:
+    return f"{points / 1e6:.1f} million points" if points >= 1e5 else f"{points:,.0f} points"
+
+
 class _Lines:
     def __init__(self) -> None:
         self._last = time.monotonic()
+        self._pace = _Pace()
 
-    def tell(self, stage: str, done: float | None) -> None:
+    def tell(self, stage: str, done: float | None, points: int = 0) -> None:
+        check_stopped()
         now = time.monotonic()
+        pace = self._pace.words(stage, done, points)
         if now - self._last >= _LINE_EVERY_S:
             self._last = now
-            say_error(f"pourdatum: {stage}" + ("" if done is None else f" ({done:.0%})"))
+            say_error(f"pourdatum: {stage}" + ("" if done is None else f" ({done:.0%}{pace})"))
 
 
 class _Bar:
@@ -54,13 +101,17 @@ class _Bar:
         self._bar: Any = None
         self._task: Any = None
         self._stage = "starting"
+        self._pace = _Pace()
+        self._words = ""
         self._done: float | None = None
         self._timer = threading.Timer(_SHOW_AFTER_S, self._open)
         self._timer.daemon = True
         self._timer.start()
 
-    def tell(self, stage: str, done: float | None) -> None:
+    def tell(self, stage: str, done: float | None, points: int = 0) -> None:
+        check_stopped()
         with self._lock:
+            self._words = self._pace.words(stage, done, points)
             self._stage, self._done = stage, done
             self._redraw()
 
@@ -92,7 +143,7 @@ class _Bar:
         if self._bar is not None:
             self._bar.update(
                 self._task,
-                description=self._stage,
+                description=self._stage + self._words,
                 total=None if self._done is None else 1.0,
                 completed=self._done or 0.0,
             )

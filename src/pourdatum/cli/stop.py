@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import signal
 from typing import Any
 
 import click
@@ -20,6 +21,18 @@ class Stopped(BaseException):
         super().__init__(words)
         self.status = status
         self.words = words
+
+
+noted: list[int] = []
+"""Signals to stop that came during this run."""
+
+
+def check_stopped() -> None:
+    """Stop now if a signal came and was lost: one raised while an object is torn down is."""
+    if signal.SIGTERM in noted:
+        raise Stopped(TERMINATED, "stopped by the system; nothing was written")
+    if noted:
+        raise KeyboardInterrupt
 
 
 INTERRUPTED = 130

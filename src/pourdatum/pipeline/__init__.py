@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from pourdatum.advice import control_shots, more_levels, scan_again
-from pourdatum.chunks import Progress, silent
+from pourdatum.chunks import Means
 from pourdatum.datum import LOCAL_LEVEL, DatumRequest, choose_datum
 from pourdatum.errors import JobError
 from pourdatum.filelist import choose_files
@@ -22,6 +22,7 @@ from pourdatum.job import Job, read_job
 from pourdatum.material import obstacles, order
 from pourdatum.outcome import FloorFigures, Plan, Survey, Warned
 from pourdatum.outline_file import outline_to_local, place_to_local, read_outline
+from pourdatum.passing import Progress, silent
 from pourdatum.patch import highest_patch
 from pourdatum.pipeline.controlled import control_remarks, with_control
 from pourdatum.pipeline.floor_words import floor_taken
@@ -59,7 +60,11 @@ _RAYLEIGH_95: Final = math.sqrt(-2.0 * math.log(0.05))
 
 
 def survey_scan(
-    paths: Sequence[str | Path], job: Job | str | Path | None = None, *, progress: Progress = silent
+    paths: Sequence[str | Path],
+    job: Job | str | Path | None = None,
+    *,
+    means: Means = Means(),  # noqa: B008 -- frozen
+    progress: Progress = silent,
 ) -> Survey:
     """What the floor in these files is.
 
@@ -69,6 +74,8 @@ def survey_scan(
         Files of one campaign.
     job : Job or path, optional
         Units, outline and title; the defaults without it.
+    means : Means, optional
+        Workers, memory and machines that go through the points.
     progress : callable, optional
         Called with the stage and the share done.
 
@@ -78,19 +85,23 @@ def survey_scan(
         One of its children, each with the exit status it stands for.
     """
     job = _as_job(job)
-    surface = _measured(paths, job, progress)
+    surface = _measured(paths, job, means, progress)
     progress("high and low places", None)
     return survey_floor(surface, job)
 
 
 def plan_scan(
-    paths: Sequence[str | Path], job: Job | str | Path | None = None, *, progress: Progress = silent
+    paths: Sequence[str | Path],
+    job: Job | str | Path | None = None,
+    *,
+    means: Means = Means(),  # noqa: B008 -- frozen
+    progress: Progress = silent,
 ) -> Plan:
     """What to pour on the floor in these files; parameters and errors as ``survey_scan``."""
     job = _as_job(job)
     # A wrong word is said before minutes of reading.
     _check_fall(job, read_sheet(job.material.sheet))
-    surface = _measured(paths, job, progress)
+    surface = _measured(paths, job, means, progress)
     progress("datum and volume", None)
     return plan_pour(surface, job)
 
@@ -283,7 +294,7 @@ def _as_job(job: Job | str | Path | None) -> Job:
     return job if isinstance(job, Job) else read_job(job)
 
 
-def _measured(paths: Sequence[str | Path], job: Job, progress: Progress) -> Surface:
+def _measured(paths: Sequence[str | Path], job: Job, means: Means, progress: Progress) -> Surface:
     drawn = read_outline(job.scan.outline) if job.scan.outline else None
     if job.scan.control is not None:
         check_control(job.scan.control)
@@ -299,10 +310,13 @@ def _measured(paths: Sequence[str | Path], job: Job, progress: Progress) -> Surf
         outline=outline,
         at_m=None if job.scan.at is None else place_to_local(job.scan.at, scan.frame),
         through_doors=job.scan.through_doors,
+        means=means,
         progress=progress,
     )
     progress("levels", None)
     surface = make_surface(scan, floor, sensor=job.scan.sensor, progress=progress)
+    for item in scan.inputs:
+        assert item.sha256  # Waits: a file that changed under the reading is refused here.
     return with_control(surface, job)
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import itertools
 import os
+from concurrent.futures import Future
 from dataclasses import dataclass
 from pathlib import PurePath
 from typing import Final
@@ -19,7 +20,7 @@ from pourdatum.errors import JobError, ScanError
 from pourdatum.read.content import FORMATS, open_by_content
 from pourdatum.read.frames import Settled, settle
 from pourdatum.read.look import Look, Opened, Setup
-from pourdatum.read.source import Source, find_source, sha256_of
+from pourdatum.read.source import Source, find_source, hash_behind
 from pourdatum.read.spot_scan import holds_spots, read_spot_scan
 from pourdatum.scan import ChunkRef, Frame, InputFile, Scan, Station
 
@@ -31,7 +32,7 @@ CHUNK_POINTS: Final = 1_000_000
 @dataclass(frozen=True, eq=False)
 class _File:
     source: Source
-    sha256: str
+    hashed: Future[str]
     opened: Opened
     settled: Settled
 
@@ -82,14 +83,11 @@ def read_scan(
     # Who tells columns has a cloud: a list of levels names its own.
     spots = columns is None and holds_spots(sources)
     found: list[tuple[Source, Opened]] = []
-    hashes: list[str] = []
+    hashes = hash_behind(sources)
+    _check_no_copies(sources, hashes)
+    if spots:
+        return read_spot_scan(sources, [promised.result() for promised in hashes], units, up)
     for source in sources:
-        sha256 = sha256_of(source)
-        if sha256 in hashes:
-            raise _twins(sources[hashes.index(sha256)], source)
-        if spots:
-            hashes.append(sha256)
-            continue
         opened = open_by_content(source, chunk_points, columns)
         if opened.look.kept == 0:
             raise ScanError(
@@ -99,13 +97,10 @@ def read_scan(
                 id="no-points",
             )
         found.append((source, opened))
-        hashes.append(sha256)
-    if spots:
-        return read_spot_scan(sources, hashes, units, up)
     settled = settle(found, units, up)
     files = [
-        _File(source, sha256, opened, one)
-        for (source, opened), sha256, one in zip(found, hashes, settled, strict=True)
+        _File(source, promised, opened, one)
+        for (source, opened), promised, one in zip(found, hashes, settled, strict=True)
     ]
     return _scan(files)
 
@@ -117,6 +112,14 @@ def _check_no_twins(sources: list[Source]) -> None:
         if real in seen:
             raise _twins(seen[real], source)
         seen[real] = source
+
+
+def _check_no_copies(sources: list[Source], hashes: list[Future[str]]) -> None:
+    """Refuse the same content under two names; only files of one size can be."""
+    for k, source in enumerate(sources):
+        for first, promised in zip(sources[:k], hashes, strict=False):
+            if first.size == source.size and promised.result() == hashes[k].result():
+                raise _twins(first, source)
 
 
 def _twins(first: Source, second: Source) -> JobError:
@@ -137,7 +140,6 @@ def _scan(files: list[_File]) -> Scan:
             for f, frame in zip(files, frames, strict=True)
         ]
     )
-    several = len(files) > 1
     return Scan(
         inputs=tuple(_input(f) for f in files),
         stations=tuple(
@@ -149,15 +151,37 @@ def _scan(files: list[_File]) -> Scan:
         low_m=_triple(corners.min(axis=0)),
         high_m=_triple(corners.max(axis=0)),
         step_m=max(f.settled.step_m for f in files),
-        assumptions=tuple(
-            f"{f.source.shown}: {note}" if several else note
-            for f in files
-            for note in (*f.opened.notes, *f.settled.notes)
+        assumptions=_said_once(
+            [(f.source.shown, (*f.opened.notes, *f.settled.notes)) for f in files]
         ),
         warnings=tuple(w for f in files for w in (*f.opened.warnings, *f.settled.warnings)),
         level_known=all(f.settled.level_known for f in files),
         sensor_hint=next((f.opened.sensor_hint for f in files if f.opened.sensor_hint), None),
     )
+
+
+def _said_once(notes: list[tuple[str, tuple[str, ...]]]) -> tuple[str, ...]:
+    """What was assumed of files; what holds of several is said once.
+
+    Examples
+    --------
+    >>> _said_once([("a.las", ("metres are taken",)), ("b.las", ("metres are taken", "z is up"))])
+    ('all 2 files: metres are taken', 'b.las: z is up')
+    """
+    if len(notes) == 1:
+        return notes[0][1]
+    files: dict[str, list[str]] = {}
+    for name, own in notes:
+        for note in own:
+            files.setdefault(note, []).append(name)
+    said = []
+    for note, names in files.items():
+        if len(names) == len(notes):
+            where = f"all {len(names)} files"
+        else:
+            where = names[0] if len(names) == 1 else f"{names[0]} and {len(names) - 1} more"
+        said.append(f"{where}: {note}")
+    return tuple(said)
 
 
 def _corners(look: Look) -> NDArray[np.float64]:
@@ -187,7 +211,14 @@ def _stations(file: _File, frame: Frame) -> list[Station]:
     for piece in opened.pieces:
         chunks[piece.setup].append(
             ChunkRef(
-                file.source.path, piece.start, piece.count, opened.reader, frame, piece.details
+                file.source.path,
+                piece.start,
+                piece.count,
+                opened.reader,
+                frame,
+                piece.details,
+                opened.thinner,
+                opened.lattice_reader,
             )
         )
     return [
@@ -205,7 +236,7 @@ def _stations(file: _File, frame: Frame) -> list[Station]:
 def _input(file: _File) -> InputFile:
     return InputFile(
         file=file.source.shown,
-        sha256=file.sha256,
+        hashed=file.hashed,
         points=file.opened.records,
         format=file.opened.format,
         units=file.settled.unit_words,

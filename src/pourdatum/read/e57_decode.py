@@ -22,6 +22,7 @@ from pourdatum.optional import need
 from pourdatum.read.e57_pages import damaged_page
 from pourdatum.read.e57_scans import E57Scan
 from pourdatum.read.look import columns_of, measured
+from pourdatum.read.remote import is_address
 from pourdatum.read.source import Source, opened
 
 _OPEN_MOST: Final = 2
@@ -73,6 +74,13 @@ class _Sequence:
     def _open(self) -> None:
         library, scan = self._library, self._details.scan
         path = self._details.source.path
+        if is_address(path):
+            raise ScanError(
+                "E57 is read from a disk only",
+                where=self._details.source.shown,
+                hint="copy the file to a disk and give that",
+                id="e57-address",
+            )
         # Names of files need not be text on POSIX.
         self._image = library.ImageFile(os.fsencode(path) if os.name == "posix" else path, "r")
         node = library.CompressedVectorNode(self._image.root().get(f"/data3D/{scan.index}/points"))

@@ -13,12 +13,14 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from pourdatum.compiled import compiled_loops
 from pourdatum.errors import ScanError
 from pourdatum.read.crs import stated_unit
 from pourdatum.read.las_header import LasHeader, read_las_header
 from pourdatum.read.laz import PackedChunk, Packing, read_packing, unpack
 from pourdatum.read.look import Gatherer, Look, Opened, Piece, check_voids, rows_per_piece
 from pourdatum.read.source import Source, opened, read_exactly
+from pourdatum.scan import Frame
 
 _NO_NUMBER: Final = -(2**31)
 """What a NaN becomes when a writer casts it to a 32-bit integer."""
@@ -28,6 +30,8 @@ _STEP_SAMPLE_LEAST: Final = 1000
 _BOX_SLACK_STEPS: Final = 2.0
 _CHUNKS_SEEN: Final = 7
 _LOOK_POINTS: Final = 1_000_000
+_BLOCK_RECORDS: Final = 512
+"""Records that are read together where a part of a plain body is read."""
 
 
 @dataclass(frozen=True)
@@ -40,6 +44,8 @@ class _Rows:
     chunks: tuple[PackedChunk, ...] = ()
     inside_box: bool = False
     """Whether points outside the header's box mean damage."""
+    one_in: int = 1
+    """Of how many records one is read."""
 
 
 def is_las(head: bytes) -> bool:
@@ -75,6 +81,8 @@ def open_las(source: Source, chunk_points: int) -> Opened:
         records=header.points,
         pieces=pieces,
         reader=read_las_points,
+        thinner=thinned,
+        lattice_reader=read_las_lattice,
         look=seen.look,
         step=seen.step,
         metres_by_convention=True,
@@ -91,6 +99,42 @@ def read_las_points(path: str, start: int, count: int, details: _Rows) -> NDArra
     if details.inside_box:
         _check_box(points, details.header, details.source)
     return points
+
+
+def read_las_lattice(
+    path: str, start: int, count: int, details: _Rows, frame: Frame
+) -> NDArray[np.int64] | None:
+    """See ``pourdatum.scan.LatticeReader``: in one compiled loop, where there is one."""
+    loops = compiled_loops("cellloop", worth=False)
+    if loops is None or frame.rotation is not None:
+        return None
+    header = details.header
+    records = _all_records(details, start, count)
+    stored = np.ndarray((len(records), 3), "<i4", records, 0, (header.record_bytes, 4))
+    if header.point_format >= 6:
+        flags, withheld, kinds, kind_bits = records[:, 15], 4, records[:, 16], 255
+    else:  # version 1.0 leaves the byte to its writer
+        flags = kinds = records[:, 15]
+        withheld, kind_bits = (128, 31) if header.minor >= 1 else (0, 0)
+    axes, factors = frame.axes_and_factors()
+    out = np.empty((len(records), 3), np.int64)
+    low, high = np.full(3, np.inf), np.full(3, -np.inf)
+    kept = loops.las_lattice(
+        stored, flags, withheld, kinds, kind_bits, _NO_NUMBER,
+        header.scale, header.offset, axes, factors, frame.origin_m, out, low, high,
+    )  # fmt: skip
+    if details.inside_box and kept:
+        slack = _BOX_SLACK_STEPS * np.asarray(header.scale)
+        if (low < np.asarray(header.low) - slack).any() or (
+            high > np.asarray(header.high) + slack
+        ).any():
+            return None  # the plain way says what is wrong
+    return out[:kept]
+
+
+def thinned(details: _Rows, one_in: int) -> _Rows:
+    """See ``pourdatum.scan.Thinner``: blocks of records, or the beginnings of packed chunks."""
+    return replace(details, one_in=one_in)
 
 
 @dataclass(frozen=True, eq=False)
@@ -111,17 +155,7 @@ class _LasLook:
 def _stored(details: _Rows, start: int, count: int) -> tuple[NDArray[np.int32], NDArray[np.bool_]]:
     """Stored integers of every record (n, 3), and which of them are measurements."""
     header = details.header
-    if details.packing is None:
-        with opened(details.source) as stream:
-            data = read_exactly(
-                stream,
-                header.begin + start * header.record_bytes,
-                count * header.record_bytes,
-                details.source,
-            )
-        records = np.frombuffer(data, np.uint8).reshape(-1, header.record_bytes)
-    else:
-        records = unpack(details.packing, details.chunks, details.source)
+    records = _all_records(details, start, count)
     stored = np.ascontiguousarray(records[:, :12]).view("<i4")
     keep = (stored != _NO_NUMBER).all(axis=1)
     if header.point_format >= 6:
@@ -134,6 +168,38 @@ def _stored(details: _Rows, start: int, count: int) -> tuple[NDArray[np.int32], 
     for noise in _NOISE:
         keep &= kind != noise
     return stored, keep
+
+
+def _all_records(details: _Rows, start: int, count: int) -> NDArray[np.uint8]:
+    """Records of a piece (n, bytes), plain or unpacked."""
+    if details.packing is None:
+        return _records(details, start, count)
+    chunks = details.chunks
+    if details.one_in > 1:
+        chunks = tuple(replace(c, wanted=-(-c.points // details.one_in)) for c in chunks)
+    return unpack(details.packing, chunks, details.source)
+
+
+def _records(details: _Rows, start: int, count: int) -> NDArray[np.uint8]:
+    """Plain records (n, bytes): all, or one block in so many, counted from the file's first."""
+    header = details.header
+    spans = [(start, start + count)]
+    if details.one_in > 1:
+        stride = details.one_in * _BLOCK_RECORDS
+        first = start - start % stride
+        spans = [
+            (max(at, start), min(at + _BLOCK_RECORDS, start + count))
+            for at in range(first, start + count, stride)
+            if at + _BLOCK_RECORDS > start
+        ]
+    size = header.record_bytes
+    with opened(details.source) as stream:
+        data = [
+            read_exactly(stream, header.begin + low * size, (high - low) * size, details.source)
+            for low, high in spans
+        ]
+    joined = data[0] if len(data) == 1 else b"".join(data)
+    return np.frombuffer(joined, np.uint8).reshape(-1, size)
 
 
 def _scaled(stored: NDArray[np.int32], header: LasHeader) -> NDArray[np.float64]:
@@ -157,17 +223,47 @@ def _check_box(points: NDArray[np.float64], header: LasHeader, source: Source) -
 
 
 def _look_plain(source: Source, header: LasHeader) -> _LasLook:
-    gatherer = Gatherer(header.points)
-    rows = rows_per_piece(_LOOK_POINTS, header.record_bytes)
-    details = _Rows(source, header)
-    void = 0
+    """Every record of a small body; of a large one a part, if it lies in the header's box."""
+    one_in = -(-header.points // _LOOK_POINTS)
+    if one_in > 1:
+        seen = _gather_rows(_Rows(source, header, one_in=one_in))
+        low, high = _stated_box(header)
+        if _holds(low, high, seen.look):
+            look = Look(low, high, seen.look.sample, header.points)
+            return _in_file_units(replace(seen, look=look, all_seen=False), header)
+    return _in_file_units(_gather_rows(_Rows(source, header)), header)
+
+
+def _gather_rows(details: _Rows) -> _LasLook:
+    header = details.header
+    gatherer = Gatherer(-(-header.points // details.one_in))
+    rows = rows_per_piece(_LOOK_POINTS, header.record_bytes) * details.one_in
+    records = void = 0
     for start in range(0, header.points, rows):
         stored, keep = _stored(details, start, min(rows, header.points - start))
+        records += len(stored)
         void += _voids(stored)
         gatherer.add(stored[keep].astype(np.float64))
-    check_voids(void, header.points, source)
-    seen = _LasLook(gatherer.result(), dropped=header.points - gatherer.kept)
-    return _in_file_units(seen, header)
+    check_voids(void, records, details.source)
+    return _LasLook(gatherer.result(), dropped=records - gatherer.kept)
+
+
+def _stated_box(header: LasHeader) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Least and greatest stored numbers that the header states; may be anything."""
+    with np.errstate(all="ignore"):
+        low, high = (
+            np.rint((np.asarray(end) - header.offset) / header.scale)
+            for end in (header.low, header.high)
+        )
+    return low, high
+
+
+def _holds(low: NDArray[np.float64], high: NDArray[np.float64], look: Look) -> bool:
+    return bool(
+        np.isfinite([low, high]).all()
+        and (look.low >= low - _BOX_SLACK_STEPS).all()
+        and (look.high <= high + _BOX_SLACK_STEPS).all()
+    )
 
 
 def _look_packed(
@@ -176,14 +272,8 @@ def _look_packed(
     """A few chunks tell the rest, if they lie in the box that the header states."""
     picked = np.unique(np.linspace(0, len(chunks) - 1, _CHUNKS_SEEN).round().astype(int))
     seen = _gather(source, header, packing, [chunks[i] for i in picked])
-    with np.errstate(all="ignore"):  # the box may hold anything
-        low = np.rint((np.asarray(header.low) - header.offset) / header.scale)
-        high = np.rint((np.asarray(header.high) - header.offset) / header.scale)
-    boxed = bool(
-        np.isfinite([low, high]).all()
-        and (seen.look.low >= low - _BOX_SLACK_STEPS).all()
-        and (seen.look.high <= high + _BOX_SLACK_STEPS).all()
-    )
+    low, high = _stated_box(header)
+    boxed = _holds(low, high, seen.look)
     if len(picked) < len(chunks):
         if not boxed:
             seen = _gather(source, header, packing, list(chunks))

@@ -42,11 +42,17 @@ class Packing:
 
 @dataclass(frozen=True)
 class PackedChunk:
-    """One chunk: its points and where its bytes lie."""
+    """One chunk: its points, where its bytes lie, and how many of its first points are wanted."""
 
     points: int
     begin: int
     size: int
+    wanted: int | None = None
+
+    @property
+    def unpacked(self) -> int:
+        """Points that are unpacked from it."""
+        return self.points if self.wanted is None else self.wanted
 
 
 def read_packing(header: LasHeader, source: Source) -> tuple[Packing, tuple[PackedChunk, ...]]:
@@ -97,10 +103,10 @@ def unpack(packing: Packing, chunks: tuple[PackedChunk, ...], source: Source) ->
         view = memoryview(packed)
         for chunk in chunks:
             _check_layers(view[chunk.begin - begin :], chunk, packing, source)
-    out = np.zeros(sum(c.points for c in chunks) * packing.record_bytes, np.uint8)
+    out = np.zeros(sum(c.unpacked for c in chunks) * packing.record_bytes, np.uint8)
     guarded(
         lambda: lazrs.decompress_points_with_chunk_table(
-            packed, packing.record, out, [(c.points, c.size) for c in chunks], _selection(packing)
+            packed, packing.record, out, [(c.unpacked, c.size) for c in chunks], _selection(packing)
         ),
         f"the data of the chunk at byte {begin} do not decode",
         source,

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from pourdatum.errors import ScanError
 from pourdatum.read.source import Source, opened
-from pourdatum.scan import Reader, UpAxis
+from pourdatum.scan import LatticeReader, Reader, Thinner, UpAxis
 from pourdatum.uncertainty import SensorKind
 
 SAMPLE_POINTS: Final = 200_000
@@ -109,6 +109,10 @@ class Opened:
         Reads a piece; see ``pourdatum.scan.Reader``.
     look : Look
         One look over the points.
+    thinner : callable, optional
+        Lets the reader read a part of the records; see ``pourdatum.scan.Thinner``.
+    lattice_reader : callable, optional
+        A faster way to lattice points; see ``pourdatum.scan.LatticeReader``.
     step : tuple of 3 floats
         Step in which each coordinate is stored [file unit]; 0 where not known.
     metres_by_convention, up_by_convention : bool, str or None
@@ -129,6 +133,8 @@ class Opened:
     pieces: tuple[Piece, ...]
     reader: Reader
     look: Look
+    thinner: Thinner | None = None
+    lattice_reader: LatticeReader | None = None
     step: tuple[float, float, float] = (0.0, 0.0, 0.0)
     metres_by_convention: bool = False
     up_by_convention: UpAxis | None = None

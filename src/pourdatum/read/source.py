@@ -10,13 +10,16 @@ from __future__ import annotations
 import hashlib
 import os
 import stat
-from collections.abc import Iterator
+import threading
+from collections.abc import Iterator, Sequence
+from concurrent.futures import Future
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import BinaryIO, Final
 
 from pourdatum.errors import ScanError
+from pourdatum.read.remote import is_address, open_address, size_and_stamp
 
 _BLOCK: Final = 1 << 20
 HEAD_BYTES: Final = 4096
@@ -30,21 +33,24 @@ class Source:
     Attributes
     ----------
     path : str
-        As the user wrote it.
+        From the root, so that a worker that starts elsewhere finds it; or an address.
     size : int
         Bytes.
     stamp_ns : int
-        Time of the last change [ns].
+        Time of the last change [ns]; of an address a number that changes with the file.
+    typed : str
+        As the user wrote it.
     """
 
     path: str
     size: int
     stamp_ns: int
+    typed: str = ""
 
     @property
     def shown(self) -> str:
         """The path on one line, control characters escaped."""
-        return shown(self.path)
+        return shown(self.typed or self.path)
 
 
 def shown(path: str) -> str:
@@ -70,6 +76,9 @@ def find_source(path: str | os.PathLike[str]) -> Source:
         empty, or the system refuses; with the system's own reason.
     """
     text = os.fspath(path)
+    if is_address(text):
+        size, stamp = size_and_stamp(text)
+        return _not_empty(Source(text, size, stamp, text))
     try:
         found = Path(text).stat()
     except FileNotFoundError:
@@ -86,14 +95,18 @@ def find_source(path: str | os.PathLike[str]) -> Source:
             hint="give the scan file itself",
             id="not-a-file",
         )
-    if found.st_size == 0:
+    return _not_empty(Source(str(Path(text).absolute()), found.st_size, found.st_mtime_ns, text))
+
+
+def _not_empty(source: Source) -> Source:
+    if source.size == 0:
         raise ScanError(
             "file is empty (0 bytes)",
-            where=shown(text),
+            where=source.shown,
             hint="export or copy the scan again",
             id="file-empty",
         )
-    return Source(text, found.st_size, found.st_mtime_ns)
+    return source
 
 
 @contextmanager
@@ -106,12 +119,18 @@ def opened(source: Source) -> Iterator[BinaryIO]:
         If it cannot be read, or size or time stamp differ from ``source``.
     """
     try:
+        if is_address(source.path):
+            size, stamp = size_and_stamp(source.path)
+            _check_same(source, size, stamp)
+            with open_address(source.path) as stream:
+                yield stream
+            return
         with Path(source.path).open("rb") as stream:
-            _check_same(source, stream)
+            _check_same(source, *_now(stream))
             yield stream
-            _check_same(source, stream)
+            _check_same(source, *_now(stream))
     except OSError as reason:
-        raise _unreadable(source.path, reason) from reason
+        raise _unreadable(source.shown, reason) from reason
 
 
 def read_exactly(stream: BinaryIO, start: int, count: int, source: Source) -> bytes:
@@ -153,11 +172,15 @@ def sha256_of(source: Source) -> str:
     return digest.hexdigest()
 
 
-def _check_same(source: Source, stream: BinaryIO) -> None:
-    now = os.fstat(stream.fileno())
-    if now.st_size != source.size:
-        raise _changed(source, f"{source.size} bytes at the start, {now.st_size} now")
-    if now.st_mtime_ns != source.stamp_ns:
+def _now(stream: BinaryIO) -> tuple[int, int]:
+    found = os.fstat(stream.fileno())
+    return found.st_size, found.st_mtime_ns
+
+
+def _check_same(source: Source, size: int, stamp_ns: int) -> None:
+    if size != source.size:
+        raise _changed(source, f"{source.size} bytes at the start, {size} now")
+    if stamp_ns != source.stamp_ns:
         raise _changed(source, "it was written to again")
 
 
@@ -178,3 +201,21 @@ def _unreadable(path: str, reason: Exception) -> ScanError:
         hint="check its permissions and the disk",
         id="file-unreadable",
     )
+
+
+def hash_behind(sources: Sequence[Source]) -> list[Future[str]]:
+    """Promises of the files' SHA-256; one thread behind the reading keeps them in order.
+
+    It dies with the program: who stops it does not wait for a large file.
+    """
+    promised: list[Future[str]] = [Future() for _ in sources]
+
+    def work() -> None:
+        for source, promise in zip(sources, promised, strict=True):
+            try:
+                promise.set_result(sha256_of(source))
+            except BaseException as reason:
+                promise.set_exception(reason)
+
+    threading.Thread(target=work, daemon=True).start()
+    return promised

@@ -32,6 +32,7 @@ from pourdatum.scan import UpAxis
 
 _AREA_LEAST_M2: Final = 4.0
 _CLEARLY: Final = 2.0
+_BY_FAR: Final = 3.0
 _DOUBTFUL: Final = 1.4
 _ODD: Final = 1.5
 """How much larger a level layer must be to be worth a word against a format's vertical."""
@@ -44,11 +45,15 @@ _CARRIED: Final = 0.85
 _FLOATING: Final = 0.6
 _RACK: Final = 0.25
 _HANGING: Final = 0.3
-_THING_M: Final = 1.5
+_THING_M: Final = 1.0
+"""Height over the floor up to which a second layer is the top of a thing [m]."""
 _BIN_M: Final = 0.020
 _STOREY_M: Final = (1.9, 8.0)
 _ROOM_M: Final = (2.1, 3.6)
 """Height of an ordinary room [m]; common practice, no source."""
+_FLAT_M: Final = 0.3
+_MAYBE_M: Final = (2.0, 4.0)
+"""Distance of two faces of a room that may be its height [m]."""
 _BAND_M: Final = (0.1, 1.2)
 _UPSIDE_DOWN: Final = 3.0
 _FEW: Final = 0.02
@@ -176,22 +181,14 @@ def _by_layers(
     shows = "as the largest level layer shows"
     if rival and (told := seen.against(2)) is not None:
         best, shows, why = told, "as floor and walls show", seen.compared(told, 2)
-    elif rival > _DOUBTFUL * areas[2] and seen.against(other, weak=True) == 2:
+    elif rival and seen.against(other, weak=True) == 2:
         shows, why = "as what stands on the floor shows", seen.compared(2, other)
-    elif rival >= _CLEARLY * areas[2] and rival:
-        best = other
-    elif rival > _DOUBTFUL * areas[2] and (high := seen.room_height_m(other)) is not None:
-        best = other
-        shows = f"as floor and ceiling {high:.2f} m apart show, which are an ordinary storey"
-    elif rival > _DOUBTFUL * areas[2]:
-        raise JobError(
-            f"the file does not say which way is up, {'xy'[other]} and z are both likely ({why})",
-            where=source.shown,
-            hint=f"say it with --up {'xy'[other]} or --up z",
-            id="up-unknown",
-        )
-    elif areas[other] > areas[2]:
-        shows = "as no level layer speaks clearly for another axis"
+    elif rival:
+        told_by_box = seen.up_of_box()
+        if told_by_box is None:
+            raise _unknown(other, why, source)
+        best, shows = told_by_box
+        why = _compare(areas, best, max({0, 1, 2} - {best}, key=lambda axis: areas[axis]))
     name: UpAxis = ("x", "y", "z")[best]
     note = f"the file does not say which way is up: {name} is taken, {shows} ({why})"
     if seen.hangs(best):
@@ -201,6 +198,15 @@ def _by_layers(
         text = f"{source.shown}: {odd}; if the scan is upside down give --up -{name}"
         warnings = (("upside-down", text),)
     return Vertical(name, (note,), warnings)
+
+
+def _unknown(other: int, why: str, source: Source) -> JobError:
+    return JobError(
+        f"the file does not say which way is up, {'xy'[other]} and z are both likely ({why})",
+        where=source.shown,
+        hint=f"say it with --up {'xy'[other]} or --up z",
+        id="up-unknown",
+    )
 
 
 def _upside_down(source: Source, name: str) -> JobError:
@@ -272,7 +278,7 @@ class _Seen:
             beside = max(float_.low or 0.0, float_.high or 0.0)
             if stand.cells >= _THINGS_LEAST and carried >= _CARRIED and beside <= _FLOATING:
                 # What floats beside a wall may be a rack that stands along it, or pipes.
-                if float_.tall < _RACK and (weak or not self._is_room(mine)):
+                if float_.tall < _RACK and (weak or not self.is_room(mine)):
                     return axis
                 continue
             nothing = self.areas[mine] < _NOTHING * self.areas[axis]
@@ -288,21 +294,40 @@ class _Seen:
         apart = float(np.ptp(levels))
         return apart < _THING_M or _STOREY_M[0] <= apart <= _STOREY_M[1]
 
-    def room_height_m(self, axis: int) -> float | None:
-        """Height of a room seen on all sides that is an ordinary one along this axis alone.
-
-        Where a layer is missing it may be the ceiling, and the box says less.
-        """
-        high, other = (
-            float(np.ptp(levels)) if levels.size else 0.0
-            for levels in (strong_levels_m(self.inside, k) for k in (axis, 2))
-        )
-        return high if _ROOM_M[0] <= high <= _ROOM_M[1] < other else None
-
-    def _is_room(self, axis: int) -> bool:
-        """Whether floor and ceiling of an ordinary room may lie across an axis."""
+    def height_m(self, axis: int) -> float:
+        """Distance of the outermost level layers across an axis [m]."""
         levels = strong_levels_m(self.inside, axis)
-        return levels.size > 0 and _ROOM_M[0] <= float(np.ptp(levels)) <= _ROOM_M[1]
+        return float(np.ptp(levels)) if levels.size else 0.0
+
+    def up_of_box(self) -> tuple[int, str] | None:
+        """The vertical of a room by its faces, and the words that say why; None where thin.
+
+        A wall may be larger than the floor, in a passage more than twice as large, so that
+        area alone says little. An ordinary storey across one axis alone says more; and where
+        one face of the room is missing, it is the ceiling.
+        """
+        heights = [self.height_m(axis) for axis in range(3)]
+        storeys = [axis for axis in range(3) if _MAYBE_M[0] <= heights[axis] <= _MAYBE_M[1]]
+        single = [axis for axis in range(3) if heights[axis] < _FLAT_M and self.areas[axis] > 0]
+        largest = int(np.argmax(self.areas))
+        share = self.areas[largest] / max(self.areas[axis] for axis in range(3) if axis != largest)
+        if len(storeys) == 1 and self.is_room(storeys[0]) and not set(single) - set(storeys):
+            if storeys[0] == 0:  # hardly anything is written x up: a room of that width is likelier
+                return None
+            high = heights[storeys[0]]
+            return storeys[0], (
+                f"as floor and ceiling {high:.2f} m apart show, which are an ordinary storey"
+            )
+        large = self.areas[largest] >= 2 * _AREA_LEAST_M2
+        alone = large and single == [largest] and share >= _DOUBTFUL
+        clearly = _CLEARLY if set(single) <= {largest} else _BY_FAR
+        if alone or (not storeys and share >= clearly):
+            return largest, "as the largest level layer shows"
+        return None
+
+    def is_room(self, axis: int) -> bool:
+        """Whether floor and ceiling of an ordinary room may lie across an axis."""
+        return _ROOM_M[0] <= self.height_m(axis) <= _ROOM_M[1]
 
     def hangs(self, axis: int) -> bool:
         """Whether what is in the room touches the upper layer and not the lower."""

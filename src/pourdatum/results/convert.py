@@ -63,7 +63,10 @@ def _common(survey: Survey, command: str) -> dict[str, Any]:
         "schema": f"pourdatum.{command}/1",
         "version": __version__,
         "title": survey.title,
-        "inputs": [InputPart(**vars(item)) for item in survey.scan.inputs],
+        "inputs": [
+            InputPart(**{name: getattr(item, name) for name in InputPart.model_fields})
+            for item in survey.scan.inputs
+        ],
         "assumptions": list(survey.assumptions),
         "warnings": [WarningPart(code=item.code, text=item.text) for item in survey.warnings],
         "floor": _floor(survey),

@@ -1,0 +1,172 @@
+"""Exact sums per voxel in pages: memory follows the floor, not the points.
+
+A page holds the voxels of 8 by 8 cells in 4 layers, each with a count and the sums of
+three offsets in unsigned 32-bit integers. Pages are made where points fall; a floor fills
+the pages around its own level and no others. Before a sum could overflow, all are carried
+over to a table of 64-bit integers, so that the result is exact for any number of points.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pourdatum.block import DEPTH, PAGE_BYTES, QUANTITIES, SIDE, VOXELS, Block
+from pourdatum.compiled import compiled_loops
+from pourdatum.errors import LimitMet
+from pourdatum.grid import VoxelStats, merge, pack
+
+Ints = NDArray[np.int64]
+Pool = NDArray[np.uint32]
+
+_FIRST_PAGES: Final = 1 << 14
+_GROWTH: Final = 1.25
+_MOST_SUM: Final = 2**32 - 1
+
+
+class PagedSums:
+    """Counts and sums over the voxels of a block.
+
+    ``table`` holds for every page of the block its place in ``pool``, or -1; ``pool`` is
+    (pages, voxels, quantities). A kernel adds to them in place; ``used`` pages are taken.
+
+    Examples
+    --------
+    >>> block = Block(0, 0, 0, cols=10, rows=10, layers=4, cell_steps=5, layer_steps=2)
+    >>> sums = PagedSums(block, most_bytes=1 << 20)
+    >>> sums.make_room(np.array([0]))
+    >>> sums.pool[sums.table[0], 0] += np.array([2, 3, 4, 1], np.uint32)
+    >>> sums.result().count, sums.result().sums.ravel()
+    (array([2]), array([3, 4, 1]))
+    """
+
+    def __init__(self, block: Block, most_bytes: int) -> None:
+        pages = int(np.prod(block.pages))
+        if pages > np.iinfo(np.int32).max // 4:
+            raise _too_large(block)
+        self.block = block
+        self.table = np.full(pages, -1, np.int32)
+        self._most_pages = max(most_bytes // PAGE_BYTES, 1)
+        first = min(_FIRST_PAGES, pages, self._most_pages)
+        self.pool = np.zeros((first, VOXELS, QUANTITIES), np.uint32)
+        self.used = 0
+        self.highest = 0
+        """Greatest count of any voxel; kept by who adds."""
+        self._carried: VoxelStats | None = None
+        self._count_bound = 0
+        self._most_count = _MOST_SUM // max(block.cell_steps, block.layer_steps)
+
+    @property
+    def most_at_once(self) -> int:
+        """Points that can be added between two calls of ``ready_for``."""
+        return self._most_count // 2
+
+    def ready_for(self, points: int) -> None:
+        """Make sure that this many more points overflow no sum."""
+        if self._count_bound + points > self._most_count:
+            self._count_bound = self.highest
+            if self._count_bound + points > self._most_count:
+                self._carry_over()
+        self._count_bound += points
+
+    def make_room(self, pages: Ints) -> None:
+        """Take pages of the block into use that are not yet; the pool grows as needed."""
+        new = pages[self.table[pages] < 0]
+        self.grow(self.used + new.size)
+        self.table[new] = np.arange(self.used, self.used + new.size, dtype=np.int32)
+        self.used += new.size
+
+    def grow(self, pages: int) -> None:
+        """Room in the pool for this many pages.
+
+        Raises
+        ------
+        LimitMet
+            If they take more memory than is allowed.
+        """
+        have = len(self.pool)
+        if pages <= have:
+            return
+        if pages > self._most_pages:
+            raise _too_large(self.block)
+        wanted = min(max(pages, int(have * _GROWTH)), self._most_pages, self.table.size)
+        # Moved by the system where it can: no second copy in memory.
+        self.pool.resize((max(wanted, pages), VOXELS, QUANTITIES), refcheck=False)
+
+    def result(self) -> VoxelStats:
+        """Statistics of all points added, in the order of rows, columns, layers."""
+        own = self._stats()
+        return own if self._carried is None else merge(self._carried, own)
+
+    def state(self) -> dict[str, NDArray[Any]]:
+        """All that was summed, as arrays."""
+        carried = self._carried or VoxelStats.empty(QUANTITIES - 1)
+        return {
+            "table": self.table,
+            "pool": self.pool[: self.used],
+            "key": carried.key,
+            "count": carried.count,
+            "sums": carried.sums,
+            "highest": np.array(self.highest),
+        }
+
+    def take_up(self, state: Mapping[str, NDArray[Any]]) -> None:
+        """Go on from a state of the same block."""
+        pool = state["pool"]
+        self.grow(len(pool))
+        self.table[:] = state["table"]
+        self.pool[: len(pool)] = pool
+        self.used = len(pool)
+        self.highest = self._count_bound = int(state["highest"])
+        if state["key"].size:
+            self._carried = VoxelStats(state["key"], state["count"], state["sums"])
+
+    def _carry_over(self) -> None:
+        self._carried = self.result()
+        self.pool[: self.used] = 0
+        self._count_bound = self.highest = 0
+
+    def _stats(self) -> VoxelStats:
+        loops = compiled_loops("cellloop", worth=False)
+        if loops is None:
+            return self._stats_plain()
+        # Room for full pages: what is not written to takes no memory.
+        most = self.used * VOXELS
+        key, count, sums = (
+            np.empty(most, np.int64),
+            np.empty(most, np.int64),
+            np.empty((3, most), np.int64),
+        )
+        n = loops.voxels(self.block.numbers, self.table, self.pool, key, count, sums)
+        return VoxelStats(key[:n], count[:n], sums[:, :n])
+
+    def _stats_plain(self) -> VoxelStats:
+        taken = np.flatnonzero(self.table >= 0)
+        place = self.table[taken]
+        page, voxel = np.nonzero(self.pool[place, :, 0])
+        held = self.pool[place[page], voxel]
+        _, rows, cols = self.block.pages
+        page = taken[page]
+        group, page_row, page_col = page // (rows * cols), page // cols % rows, page % cols
+        key = pack(
+            self.block.col + page_col * SIDE + voxel // DEPTH % SIDE,
+            self.block.row + page_row * SIDE + voxel // (SIDE * DEPTH),
+            self.block.layer + group * DEPTH + voxel % DEPTH,
+        )
+        order = np.argsort(key)
+        held = held[order]
+        return VoxelStats(
+            key[order], held[:, 0].astype(np.int64), np.ascontiguousarray(held[:, 1:].T, np.int64)
+        )
+
+
+def _too_large(block: Block) -> LimitMet:
+    return LimitMet(
+        f"{block.cols} by {block.rows} cells of {block.cell_steps / 100:g} mm take more memory"
+        " than is allowed",
+        hint="give a larger --cell, allow more with --memory, or cut far stray points off",
+        id="memory",
+    )

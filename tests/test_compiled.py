@@ -1,0 +1,67 @@
+"""Compiled loops and what they stand for in NumPy: the same numbers."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from pourdatum import grind, localfit
+from pourdatum.compiled import compiled_loops
+from pourdatum.grind import _prominent
+from pourdatum.localfit import local_fit
+
+pytestmark = pytest.mark.skipif(
+    compiled_loops("fitloop") is None, reason="the extra `fast` is not installed"
+)
+
+
+def field(seed: int) -> tuple[np.ndarray, np.ndarray]:
+    """Weights with gaps and values."""
+    rng = np.random.default_rng(seed)
+    shape = tuple(rng.integers(8, 30, 2))
+    weight = rng.integers(0, 9, shape) * (rng.random(shape) < rng.uniform(0.2, 1.0))
+    return weight.astype(np.float64), rng.normal(0, 0.003, shape)
+
+
+@given(
+    seed=st.integers(0, 2**31),
+    order=st.sampled_from([1, 2]),
+    bandwidth=st.floats(1.3, 4.0),
+    with_error=st.booleans(),
+    with_slope=st.booleans(),
+)
+def test_fits_are_the_same(
+    seed: int, order: int, bandwidth: float, with_error: bool, with_slope: bool
+) -> None:
+    """Rows, variance, height and slope: to the last bit."""
+    weight, value = field(seed)
+    found = []
+    for loops in (lambda name, worth: compiled_loops(name), lambda name, worth: None):
+        with pytest.MonkeyPatch.context() as patched:
+            patched.setattr(localfit, "compiled_loops", loops)
+            fit = local_fit(
+                weight, bandwidth, order, least_weight=4.0, with_error=with_error,
+                with_slope=with_slope,
+            )  # fmt: skip
+            heights = fit.height_and_slope(value) if with_slope else (fit.height(value),)
+            found.append((fit.rows, fit.variance, *heights))
+    for one, other in zip(*found, strict=True):
+        assert np.array_equal(one, other, equal_nan=True)
+
+
+@given(seed=st.integers(0, 2**31), step=st.sampled_from([0.0, 0.5]))
+def test_prominent_tops_are_the_same(seed: int, step: float) -> None:
+    """The same tops with the same prominence, plateaus and gaps included."""
+    _, value = field(seed)
+    rise = 1e3 * value
+    if step:
+        rise = np.round(rise / step) * step
+    rise[np.random.default_rng(seed).random(rise.shape) < 0.05] = np.nan
+    found = []
+    for loops in (lambda name, worth: compiled_loops(name), lambda name, worth: None):
+        with pytest.MonkeyPatch.context() as patched:
+            patched.setattr(grind, "compiled_loops", loops)
+            found.append(_prominent(rise, 0.7))
+    assert found[0] == found[1]
