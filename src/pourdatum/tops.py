@@ -9,6 +9,7 @@ from __future__ import annotations
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from pourdatum.layers import Sheet, joined
 from pourdatum.sheetplan import (
@@ -28,6 +29,8 @@ STOREY_M: Final = (1.6, 12.0)
 """Heights of a ceiling over a floor [m]."""
 _WIDE_COLUMN_M: Final = 0.35
 """Columns from this side on reach from a thing to a wall beside it [m]."""
+_AROUND: Final = 0.2
+"""Share of the metre around a table in which floor is seen, at the least [1]."""
 _HOLLOW: Final = 0.1
 """Share of a sheet's columns from which points below them say that it is no solid landing [1]."""
 
@@ -50,12 +53,8 @@ def things_on_m2(
 
 def beside_m2(top: Sheet, level: list[Sheet]) -> float:
     """Area of a level lower than a top, below it or within 1 m beside it [m²]."""
-    from scipy.ndimage import distance_transform_edt
-
     low, high = _THING_M
-    margin = int(np.ceil(NEAR_M / top.column_m)) + 1
-    mask, c0, r0 = raster(top, margin)
-    near = distance_transform_edt(~mask) * top.column_m <= NEAR_M
+    mask, near, c0, r0 = _near(top)
     found = 0
     for part in level:
         if low < top.level_m - part.level_m < high and is_beside(top, part):
@@ -101,6 +100,9 @@ def _stands_on_floor(item: Sheet, sheets: list[Sheet], known: bool = False) -> b
         return False
     if covered_share(inner_keys(item), below) > 0.25:
         return True
+    # Below a ceiling whose floor was not seen lie tops of cupboards, here and there.
+    if is_ceiling(item) and _share_around(item, below) < _AROUND:
+        return False
     drop, wall = _rim(item, below)
     # One sees under a table, if only its legs; a landing is solid.
     # Columns that are wide reach walls beside it.
@@ -147,6 +149,26 @@ def _is_lamp(part: Sheet, over: Sheet, sheets: list[Sheet]) -> bool:
 def _standing_share(sheets: list[Sheet]) -> float:
     """Points that stand on sheets, for each point in them."""
     return sum(item.above for item in sheets) / sum(int(item.points.sum()) for item in sheets)
+
+
+def _near(item: Sheet) -> tuple[NDArray[np.bool_], NDArray[np.bool_], int, int]:
+    """Columns of a sheet, those within 1 m of it, and the first column and row of both."""
+    from scipy.ndimage import distance_transform_edt
+
+    mask, c0, r0 = raster(item, int(np.ceil(NEAR_M / item.column_m)) + 1)
+    return mask, distance_transform_edt(~mask) * item.column_m <= NEAR_M, c0, r0
+
+
+def _share_around(item: Sheet, below: list[Sheet]) -> float:
+    """Share of the metre around a sheet, gaps in it filled, in which a lower one was seen."""
+    from scipy.ndimage import binary_closing, binary_fill_holes
+
+    mask, near, c0, r0 = _near(item)
+    around = near & ~binary_fill_holes(binary_closing(mask, np.ones((3, 3), bool)) | mask)
+    seen = np.zeros(mask.shape, bool)
+    for part in below:
+        seen |= on_raster(part.key, mask.shape, c0, r0)
+    return float((seen & around).sum()) / max(int(around.sum()), 1)
 
 
 def _surrounded(item: Sheet, below: list[Sheet]) -> float:
