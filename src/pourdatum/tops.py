@@ -101,7 +101,7 @@ def _stands_on_floor(item: Sheet, sheets: list[Sheet], known: bool = False) -> b
     if covered_share(inner_keys(item), below) > 0.25:
         return True
     # Below a ceiling whose floor was not seen lie tops of cupboards, here and there.
-    if is_ceiling(item) and _share_around(item, below) < _AROUND:
+    if is_ceiling(item) and not _is_roofed(item, sheets) and _share_around(item, below) < _AROUND:
         return False
     drop, wall = _rim(item, below)
     # One sees under a table, if only its legs; a landing is solid.
@@ -134,6 +134,14 @@ def _is_over_floor(item: Sheet, sheets: list[Sheet]) -> bool:
     low, high = STOREY_M
     lower = [other for other in sheets if low < item.level_m - other.level_m < high]
     return bool(lower) and covered_share(inner_keys(item), lower) > 0.25
+
+
+def _is_roofed(item: Sheet, sheets: list[Sheet]) -> bool:
+    """Whether something level lies over a sheet, higher than things stand on floors."""
+    return any(
+        _THING_M[1] < other.level_m - item.level_m < STOREY_M[1] and overlap(item, other) > 0.3
+        for other in sheets
+    )
 
 
 def _is_lamp(part: Sheet, over: Sheet, sheets: list[Sheet]) -> bool:
