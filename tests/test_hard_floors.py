@@ -14,12 +14,14 @@ import shapely
 
 from hard_scenes import HardScene, hard_scene
 from made_scan import carpet, faces, flat, floor_of, made_scan, store_of
+from pourdatum.elsewhere import bays_at_edge
 from pourdatum.errors import JobError
 from pourdatum.floor import Floor, find_floor
 from pourdatum.levels import Level, find_level
 from pourdatum.passing import silent
 from pourdatum.pipeline.floor_words import floor_found, floor_taken
 from pourdatum.surface import make_surface
+from pourdatum.walls import WallLine
 
 RAYS = 70_000
 SAME_M = 0.03
@@ -203,6 +205,48 @@ def test_where_the_scan_ends_amid_the_floor_it_is_said() -> None:
     assert min(abs(floor.open_edge_m - side) for side in sides) < 1.0
     codes = [warned.code for warned in floor_found(make_surface(floor.scan, floor))]
     assert "open-edge" in codes
+
+
+def beside_an_edge(floor: shapely.Polygon, turn_rad: float) -> tuple[float, float]:
+    """Area of a floor's bays, and of those below its edge at y = 0 [m²].
+
+    The floor lies in cells of 50 mm, turned; lower ground was seen from 0.5 m below y = 0
+    on, and a wall at y = 3 m.
+    """
+    cell_m = 0.05
+    y, x = np.mgrid[-3.0:5.0:cell_m, -5.0:5.0:cell_m]
+    cos, sin = np.cos(turn_rad), np.sin(turn_rad)
+    u, v = cos * x + sin * y, -sin * x + cos * y
+    seen = shapely.contains_xy(floor, u, v)
+    normal = np.array([-sin, cos])
+    wall = WallLine(normal, 3.0, np.array([[-3.0, 3.0]]), 0.001)
+    bays = bays_at_edge(v < -0.5, seen, cell_m, [wall]) & ~seen
+    outside = bays & (v < -cell_m)
+    bays &= np.abs(u) < 1.0  # along the rest of its edge cells are rounded off
+    return float(bays.sum() * cell_m**2), float(outside.sum() * cell_m**2)
+
+
+@pytest.mark.parametrize("turn_rad", [0.0, 0.4])
+def test_a_blind_spot_at_the_edge_is_filled_to_a_straight_edge(turn_rad) -> None:
+    """A half disc of 0.95 m in the edge of a floor is floor, and nothing below the edge is.
+
+    Its area is pi 0.95² / 2; its arc and its chord are known to half a cell.
+    """
+    blind = shapely.Point(0, 0).buffer(0.95, 64)
+    floor = shapely.box(-3, 0, 3, 2).difference(blind)
+    filled_m2, outside_m2 = beside_an_edge(floor, turn_rad)
+    assert filled_m2 == pytest.approx(np.pi * 0.95**2 / 2, abs=0.025 * (np.pi + 2) * 0.95)
+    assert outside_m2 == 0.0
+
+
+def test_an_inner_corner_is_no_bay() -> None:
+    """The inner corner of a floor is rounded by a disc of 0.8 m at the most: (1 - pi / 4) 0.8².
+
+    Half a cell comes to it along that arc and the two sides it meets.
+    """
+    floor = shapely.union(shapely.box(-3, 1, 3, 2), shapely.box(-3, -0.4, 0, 2))
+    filled_m2, _ = beside_an_edge(floor, 0.0)
+    assert filled_m2 < (1 - np.pi / 4) * 0.8**2 + 0.025 * 0.8 * (np.pi / 2 + 2)
 
 
 # --- doorways ------------------------------------------------------------------------------------

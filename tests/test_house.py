@@ -22,7 +22,8 @@ fitloop localfit smoothing                                             |
 shotfield uncertainty                                                  |
 drift corner levelbook shots                                           | of control shots
 scan passing cluster chunks cellloop paged cellsums                    | from points to sums
-layers walkable levels cells walls elsewhere plumb                     | and to a map
+layers sheetplan tops walkable choice levels                           | and to levels
+cells walls elsewhere plumb                                            | and to a map
 outline edge footprint things openings spotcheck spots                 |
 bare doubled wallfoot floor labelled surface                           | and to its surface
 staff sense blunder control controlwords advice                        | levelled by control

@@ -270,6 +270,28 @@ def test_a_scan_of_a_ceiling_is_refused(lamps) -> None:
     assert "--up" in error.hint
 
 
+def test_cupboards_below_a_ceiling_are_no_floor_around_it() -> None:
+    """Cupboard tops along the walls of a room without floor make no table of its ceiling.
+
+    They cover a fifth of the plan, but not of the metre around the ceiling; rails hang below it.
+    """
+    shelves = [
+        (shapely.box(0.02, 0.2, 0.7, 2.8), 1.1),
+        (shapely.box(2.2, 4.2, 4.9, 4.98), 1.4),
+        (shapely.box(5.3, 1.0, 5.98, 3.0), 1.25),
+        (shapely.box(1.2, 0.02, 4.0, 0.6), 1.2),
+    ]
+    rng = np.random.default_rng(8)
+    room = shapely.box(0.0, 0.0, 6.0, 5.0)
+    parts = [level(2.5, 2500.0, room), faces(room, 1.45, 2.5, 800.0, rng)]
+    for where, z_m in shelves:
+        parts += [level(z_m, 2500.0, where), faces(where, z_m, z_m + 0.3, 400.0, rng)]
+    for k in range(14):
+        x, y = 1.0 + 0.3 * k, 1.2 + 0.24 * (7 * k % 10)
+        parts.append(rng.uniform([x, y, 1.9], [x + 0.3, y + 0.3, 2.3], (300, 3)))
+    assert refused(*parts).id == "only-ceiling"
+
+
 def test_the_same_scan_upside_down_is_a_floor() -> None:
     """Turned over, the ceiling of that scan is a floor with walls on it."""
     assert_floor(found(level(-2.5), walls(-2.5, -1.5)), ROOM, -2.5)

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from pourdatum.bare import THING_M, BareFloor, bare_floor
 from pourdatum.cells import Cells, cell_size_m, gather_cells
+from pourdatum.choice import Wish
 from pourdatum.chunks import Means, PointStore
 from pourdatum.doubled import layers_apart_m
 from pourdatum.edge import open_length_m, outline_polygon
@@ -25,9 +26,9 @@ from pourdatum.openings import Opening, find_openings
 from pourdatum.outline import Room, find_room
 from pourdatum.passing import Progress, silent
 from pourdatum.scan import Scan, SpotLevels
+from pourdatum.sheetplan import place_on
 from pourdatum.spots import SpotMap, map_spots
 from pourdatum.things import Obstruction, find_columns, find_things
-from pourdatum.walkable import Wish, place_on
 from pourdatum.wallfoot import with_wall_feet
 from pourdatum.walls import (
     WallLine,

@@ -32,6 +32,10 @@ _LEAST_COLUMN: Final = 12
 _WIDE: Final = 4
 STANDING_M: Final = (0.1, 0.6)
 """Heights over a sheet in which a wall or a thing shows [m]."""
+UNDER_M: Final = (0.1, 1.5)
+"""Depths below a sheet in which the ground under a thing shows [m]."""
+_RIM_M: Final = 0.2
+"""Width of a sheet's rim, under which the front of a landing shows [m]."""
 LAYER_STEP_M: Final = 0.05
 _LAYERS: Final = 10
 _FACE_LAYERS: Final = 3
@@ -62,6 +66,9 @@ class Sheet:
         columns and the ones beside them, those of other sheets left out.
     walled : (m,) int array
         Packed columns in which an upright face rises from the sheet.
+    hollow : float
+        Share of its columns, those at its rim left out, with points 0.1 to 1.5 m below it:
+        floor under a table, or its legs, where a landing is solid.
     """
 
     row: NDArray[np.int64]
@@ -72,6 +79,7 @@ class Sheet:
     above_by: NDArray[np.int64] = field(default_factory=lambda: np.zeros(_LAYERS, np.int64))
     below_by: NDArray[np.int64] = field(default_factory=lambda: np.zeros(_LAYERS, np.int64))
     walled: NDArray[np.int64] = field(default_factory=lambda: np.empty(0, np.int64))
+    hollow: float = 0.0
 
     @property
     def area_m2(self) -> float:
@@ -298,6 +306,7 @@ def _with_surroundings(sheets: list[Sheet], voxels: VoxelStats) -> list[Sheet]:
                 above_by=_by_layer(rise, count),
                 below_by=_by_layer(-rise, count),
                 walled=_faces(place, part, over, rise),
+                hollow=_hollow(sheet, place, part, rise),
             )
         )
     return out
@@ -348,6 +357,31 @@ def _faces(
     column, held = np.unique(pack(col, row, np.zeros_like(steps)), return_counts=True)
     found: NDArray[np.int64] = column[held >= _FACE_LAYERS]
     return found
+
+
+def _hollow(
+    sheet: Sheet,
+    place: tuple[NDArray[np.int64], ...],
+    part: slice,
+    rise: NDArray[np.float64],
+) -> float:
+    """Share of a sheet's inner columns below which points lie; gaps between columns are closed."""
+    from scipy.ndimage import binary_closing, binary_erosion
+
+    c0, r0 = int(sheet.col.min()) - 2, int(sheet.row.min()) - 2
+    mask = np.zeros((int(sheet.row.max()) + 3 - r0, int(sheet.col.max()) + 3 - c0), bool)
+    mask[sheet.row - r0, sheet.col - c0] = True
+    square = np.ones((3, 3), bool)
+    rim = max(round(_RIM_M / sheet.column_m), 1)
+    inner = binary_erosion(binary_closing(mask, square) | mask, square, iterations=rim)
+    if not inner.any():
+        return 0.0
+    low, high = UNDER_M
+    under = (-rise > low) & (-rise < high)
+    row, col = place[1][part][under] - r0, place[0][part][under] - c0
+    held = np.zeros(mask.shape, bool)
+    held[row, col] = True
+    return float(held[inner].mean())
 
 
 def _spread(level: NDArray[np.float64], cells: int) -> NDArray[np.float64]:

@@ -9,13 +9,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pourdatum.cellsums import level_at
+from pourdatum.choice import Chosen, Wish, choose
 from pourdatum.chunks import PointStore
 from pourdatum.errors import NoFloor
 from pourdatum.grid import Grid, pack, unpack
 from pourdatum.layers import Layers, Sheet, level_sheets
 from pourdatum.localfit import local_fit
 from pourdatum.passing import Progress
-from pourdatum.walkable import Chosen, Wish, choose
 
 _LEAST_POINTS: Final = 1000
 _BESIDE_M: Final = 0.5
