@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final, Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
 from pourdatum.geometry import Plane, fit_plane
-from pourdatum.patch import highest_patch
+from pourdatum.patch import HighPoint, highest_patch, patch_tops
+from pourdatum.shareddraws import draws_for, interval_of
 from pourdatum.uncertainty import combined, interval
 
 if TYPE_CHECKING:
@@ -16,6 +18,9 @@ if TYPE_CHECKING:
 
 LOCAL_LEVEL: Final = Plane(0.0, 0.0, 0.0)
 """The level plane through the local origin."""
+
+_TOPS: Final = 1500
+_SEED: Final = 102
 
 DatumKind = Literal["high-point", "level", "parallel", "fall"]
 
@@ -64,6 +69,9 @@ class Datum:
         Gain of the maximum that was taken off [m].
     unsearched_m2 : float
         Floor seen too thinly to be looked through for the high point [m²].
+    draws_m : (k,) array, optional
+        By how much it would lie elsewhere on each floor that agrees with the scan [m]; none
+        where levels were shot singly.
     """
 
     kind: DatumKind
@@ -74,6 +82,7 @@ class Datum:
     standard_error_m: float = 0.0
     bias_m: float = 0.0
     unsearched_m2: float = 0.0
+    draws_m: NDArray[np.float64] | None = field(default=None, compare=False)
 
 
 def choose_datum(surface: Surface, request: DatumRequest, least_m: float) -> Datum:
@@ -100,8 +109,11 @@ def choose_datum(surface: Surface, request: DatumRequest, least_m: float) -> Dat
     plane = below.raised(high.z_m + least_m)
     x, y = high.place_m
     level = float(plane.at(x, y)) if request.kind == "high-point" else plane.z0_m
-    error = combined(high.standard_error_m, surface.shared.datum_m)
-    low, up = interval(level, error)
+    draws = None if surface.between is not None else _draws(surface, request.kind, below, high)
+    if draws is None:
+        low, up = interval(level, combined(high.standard_error_m, surface.shared.datum_m))
+    else:
+        low, up = interval_of(level, level + draws)
     # Floor that was seen too thinly or not at all may be higher than the highest that was seen.
     up = max(up, level + high.may_reach_m - high.z_m)
     return Datum(
@@ -113,7 +125,24 @@ def choose_datum(surface: Surface, request: DatumRequest, least_m: float) -> Dat
         high.standard_error_m,
         high.bias_m,
         high.unsearched_m2,
+        draws,
     )
+
+
+def _draws(surface: Surface, kind: DatumKind, below: Plane, high: HighPoint) -> NDArray[np.float64]:
+    """By how much the highest floor would stand elsewhere, were the scan out by each draw [m]."""
+    place, top = patch_tops(surface, below, _TOPS)
+    fields = draws_for(surface).at(place)
+    if kind == "parallel":
+        # The plane is fitted to the floor: it tilts and moves with the scan.
+        design = np.column_stack([np.ones(len(place)), place])
+        level = fields.mean(axis=1)
+        fields -= (fields @ np.linalg.pinv(design).T) @ design.T
+        fields += level[:, None]
+    moved = (top - fields).max(axis=1) - top.max()
+    luck = np.random.default_rng(_SEED).standard_normal(len(moved))
+    out: NDArray[np.float64] = moved + high.standard_error_m * luck
+    return out
 
 
 def _base(surface: Surface, request: DatumRequest) -> Plane:

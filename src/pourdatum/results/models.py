@@ -107,6 +107,7 @@ class FloorPart(Part):
     """The floor as scanned. ``level_uncertainty_mm_per_m`` holds at 95 % in any direction."""
 
     area_m2: float
+    area_interval_m2: Interval | None = Field(description="null where levels were shot singly")
     measured_m2: float
     inferred_m2: float
     cell_mm: float

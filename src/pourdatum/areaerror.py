@@ -1,0 +1,49 @@
+"""How far the area of a floor may be out: lengths of the scan, walls, openings, columns.
+
+A wall is a line through very many points, and errs by little. The edge of an opening lies
+somewhere in the cells that straddle it, and all of it errs the same way: small ones come out
+too small. An outline along the end of the scan follows cells. What an outline that was drawn
+by hand may be out by, only who drew it knows: it counts as exact.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Final
+
+from pourdatum.uncertainty import combined
+
+if TYPE_CHECKING:
+    from pourdatum.surface import Surface
+
+_WALL_SHARE: Final = 0.1
+"""Error of a wall's line, in residuals of its points about it [1]; a choice."""
+_WALL_M: Final = 0.0002
+"""What a wall is out by at the least [m]; a choice."""
+_OPENING_CELLS: Final = 0.2
+_COLUMN_CELLS: Final = 0.06
+_COVERAGE_CELLS: Final = 0.25
+"""Error of an edge in cells, one standard deviation, found on simulated scans."""
+
+
+def area_uncertainty_m2(surface: Surface) -> float:
+    """Standard uncertainty of the area to pour [m²].
+
+    Parameters
+    ----------
+    surface : Surface
+    """
+    floor, cell_m = surface.floor, surface.grid.cell_m
+    parts = [2.0 * surface.shared.scale * floor.area_m2]
+    if not floor.outline_given:
+        for face in floor.faces:
+            seen_m = float((face.along_m[:, 1] - face.along_m[:, 0]).sum())
+            parts.append(seen_m * math.hypot(_WALL_M, _WALL_SHARE * face.residual_m))
+        parts.append(floor.open_edge_m * _COVERAGE_CELLS * cell_m)
+    parts += [hole.outline.length * _OPENING_CELLS * cell_m for hole in floor.openings]
+    parts += [
+        thing.outline.length * _COLUMN_CELLS * cell_m
+        for thing in floor.obstructions
+        if thing.kind == "column"
+    ]
+    return combined(*parts)
