@@ -9,14 +9,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final, Literal
 
 import numpy as np
 
 from pourdatum.errors import JobError, NoFloor
 from pourdatum.read.campaign import box_of, check_together
-from pourdatum.read.look import Opened, StatedUnit
+from pourdatum.read.look import Opened, StatedUnit, UnitDoubt
 from pourdatum.read.planes import Turned, oblique_turn
 from pourdatum.read.sizing import unit_by_size
 from pourdatum.read.source import Source
@@ -176,6 +176,8 @@ def _unit(
 ) -> _Unit:
     asked_m = None if units is None else unit_m(units, where="--units")
     said = opened.stated_unit
+    if said is not None:
+        said = _undoubted(said, units, source)
     if said is not None and said.unit_m is not None:
         if asked_m is not None and not math.isclose(asked_m, said.unit_m, rel_tol=1e-9):
             raise JobError(
@@ -195,6 +197,36 @@ def _unit(
             id="unit-unknown",
         )
     return _by_size(opened, source, up, turn)
+
+
+def _undoubted(said: StatedUnit, units: str | None, source: Source) -> StatedUnit:
+    """What a file states of its units, with the user's word where it contradicts itself."""
+    if (doubt := said.doubt) is not None:
+        if units is None or units not in doubt.choices:
+            raise _doubtful(said, doubt, source, "its unit", doubt.choices)
+        said = replace(said, name=units, unit_m=LENGTH_UNITS[units], doubt=None)
+    if (doubt := said.height_doubt) is not None:
+        if units is None or units not in doubt.choices:
+            # The user's word is for the plan too: what the plan cannot be is no way out.
+            ways = tuple(name for name in doubt.choices if said.name in (None, name))
+            raise _doubtful(said, doubt, source, "its unit of heights", ways)
+        said = replace(
+            said, height_name=units, height_unit_m=LENGTH_UNITS[units], height_doubt=None
+        )
+    return said
+
+
+def _doubtful(
+    said: StatedUnit, doubt: UnitDoubt, source: Source, what: str, ways: tuple[str, ...]
+) -> JobError:
+    again = "export the scan again with a right reference system"
+    words = " or ".join(f"--units {name}" for name in ways)
+    return JobError(
+        f"{said.source} contradicts itself: {what} is {doubt.told}",
+        where=source.shown,
+        hint=f"say which is right with {words}, or {again}" if ways else again,
+        id="unit-doubt",
+    )
 
 
 def _with_heights(plan_m: float, words: str, said: StatedUnit | None) -> _Unit:
