@@ -22,6 +22,7 @@ _SKIRTING_M: Final = (0.02, 0.06)
 _FOOT_M: Final = (0.03, 0.30)
 _BODY_M: Final = (0.08, 2.0)
 _LEAST_LAYERS: Final = 6
+_PARALLEL: Final = 0.17
 _TALL_WITHOUT_CEILING_M: Final = 2.0
 _RUN_LAYER_M: Final = 0.1
 _RUN_TO_M: Final = 6.0
@@ -100,6 +101,23 @@ class WallLine:
         direction = np.array([-self.normal[1], self.normal[0]])
         out: Array = self.offset_m * self.normal + np.atleast_1d(along_m)[:, None] * direction
         return out
+
+
+def meeting(a: WallLine, b: WallLine) -> Array | None:
+    """Where the lines of two faces cross (2,) [m]; None where they are parallel within 10 degrees.
+
+    Examples
+    --------
+    >>> west = WallLine(np.array([1.0, 0.0]), 2.0, np.array([[0.0, 3.0]]), 0.0)
+    >>> south = WallLine(np.array([0.0, 1.0]), 1.0, np.array([[0.0, 4.0]]), 0.0)
+    >>> meeting(west, south).tolist()
+    [2.0, 1.0]
+    """
+    matrix = np.stack([a.normal, b.normal])
+    if abs(np.linalg.det(matrix)) < _PARALLEL:
+        return None
+    corner: Array = np.linalg.solve(matrix, np.array([a.offset_m, b.offset_m]))
+    return corner
 
 
 def upright_structure(cells: Cells, thing_m: float) -> Upright:
