@@ -162,7 +162,7 @@ def find_openings(
                 continue
             rim = float(np.median(mean[window][ring])) if ring.any() else 0.0
             lonely = not ((ring & blocked[window]).any() or (own & rim_of_room[window]).any())
-            shape = cells_polygon(_part(grid, window), own)
+            shape = cells_polygon(grid.window(*window), own)
             height, width = np.ptp(np.nonzero(own), axis=1) + 1
             longest_m = max(height, width) * grid.cell_m
             compact = (
@@ -312,17 +312,6 @@ def _boxes(groups: NDArray[np.signedinteger]) -> list[tuple[slice, slice]]:
     return grown
 
 
-def _part(grid: Grid, window: tuple[slice, slice]) -> Grid:
-    rows, cols = window
-    return Grid(
-        grid.x0_m + cols.start * grid.cell_m,
-        grid.y0_m + rows.start * grid.cell_m,
-        grid.cell_m,
-        rows.stop - rows.start,
-        cols.stop - cols.start,
-    )
-
-
 def _opening(
     cells: Cells,
     window: tuple[slice, slice],
@@ -336,7 +325,7 @@ def _opening(
     import shapely
     from scipy.ndimage import binary_dilation
 
-    part = _part(cells.grid, window)
+    part = cells.grid.window(*window)
     near = binary_dilation(own, np.ones((3, 3), bool))
     lacking = 1 - floor_points[window] / np.maximum(usual[window], 1e-9)
     missing = np.where(own, np.clip(lacking, 0.0, 1.0), 0.0)

@@ -74,14 +74,11 @@ def find_columns(cells: Cells, room: Room, structure: Upright) -> tuple[Obstruct
         xy, weight = face_points(near, around & structure.upright)
         outline = footprint(xy, weight) if len(xy) >= 5 else None
         if outline is None:
-            outline = cells_polygon(grid, own).convex_hull
+            outline = cells_polygon(grid.window(*window), part).convex_hull
         if outline.area < _LEAST_THING_M2:
             continue
-        height = (
-            float(np.median(structure.top_m[own & structure.upright]))
-            if (own & structure.upright).any()
-            else 0.0
-        )
+        tops = structure.top_m[window][part & structure.upright[window]]
+        height = float(np.median(tops)) if tops.size else 0.0
         found.append(_thing("column", outline, height))
     return tuple(found)
 
@@ -124,9 +121,7 @@ def find_things(
         part = binary_fill_holes((groups[window] == k) & mask[window]) & room.inside[window]
         if part.sum() * grid.cell_m**2 < 4 * _LEAST_THING_M2:
             continue
-        own = np.zeros(grid.shape, bool)
-        own[window] = part
-        outline = cells_polygon(grid, own).convex_hull
+        outline = cells_polygon(grid.window(*window), part).convex_hull
         if outline.geom_type != "Polygon":
             continue
         seen = part & mask[window]
