@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from pourdatum.cells import Cells, Column
 from pourdatum.edge import cells_polygon
 from pourdatum.footprint import footprint
-from pourdatum.grid import Grid, group_windows
+from pourdatum.grid import Grid, group_windows, widened
 from pourdatum.outline import Room
 from pourdatum.walls import Upright, face_points
 
@@ -68,9 +68,9 @@ def find_columns(cells: Cells, room: Room, structure: Upright) -> tuple[Obstruct
         part = groups[window] == k
         if (part & rim[window]).any() or part.sum() < 2:
             continue
-        own = np.zeros(grid.shape, bool)
-        own[window] = part
-        around = binary_dilation(own, np.ones((3, 3), bool))
+        wide = widened(window, 1, grid.shape)
+        around = np.zeros(grid.shape, bool)
+        around[wide] = binary_dilation(groups[wide] == k, np.ones((3, 3), bool))
         xy, weight = face_points(near, around & structure.upright)
         outline = footprint(xy, weight) if len(xy) >= 5 else None
         if outline is None:
