@@ -15,14 +15,14 @@ from dataclasses import dataclass
 from itertools import groupby
 from threading import Lock
 from time import monotonic
-from typing import Final, Generic, TypeVar
+from typing import Final, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pourdatum.cluster import gather_on
 from pourdatum.errors import ScanError
-from pourdatum.passing import Keeper, Kept, Progress, Sums, silent
+from pourdatum.passing import InPairs, Keeper, Kept, Progress, Sums, Told, silent
 from pourdatum.scan import ChunkRef, Scan
 
 T = TypeVar("T")
@@ -62,40 +62,6 @@ class Means:
     memory_bytes: int | None = None
     keep_points: int = KEEP_POINTS
     keeper: Keeper | None = None
-
-
-class _Told:
-    """Tells the share of the points that are done."""
-
-    def __init__(self, stage: str, progress: Progress, total: int) -> None:
-        self._stage, self._progress, self._total = stage, progress, total
-        self._done = 0
-        progress(stage, 0.0, total)
-
-    def add(self, points: int) -> None:
-        self._done += points
-        self._progress(self._stage, self._done / self._total, self._total)
-
-
-class _InPairs(Generic[T]):
-    """Joins values in order, equals with equals, so that each is gone through a few times only."""
-
-    def __init__(self, merge: Callable[[T, T], T]) -> None:
-        self._merge = merge
-        self._held: list[tuple[int, T]] = []
-
-    def add(self, value: T) -> None:
-        size = 1
-        while self._held and self._held[-1][0] == size:
-            value = self._merge(self._held.pop()[1], value)
-            size *= 2
-        self._held.append((size, value))
-
-    def result(self) -> T:
-        _, value = self._held.pop()
-        while self._held:
-            value = self._merge(self._held.pop()[1], value)
-        return value
 
 
 class PointStore:
@@ -178,7 +144,7 @@ class PointStore:
             if held is not None and set(held[1]) <= set(names):
                 sums.take_up(held[0])
                 finished += held[1]
-        pace = _Told(stage, progress, sum(ref.count for ref in self._refs))
+        pace = Told(stage, progress, sum(ref.count for ref in self._refs))
         saved_s = monotonic()
         for name, own in zip(names, files, strict=True):
             if name in finished:
@@ -195,7 +161,7 @@ class PointStore:
     def _file_of(self, index: int) -> str:
         return self._refs[index].path
 
-    def _add_all(self, sums: Sums[T], indices: list[int], pace: _Told) -> None:
+    def _add_all(self, sums: Sums[T], indices: list[int], pace: Told) -> None:
         """Load these chunks side by side and add each to the sums."""
         adding = Lock()
 
@@ -234,7 +200,7 @@ class PointStore:
             return summarise(self._points(index))
 
         progress(stage, 0.0)
-        joined = _InPairs(merge)
+        joined = InPairs(merge)
         if total == 1 or self._workers == 1:
             for index in range(total):
                 joined.add(one(index))
