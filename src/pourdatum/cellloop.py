@@ -11,12 +11,13 @@ from typing import Any
 import numpy as np
 from numba import njit
 
-from pourdatum.block import DEPTH, SIDE
+from pourdatum.block import DEPTH, SIDE, lot
 from pourdatum.grid import LAYER_BITS, LAYER_OFFSET, PLAN_BITS, PLAN_OFFSET
 from pourdatum.scan import LATTICE_M
 
 _SIDE_BITS = SIDE.bit_length() - 1
 _DEPTH_BITS = DEPTH.bit_length() - 1
+_lot = njit(cache=True, nogil=True, inline="always")(lot)
 
 
 @njit(cache=True, nogil=True, inline="always")
@@ -85,12 +86,7 @@ def loop(
             if after < 0:
                 return n, count, near_used, near_most, far_used, far_most
             near_used = after
-            if keep[row, col] and (
-                keep_one_in == 1
-                or (((x * 73856093) ^ (y * 19349663) ^ (z * 83492791)) >> 7 & 0x7FFFFFFF)
-                % keep_one_in
-                == 0
-            ):
+            if keep[row, col] and (keep_one_in == 1 or _lot(x, y, z) % keep_one_in == 0):
                 kept[count, 0], kept[count, 1], kept[count, 2] = x, y, z
                 count += 1
         elif lowest < rise < highest:

@@ -11,6 +11,7 @@ from __future__ import annotations
 import os
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor, as_completed
+from copy import copy
 from dataclasses import dataclass
 from itertools import groupby
 from threading import Lock
@@ -81,7 +82,7 @@ class PointStore:
                 "the scan holds no points", where=", ".join(i.file for i in scan.inputs)
             )
         self._kept: dict[int, NDArray[np.int32]] = {}
-        self.keeps_all = sum(ref.count for ref in self._refs) <= means.keep_points
+        self.keeps_all = self.points <= means.keep_points
         self.means = means
         self._workers = means.workers or min(4, os.cpu_count() or 1)
         self.one_in = 1
@@ -97,16 +98,13 @@ class PointStore:
 
         The thinned points depend on their place in the file alone, not on how it is cut.
         """
-        total = self.points
-        one_in = max(total // SAMPLE_POINTS, 1)
+        one_in = max(self.points // SAMPLE_POINTS, 1)
         if self.keeps_all or not all(ref.thins for ref in self._refs):
             return self
-        thin = PointStore.__new__(PointStore)
+        thin = copy(self)
         thin._refs = tuple(ref.thinned(one_in) for ref in self._refs)
         thin._kept = {}
         thin.keeps_all = False
-        thin.means = self.means
-        thin._workers = self._workers
         thin.one_in = one_in
         return thin
 
@@ -144,7 +142,7 @@ class PointStore:
             if held is not None and set(held[1]) <= set(names):
                 sums.take_up(held[0])
                 finished += held[1]
-        pace = Told(stage, progress, sum(ref.count for ref in self._refs))
+        pace = Told(stage, progress, self.points)
         saved_s = monotonic()
         for name, own in zip(names, files, strict=True):
             if name in finished:

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from pourdatum.compiled import compiled_loops
 from pourdatum.grid import block_means, widened
-from pourdatum.localfit import local_fit
+from pourdatum.localfit import MANY_NODES, local_fit
 from pourdatum.patch import PATCH_M, patch_mean
 
 if TYPE_CHECKING:
@@ -30,7 +30,6 @@ a broad hump's top is where it stands out of the wide fit."""
 _NOISES: Final = 6.0
 """Standard errors that a hump must stand out by."""
 _RUN_OUT: Final = 0.4
-_MANY: Final = 200_000
 _FIRST_REACH: Final = 24
 """Cells to each side of a top in which its region is looked for first."""
 _MOST: Final = 40
@@ -154,7 +153,7 @@ def _prominent(rise: Array, least: float) -> list[tuple[float, int, int]]:
     order = order[filled[order] > 0.0]
     parent = np.full(ny * nx, -1, np.int64)
     found: list[tuple[float, int, int]] = []
-    loops = compiled_loops("fitloop", order.size > _MANY)
+    loops = compiled_loops("fitloop", order.size > MANY_NODES)
     if loops is not None:
         height, top = np.empty(order.size), np.empty(order.size, np.int64)
         count = loops.prominent(filled, order, nx, least, parent, height, top)
