@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import BinaryIO
 
 import numpy as np
 import pytest
@@ -102,13 +103,35 @@ def test_a_file_that_ends_early_keeps_what_was_finished(files: list[Path], tmp_p
     assert [Path(name.split(" ")[0]).name for name in keeper.done] == ["station-0.las"]
 
 
+@pytest.mark.filterwarnings("error")
 @pytest.mark.parametrize("content", [b"", b"PK\x03\x04 cut", b"no archive at all"])
 def test_a_damaged_keep_is_begun_anew(files: list[Path], tmp_path: Path, content: bytes) -> None:
-    """What cannot be read is as if it were not there."""
+    """What cannot be read is as if it were not there, and is not left open."""
     path = tmp_path / "part.npz"
     path.write_bytes(content)
     scan = read_scan(*files, units="m")
     assert same(cells_of(scan, PartSums(path)), cells_of(scan))
+
+
+def test_a_stop_while_sums_are_kept_leaves_no_work_file(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Ctrl-C in the middle of writing: the sums kept before stay, and nothing lies beside them."""
+    keeper = PartSums(tmp_path / "part.npz")
+    keeper.save("mark", {"sums": np.arange(3)}, ["first.las"])
+
+    def stop(stream: BinaryIO, **arrays: object) -> None:
+        stream.write(b"half")
+        raise KeyboardInterrupt
+
+    with monkeypatch.context() as patched:
+        patched.setattr(np, "savez", stop)
+        with pytest.raises(KeyboardInterrupt):
+            keeper.save("mark", {"sums": np.arange(4)}, ["first.las", "second.las"])
+    assert list(tmp_path.iterdir()) == [keeper.path]
+    held = PartSums(keeper.path).load("mark")
+    assert held is not None
+    assert held[1] == ("first.las",)
 
 
 def test_a_full_disk_keeps_nothing_and_goes_on(files: list[Path], tmp_path: Path) -> None:
