@@ -18,7 +18,7 @@ from pourdatum.cells import gather_cells
 from pourdatum.chunks import PointStore
 from pourdatum.floor import Floor
 from pourdatum.geometry import fit_plane
-from pourdatum.grid import Grid, block_means
+from pourdatum.grid import Grid, block_means, widened
 from pourdatum.localfit import local_fit
 from pourdatum.passing import Progress, silent
 from pourdatum.scan import Scan
@@ -340,6 +340,5 @@ def _stands_by_thing(bare: BareFloor, row: NDArray[np.int64], col: NDArray[np.in
     """Whether a spot is the foot of a wall or thing: something taller stands in or beside it."""
     if bare.nibs[row, col].any():
         return False  # steep and small on floor of its own: a nib wherever it lies
-    r0, r1 = max(row.min() - 1, 0), row.max() + 2
-    c0, c1 = max(col.min() - 1, 0), col.max() + 2
-    return bool(bare.occupied[r0:r1, c0:c1].any())
+    spot = (slice(row.min(), row.max() + 1), slice(col.min(), col.max() + 1))
+    return bool(bare.occupied[widened(spot, 1, bare.occupied.shape)].any())

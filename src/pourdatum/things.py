@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from pourdatum.cells import STRUCTURE_LAYER_M, Cells, Column
 from pourdatum.edge import cells_polygon
 from pourdatum.footprint import footprint
-from pourdatum.grid import Grid, group_windows
+from pourdatum.grid import Grid, group_windows, widened
 from pourdatum.outline import Room
 from pourdatum.walls import Upright, face_points
 
@@ -77,20 +77,17 @@ def find_columns(cells: Cells, room: Room, structure: Upright) -> tuple[Obstruct
         part = groups[window] == k
         if (part & rim[window]).any() or part.sum() < 2:
             continue
-        own = np.zeros(grid.shape, bool)
-        own[window] = part
-        around = binary_dilation(own, np.ones((3, 3), bool))
+        wide = widened(window, 1, grid.shape)
+        around = np.zeros(grid.shape, bool)
+        around[wide] = binary_dilation(groups[wide] == k, np.ones((3, 3), bool))
         xy, weight = face_points(near, around & structure.upright)
         outline = footprint(xy, weight) if len(xy) >= 5 else None
         if outline is None:
-            outline = cells_polygon(grid, own).convex_hull
+            outline = cells_polygon(grid.window(*window), part).convex_hull
         if outline.area < _LEAST_THING_M2:
             continue
-        height = (
-            float(np.median(structure.top_m[own & structure.upright]))
-            if (own & structure.upright).any()
-            else 0.0
-        )
+        tops = structure.top_m[window][part & structure.upright[window]]
+        height = float(np.median(tops)) if tops.size else 0.0
         found.append(_thing("column", outline, height))
     return tuple(found)
 
@@ -151,9 +148,7 @@ def find_things(
         part = binary_fill_holes((groups[window] == k) & mask[window]) & room.inside[window]
         if part.sum() * grid.cell_m**2 < 4 * _LEAST_THING_M2:
             continue
-        own = np.zeros(grid.shape, bool)
-        own[window] = part
-        outline = cells_polygon(grid, own).convex_hull
+        outline = cells_polygon(grid.window(*window), part).convex_hull
         if outline.geom_type != "Polygon":
             continue
         height = _height_m(near, own, thing_m, structure.ceiling_m)

@@ -315,8 +315,7 @@ def _measured(paths: Sequence[str | Path], job: Job, means: Means, progress: Pro
     )
     progress("levels", None)
     surface = make_surface(scan, floor, sensor=job.scan.sensor, progress=progress)
-    for item in scan.inputs:
-        assert item.sha256  # Waits: a file that changed under the reading is refused here.
+    scan.wait_for_hashes()
     return with_control(surface, job)
 
 
