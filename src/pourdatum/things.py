@@ -151,6 +151,8 @@ def find_things(
         outline = cells_polygon(grid.window(*window), part).convex_hull
         if outline.geom_type != "Polygon":
             continue
+        own = np.zeros(grid.shape, bool)
+        own[window] = part
         height = _height_m(near, own, thing_m, structure.ceiling_m)
         kind: Literal["loose", "unsure"] = (
             "unsure" if height > 0.8 * tall_m and height > 1.5 else "loose"
