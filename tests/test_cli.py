@@ -215,7 +215,8 @@ def test_what_is_typed_for_a_scan_in_millimetres_is_said_in_metres(
     room, landing = shapely.box(0, 0, 5, 4), shapely.box(0, 0, 1.5, 1.5)
     front = faces(landing, 0.0, 0.2, 1500, rng)
     points = np.concatenate([
-        carpet(room.difference(landing), 2500, rng), carpet(landing, 2500, rng, height=lambda x, y: flat(x, y) + 0.2),
+        carpet(room.difference(landing), 2500, rng),
+        carpet(landing, 2500, rng, height=lambda x, y: flat(x, y) + 0.2),
         front[(front[:, 0] > 0.1) & (front[:, 1] > 0.1)], faces(room, 0.0, 2.4, 1200, rng),
     ])  # fmt: skip
     np.savetxt(tmp_path / "room.xyz", points * 1000.0, fmt="%.2f")
