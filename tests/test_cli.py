@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import signal
 import subprocess
 import sys
@@ -14,9 +15,12 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 import click
+import numpy as np
 import pytest
+import shapely
 
 from finished import SHEET, make_plan, make_survey
+from made_scan import carpet, faces, flat
 from pourdatum import pipeline
 from pourdatum.cli.app import app
 from pourdatum.cli.guard import run
@@ -179,6 +183,52 @@ def test_a_given_level_is_in_the_scans_unit(
     assert data["datum"]["z_m"] == pytest.approx(level["z_m"], abs=1e-6)
     assert data["datum"]["kind"] == "level"
     assert data["fill"]["mean_depth_mm"] == pytest.approx(level["mean_depth_mm"], abs=0.3)
+
+
+def test_a_level_may_bring_its_own_unit(
+    command: Command, room: Path, truth: dict[str, Any]
+) -> None:
+    """The same level in metres, in millimetres and in feet of 0.3048 m is the same datum."""
+    level = truth["levels"][0]["z_m"]
+    for text in (f"{level}m", f"{level * 1000}mm", f"{level / 0.3048!r}ft"):
+        ended = command(
+            "plan", str(room), "--datum", text, "--files", "result", "--json", "--overwrite"
+        )
+        assert json.loads(ended.out)["datum"]["z_m"] == pytest.approx(level, abs=1e-6), text
+
+
+def test_a_level_far_from_the_floor_is_refused(command: Command, room: Path) -> None:
+    """A level metres over the floor is one of another vertical: no plan of thousands of bags."""
+    floor = json.loads(command("survey", str(room), "--json").out)["floor"]
+    for off, word in ((10.0, "over"), (-10.0, "under")):
+        ended = command("plan", str(room), "--datum", f"{floor['mean_z_m'] + off}")
+        assert ended.status == 2
+        assert re.search(rf"lies (9\.99|10\.0\d) m {word} the floor", ended.err)
+        assert "benchmark" in ended.err
+
+
+def test_what_is_typed_for_a_scan_in_millimetres_is_said_in_metres(
+    command: Command, tmp_path: Path
+) -> None:
+    """A landing is listed as it is to be typed, and a place or level typed is said in metres."""
+    rng = np.random.default_rng(3)
+    room, landing = shapely.box(0, 0, 5, 4), shapely.box(0, 0, 1.5, 1.5)
+    front = faces(landing, 0.0, 0.2, 1500, rng)
+    points = np.concatenate([
+        carpet(room.difference(landing), 2500, rng),
+        carpet(landing, 2500, rng, height=lambda x, y: flat(x, y) + 0.2),
+        front[(front[:, 0] > 0.1) & (front[:, 1] > 0.1)], faces(room, 0.0, 2.4, 1200, rng),
+    ])  # fmt: skip
+    np.savetxt(tmp_path / "room.xyz", points * 1000.0, fmt="%.2f")
+    told = ("survey", str(tmp_path / "room.xyz"), "--units", "mm", "--up", "z", "--overwrite")
+    listed = re.search(r"--at (\d+),(\d+),(\d+) takes the first", command(*told).out)
+    assert listed is not None
+    x, y, z = (int(value) / 1000.0 for value in listed.groups())
+    assert landing.contains(shapely.Point(x, y))
+    assert abs(z - 0.2) < 0.005
+    ended = command(*told, "--at", ",".join(listed.groups()))
+    assert "the level asked for is taken" in ended.out
+    assert f"--at is read in the scan's own unit: ({x:.3f}, {y:.3f}) in metres" in ended.out
 
 
 def test_json_alone_on_standard_output(command: Command, room: Path) -> None:

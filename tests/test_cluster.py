@@ -11,15 +11,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from pourdatum.cells import Cells, gather_cells
-from pourdatum.chunks import Means, PointStore
+from file_cells import cells_of, las_of_metres, same
+from pourdatum.chunks import Means
 from pourdatum.cluster import gather_on, local_cluster
 from pourdatum.errors import JobError, LimitMet, ScanError
-from pourdatum.levels import find_level
 from pourdatum.passing import silent
 from pourdatum.read import read_scan
 from pourdatum.scan import ChunkRef, Frame
-from read_bytes import las_bytes
 
 distributed = pytest.importorskip("distributed", reason="the extra `cluster` is not installed")
 
@@ -131,25 +129,8 @@ def room(path: Path) -> Path:
     rng = np.random.default_rng(8)
     floor = np.column_stack([rng.uniform((0, 0), (4, 3), (COUNT, 2)), rng.normal(0, 0.001, COUNT)])
     wall = np.column_stack([np.zeros(6000), rng.uniform((0, 0), (3, 2.5), (6000, 2))])
-    stored = np.rint(np.concatenate([floor, wall]) / 1e-4).astype(np.int64)
-    path.write_bytes(las_bytes(stored))
+    path.write_bytes(las_of_metres(np.concatenate([floor, wall])))
     return path
-
-
-def cells_of(path: str, means: Means) -> Cells:
-    """The cells of a room, read in small pieces."""
-    scan = read_scan(path, units="m", chunk_points=5000)
-    store = PointStore(scan, means)
-    return gather_cells(store, find_level(store, silent), 0.05, silent)
-
-
-def same(a: Cells, b: Cells) -> bool:
-    """Whether both hold the same bits."""
-    return all(
-        np.array_equal(getattr(getattr(a, column), name), getattr(getattr(b, column), name))
-        for column in ("band", "structure")
-        for name in ("cell", "height_m", "z_m", "x_m", "y_m", "count")
-    )
 
 
 def test_a_room_has_the_same_cells_on_a_cluster_and_from_an_address(
@@ -157,9 +138,11 @@ def test_a_room_has_the_same_cells_on_a_cluster_and_from_an_address(
 ) -> None:
     """At home, on a cluster, and read through ``file://``: the same bits."""
     path = room(tmp_path / "room.las")
-    home = cells_of(str(path), Means())
-    assert same(home, cells_of(str(path), Means(scheduler=address)))
-    assert same(home, cells_of(path.as_uri(), Means()))
+    scan = read_scan(path, units="m", chunk_points=5000)
+    afar = read_scan(path.as_uri(), units="m", chunk_points=5000)
+    home = cells_of(scan, Means())
+    assert same(home, cells_of(scan, Means(scheduler=address)))
+    assert same(home, cells_of(afar, Means()))
 
 
 @pytest.mark.parametrize(

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from importlib.util import find_spec
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -13,8 +15,14 @@ from pourdatum.grind import _prominent
 from pourdatum.localfit import local_fit
 
 pytestmark = pytest.mark.skipif(
-    compiled_loops("fitloop") is None, reason="the extra `fast` is not installed"
+    find_spec("numba") is None, reason="the extra `fast` is not installed"
 )
+
+
+@pytest.mark.parametrize("module", ["cellloop", "fitloop"])
+def test_the_loops_load_where_they_can(module: str) -> None:
+    """With Numba there, none is left out: a loop that does not compile is a fault, not a lack."""
+    assert compiled_loops(module) is not None
 
 
 def field(seed: int) -> tuple[np.ndarray, np.ndarray]:

@@ -176,6 +176,29 @@ def test_a_crate_in_the_middle_leaves_the_outline_alone() -> None:
     assert len(floor.outline.interiors) == 0
 
 
+@pytest.mark.parametrize("degrees", [0.0, 12.0, 31.0])
+def test_a_slit_in_a_wall_lets_nothing_in(degrees) -> None:
+    """Behind a column lies a strip of unseen floor, up to a wall with a slit of 150 mm in it.
+
+    The strip of 0.66 m² is floor all the same: the wall was seen on both sides of the slit.
+    """
+    rng = np.random.default_rng(7)
+    column = shapely.box(1.5, 1.3, 1.8, 1.6)
+    shade = shapely.box(1.5, 1.3, 4.0, 1.6)
+    slit = shapely.box(3.9, 1.375, 4.1, 1.525)
+    front = faces(column, 0.0, 2.4, 1500, rng)
+    front = front[front[:, 0] < 1.75]
+    wall = faces(RECTANGLE, 0.0, 2.4, 1200, rng)
+    wall = wall[~shapely.contains_xy(slit, wall[:, 0], wall[:, 1])]
+    points = np.concatenate([carpet(RECTANGLE.difference(shade), 2500, rng), wall, front])
+    angle = np.radians(degrees)
+    cos, sin = np.cos(angle), np.sin(angle)
+    points[:, :2] = points[:, :2] @ np.array([[cos, sin], [-sin, cos]])
+    floor = floor_of(points)
+    # What a column seen from one side takes is known to half of it.
+    assert floor.area_m2 == pytest.approx(RECTANGLE.area - 0.5 * column.area, abs=0.08)
+
+
 def test_a_pier_of_the_wall_is_no_floor() -> None:
     """A pier of 0.4 by 0.3 m that stands out of a wall, as tall as it, is cut out."""
     room = RECTANGLE - shapely.box(1.8, 0.0, 2.2, 0.3)

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import BinaryIO
 
 import numpy as np
 import pytest
 
+from file_cells import cells_of, las_of_metres, same
 from pourdatum import chunks
 from pourdatum.cells import Cells, gather_cells
 from pourdatum.chunks import Means, PointStore
@@ -16,7 +18,6 @@ from pourdatum.passing import silent
 from pourdatum.read import read_scan
 from pourdatum.scan import Scan
 from pourdatum.write.part_sums import PartSums
-from read_bytes import las_bytes
 
 
 @pytest.fixture
@@ -27,7 +28,7 @@ def files(tmp_path: Path) -> list[Path]:
     for k in range(3):
         floor = np.column_stack([rng.uniform((0, 0), (4, 3), (9000, 2)), rng.normal(0, 1e-3, 9000)])
         paths.append(tmp_path / f"station-{k}.las")
-        paths[-1].write_bytes(las_bytes(np.rint(floor / 1e-4).astype(np.int64)))
+        paths[-1].write_bytes(las_of_metres(floor))
     return paths
 
 
@@ -37,7 +38,7 @@ def _keep_at_once(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(chunks, "_KEEP_AFTER_S", -1.0)
 
 
-def cells_of(scan: Scan, keeper: PartSums | None = None, *, stop_after: int = 99) -> Cells:
+def cells_kept(scan: Scan, keeper: PartSums | None = None, *, stop_after: int = 99) -> Cells:
     """The cells of a scan; ends by Ctrl-C after so many chunks of the pass."""
     told = 0
 
@@ -47,17 +48,7 @@ def cells_of(scan: Scan, keeper: PartSums | None = None, *, stop_after: int = 99
         if told > stop_after:
             raise KeyboardInterrupt
 
-    store = PointStore(scan, Means(workers=1, keeper=keeper))
-    return gather_cells(store, find_level(store, silent), 0.05, progress)
-
-
-def same(a: Cells, b: Cells) -> bool:
-    """Whether both hold the same bits."""
-    return all(
-        np.array_equal(getattr(getattr(a, column), name), getattr(getattr(b, column), name))
-        for column in ("band", "structure")
-        for name in ("cell", "height_m", "z_m", "x_m", "y_m", "count")
-    )
+    return cells_of(scan, Means(workers=1, keeper=keeper), progress)
 
 
 def test_an_interrupted_campaign_goes_on_with_the_same_bits(
@@ -65,10 +56,10 @@ def test_an_interrupted_campaign_goes_on_with_the_same_bits(
 ) -> None:
     """Stopped within the third file: the first two are not read again, and nothing differs."""
     scan = read_scan(*files, units="m")
-    whole = cells_of(scan)
+    whole = cells_kept(scan)
     keeper = PartSums(tmp_path / "hall-plan.part.npz")
     with pytest.raises(KeyboardInterrupt):
-        cells_of(scan, keeper, stop_after=3)
+        cells_kept(scan, keeper, stop_after=3)
     assert len(keeper.done) == 2
     added = []
     add_all = PointStore._add_all
@@ -76,7 +67,7 @@ def test_an_interrupted_campaign_goes_on_with_the_same_bits(
         PointStore, "_add_all", lambda self, *words: (added.append(words[1]), add_all(self, *words))
     )
     again = PartSums(keeper.path)
-    assert same(whole, cells_of(scan, again))
+    assert same(whole, cells_kept(scan, again))
     assert added == [[2]]
     again.clear()
     assert not keeper.path.exists()
@@ -85,9 +76,9 @@ def test_an_interrupted_campaign_goes_on_with_the_same_bits(
 def test_sums_of_another_cell_or_file_are_not_taken(files: list[Path], tmp_path: Path) -> None:
     """A changed file, or another campaign, begins anew."""
     keeper = PartSums(tmp_path / "part.npz")
-    cells_of(read_scan(*files, units="m"), keeper)
+    cells_kept(read_scan(*files, units="m"), keeper)
     other = read_scan(*files[::-1][:2], units="m")
-    assert same(cells_of(other, PartSums(keeper.path)), cells_of(other))
+    assert same(cells_kept(other, PartSums(keeper.path)), cells_kept(other))
 
 
 def test_a_file_that_ends_early_keeps_what_was_finished(files: list[Path], tmp_path: Path) -> None:
@@ -102,13 +93,35 @@ def test_a_file_that_ends_early_keeps_what_was_finished(files: list[Path], tmp_p
     assert [Path(name.split(" ")[0]).name for name in keeper.done] == ["station-0.las"]
 
 
+@pytest.mark.filterwarnings("error")
 @pytest.mark.parametrize("content", [b"", b"PK\x03\x04 cut", b"no archive at all"])
 def test_a_damaged_keep_is_begun_anew(files: list[Path], tmp_path: Path, content: bytes) -> None:
-    """What cannot be read is as if it were not there."""
+    """What cannot be read is as if it were not there, and is not left open."""
     path = tmp_path / "part.npz"
     path.write_bytes(content)
     scan = read_scan(*files, units="m")
-    assert same(cells_of(scan, PartSums(path)), cells_of(scan))
+    assert same(cells_kept(scan, PartSums(path)), cells_kept(scan))
+
+
+def test_a_stop_while_sums_are_kept_leaves_no_work_file(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Ctrl-C in the middle of writing: the sums kept before stay, and nothing lies beside them."""
+    keeper = PartSums(tmp_path / "part.npz")
+    keeper.save("mark", {"sums": np.arange(3)}, ["first.las"])
+
+    def stop(stream: BinaryIO, **arrays: object) -> None:
+        stream.write(b"half")
+        raise KeyboardInterrupt
+
+    with monkeypatch.context() as patched:
+        patched.setattr(np, "savez", stop)
+        with pytest.raises(KeyboardInterrupt):
+            keeper.save("mark", {"sums": np.arange(4)}, ["first.las", "second.las"])
+    assert list(tmp_path.iterdir()) == [keeper.path]
+    held = PartSums(keeper.path).load("mark")
+    assert held is not None
+    assert held[1] == ("first.las",)
 
 
 def test_a_full_disk_keeps_nothing_and_goes_on(files: list[Path], tmp_path: Path) -> None:
@@ -116,6 +129,6 @@ def test_a_full_disk_keeps_nothing_and_goes_on(files: list[Path], tmp_path: Path
     folder = tmp_path / "not-there"
     scan = read_scan(*files, units="m")
     keeper = PartSums(folder / "part.npz")
-    assert same(cells_of(scan, keeper), cells_of(scan))
+    assert same(cells_kept(scan, keeper), cells_kept(scan))
     assert keeper.done == ()
     assert not folder.exists()

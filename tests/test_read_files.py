@@ -5,14 +5,16 @@ from __future__ import annotations
 import hashlib
 import os
 import pickle
+from concurrent.futures import Future
 from pathlib import Path
 
 import numpy as np
 import pytest
 
+import pourdatum.read
 from pourdatum.errors import JobError, PourdatumError, ScanError
 from pourdatum.read import read_scan
-from pourdatum.read.source import find_source, sha256_of
+from pourdatum.read.source import Source, find_source, sha256_of
 from read_bytes import (
     columns_of,
     in_order,
@@ -181,6 +183,34 @@ def test_the_same_file_twice_is_refused(tmp_path: Path) -> None:
         with pytest.raises(JobError, match="same scan twice") as info:
             read_scan(path, second)
         assert info.value.exit_status == 2
+
+
+@pytest.mark.parametrize(("byte", "awaited"), [(0.9999, False), (0.25, True)])
+def test_tiles_of_one_size_are_not_read_whole_at_the_start(
+    byte: float, awaited: bool, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Hashes are waited for only where start, middle and end agree; other content is no copy."""
+    content = GOOD["las"]()
+    other = bytearray(content)
+    other[int(byte * len(content))] ^= 1
+    waits: list[int] = []
+
+    class Counted(Future[str]):
+        def result(self, timeout: float | None = None) -> str:
+            waits.append(1)
+            return super().result(timeout)
+
+    def promised(sources: list[Source]) -> list[Future[str]]:
+        promises: list[Future[str]] = [Counted() for _ in sources]
+        for source, promise in zip(sources, promises, strict=True):
+            promise.set_result(sha256_of(source))
+        return promises
+
+    monkeypatch.setattr(pourdatum.read, "hash_behind", promised)
+    east = written(tmp_path, "east.las", content)
+    scan = read_scan(east, written(tmp_path, "west.las", bytes(other)))
+    assert scan.points == 2 * len(ROOM)
+    assert bool(waits) == awaited
 
 
 def test_no_file_is_no_campaign() -> None:

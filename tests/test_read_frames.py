@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from mesh_files import room_mesh, write_mesh
 from pourdatum.errors import JobError
 from pourdatum.read import read_scan
 from pourdatum.read.look import Gatherer, stored_step
@@ -227,6 +228,43 @@ def test_stations_show_their_vertical_together(tmp_path: Path) -> None:
     with pytest.raises(JobError, match="both likely"):
         read_scan(a)
     assert [item.up for item in read_scan(a, b).inputs] == ["z", "z"]
+
+
+def glb_of(unit: str, folder: Path, wall_m: float = 2.6, long_m: float = 6.0) -> Path:
+    """A room half as long again as wide as GLB, written in a unit that GLB does not have."""
+    places, faces = room_mesh(
+        lambda x, y: 0.0 * x,
+        np.linspace(0, long_m, 25),
+        np.linspace(0, long_m / 1.5, 17),
+        wall_m=wall_m,
+    )
+    return write_mesh(folder / f"{unit}.glb", places / LENGTH_UNITS[unit], faces)
+
+
+@pytest.mark.parametrize("unit", ["ft", "in", "cm", "mm"])
+def test_a_mesh_that_is_a_room_in_another_unit_is_asked_about(unit: str, tmp_path: Path) -> None:
+    """glTF 2.0 lays metres down; a room of 2.6 m exported in feet would be 8.5 m high: asked.
+
+    The question gives the height that follows from the unit in which it is a room.
+    """
+    path = glb_of(unit, tmp_path)
+    with pytest.raises(
+        JobError, match=rf"--units {unit} makes the room .* and 2\.\d+ m high"
+    ) as info:
+        read_scan(path)
+    assert info.value.id == "unit-unknown"
+    assert read_scan(path, units=unit).frame.unit_m == LENGTH_UNITS[unit]
+    notes = read_scan(glb_of("m", tmp_path)).assumptions
+    assert "the file states no unit: metres are taken, as its standard lays down" in notes
+
+
+def test_a_high_mesh_says_its_height(tmp_path: Path) -> None:
+    """45 by 30 m and 20 m high is no room or hall in any unit: metres, and the height is said."""
+    scan = read_scan(glb_of("m", tmp_path, wall_m=20.0, long_m=45.0))
+    assert scan.frame.unit_m == 1.0
+    told = " / ".join(scan.assumptions)
+    (height,) = re.findall(r"as its standard lays down, [^/]* and (\S+) m high", told)
+    assert float(height) == pytest.approx(20.0, rel=0.02)
 
 
 @given(seed=st.integers(0, 500))

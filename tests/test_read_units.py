@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from pourdatum.errors import JobError, NoFloor
 from pourdatum.read import read_scan
 from pourdatum.read.epsg_units import plan_unit_of
-from pourdatum.units import FOOT_M, US_SURVEY_FOOT_M
+from pourdatum.units import FOOT_M, LENGTH_UNITS, US_SURVEY_FOOT_M
 from read_bytes import (
     exit_status_of,
     las_bytes,
@@ -121,6 +121,9 @@ UNITS = [
     ("side by side", (text_of('PROJCS["a",GEOGCS["b",UNIT["Degree",0.0174]],UNIT["Meter",1.0]],'
                               'VERTCS["c",VDATUM["d"],UNIT["Foot_US",0.3048006096012192]]'),),
      1.0, US_SURVEY_FOOT_M, "m, heights us-ft"),
+    ("heights within", (text_of('PROJCS["a",GEOGCS["b"],UNIT["metre",1],'
+                                'VERTCS["c",VERT_DATUM["d",2005],UNIT["Foot",0.3048]]]'),),
+     1.0, FOOT_M, "m, heights ft"),
     ("three axes", (text_of('PROJCRS["a",CS[Cartesian,3],AXIS["e",east,LENGTHUNIT["metre",1]],'
                             'AXIS["n",north,LENGTHUNIT["metre",1]],'
                             'AXIS["h",up,LENGTHUNIT["foot",0.3048]]]'),),
@@ -149,6 +152,66 @@ def test_the_unit_of_the_reference_system_holds(
     assert size_m == pytest.approx(np.ptp(STORED, axis=0) * 1e-4 * factors, abs=2e-9)
     said = "the file states no unit: metres are taken, as is usual in LAS"
     assert (said in scan.assumptions) == (name == "nothing")
+
+
+@pytest.mark.parametrize(("unit", "told", "choices"), [
+    ('UNIT["US survey foot",0.3048]', "'US survey foot' with the factor 0.3048 (that is ft)",
+     ("us-ft", "ft")),
+    ('UNIT["Foot_US",0.3048]', "'Foot_US' with the factor 0.3048 (that is ft)", ("us-ft", "ft")),
+    ('UNIT["US survey foot",1.0]', "'US survey foot' with the factor 1.0 (that is m)",
+     ("us-ft", "m")),
+    ('UNIT["international foot",0.3048006]',
+     "'international foot' with the factor 0.3048006 (that is us-ft)", ("ft", "us-ft")),
+    ('UNIT["metre",0.3048006]', "'metre' with the factor 0.3048006 (that is us-ft)",
+     ("m", "us-ft")),
+    ('UNIT["foot",0.305]', "'foot' with the factor 0.305", ("ft", "us-ft")),
+    ('UNIT["foot",0.3048006096,AUTHORITY["EPSG","9002"]]',
+     "EPSG:9002 with the factor 0.3048006096 (that is us-ft)", ("ft", "us-ft")),
+    ('UNIT["metre",0.9]', "'metre' with the factor 0.9", ("m",)),
+])  # fmt: skip
+def test_a_name_against_its_factor_is_a_question(
+    unit: str, told: str, choices: tuple[str, ...], tmp_path: Path
+) -> None:
+    """EPSG 9002 is 0.3048 m, 9003 is 1200/3937 m: who says one and writes the other is asked."""
+    content = las(records=(wkt(unit),))
+    with pytest.raises(JobError, match=re.escape(f"its unit is {told}; ")) as info:
+        read_bytes(tmp_path, "room.las", content)
+    assert (info.value.exit_status, info.value.id) == (2, "unit-doubt")
+    for name in choices:
+        assert f"--units {name}" in str(info.value)
+        scan = read_bytes(tmp_path, "room.las", content, units=name)
+        assert (scan.frame.unit_m, scan.inputs[0].units) == (LENGTH_UNITS[name], name)
+    with pytest.raises(JobError, match="contradicts itself"):
+        read_bytes(tmp_path, "room.las", content, units="in")
+
+
+@pytest.mark.parametrize(("unit", "name"), [
+    ('UNIT["US survey foot",0.30480061]', "us-ft"),
+    ('UNIT["US survey foot",0.304801]', "us-ft"),
+    ('UNIT["foot",0.3048006096]', "us-ft"),
+    ('UNIT["foot",0.304801]', "us-ft"),
+    ('UNIT["Foot",0.3048]', "ft"),
+    ('UNIT["metre",0.9999999]', "m"),
+])  # fmt: skip
+def test_a_rounded_factor_is_that_of_its_name(unit: str, name: str, tmp_path: Path) -> None:
+    """1200/3937 = 0.304800609...: six digits and more mean the survey foot, and it is exact."""
+    scan = read_bytes(tmp_path, "room.las", las(records=(wkt(unit),)))
+    assert scan.frame.unit_m == LENGTH_UNITS[name]
+
+
+def test_heights_against_their_factor_are_a_question(tmp_path: Path) -> None:
+    """--units answers where the plan is in that unit; it never gives the plan another one."""
+    odd = 'UNIT["US survey foot",0.3048]'
+    content = las(records=(wkt(US_FOOT, vertical=odd),))
+    with pytest.raises(JobError, match=r"unit of heights is 'US survey foot' .*--units us-ft, or"):
+        read_bytes(tmp_path, "room.las", content)
+    scan = read_bytes(tmp_path, "room.las", content, units="us-ft")
+    assert (scan.frame.unit_m, scan.frame.height_unit_m) == (US_SURVEY_FOOT_M, None)
+    content = las(records=(wkt(METRE, vertical=odd),))
+    with pytest.raises(JobError, match=r"unit of heights .*\(that is ft\); export the scan again"):
+        read_bytes(tmp_path, "room.las", content)
+    with pytest.raises(JobError, match=r"--units us-ft, or export"):
+        read_bytes(tmp_path, "room.las", las(records=(wkt(US_FOOT, vertical=odd),)), units="m")
 
 
 @pytest.mark.parametrize("record", [

@@ -9,7 +9,7 @@ import pytest
 import shapely
 from numpy.testing import assert_array_equal
 
-from made_scan import NOISE_M, carpet, faces, floor_of, made_scan, surface_of, walled
+from made_scan import NOISE_M, carpet, faces, flat, floor_of, made_scan, surface_of, walled
 from pourdatum.datum import DatumRequest, choose_datum
 from pourdatum.floor import find_floor
 from pourdatum.simulate import Relief, Wave
@@ -294,6 +294,24 @@ def test_nibs_are_listed_by_height() -> None:
     heights = [nib.height_m for nib in surface_of(points).nibs]
     assert heights == sorted(heights, reverse=True)
     assert heights == pytest.approx([0.025, 0.016, 0.010], abs=2 * NOISE_M)
+
+
+def test_the_edge_of_a_landing_is_no_nib() -> None:
+    """A flat landing with a front of 0.2 m, scanned with scatter of 3 mm, has nothing to chip off.
+
+    Points of the front lie in the cells of its edge and draw the fitted level down there.
+    """
+    rng = np.random.default_rng(12)
+    room, landing = shapely.box(0.0, 0.0, 5.0, 4.0), shapely.box(0.0, 0.0, 1.3, 1.5)
+    front = faces(landing, 0.0, 0.2, 12_000, rng, noise_m=0.003)
+    front = front[(front[:, 0] > 0.1) & (front[:, 1] > 0.1)]
+    floor = carpet(room.difference(landing), 4000, rng, noise_m=0.003)
+    top = carpet(landing, 4000, rng, height=lambda x, y: flat(x, y) + 0.2, noise_m=0.003)
+    wall = faces(room, 0.0, 2.4, 1500, rng)
+    surface = surface_of(np.concatenate([floor, top, front, wall]), at_m=(0.6, 0.7))
+    # Its free edge of 2.8 m is known to two cells of 30 mm.
+    assert surface.floor.area_m2 == pytest.approx(landing.area, abs=2.8 * 0.06)
+    assert surface.nibs == ()
 
 
 def test_noise_and_specks_are_no_nibs() -> None:

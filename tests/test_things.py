@@ -371,3 +371,26 @@ def test_a_low_thing_has_its_height() -> None:
     floor = floor_of(walled(ROOM, np.random.default_rng(5), things=things))
     heights = [thing.height_m for thing in sorted(floor.obstructions, key=lambda t: t.place_m)]
     assert heights == pytest.approx([0.15, 0.25], abs=0.11)
+
+
+@pytest.mark.parametrize("cell_m", [0.025, 0.05])
+@pytest.mark.parametrize(("high_m", "ceiling_m"), [
+    (0.12, 2.6), (0.45, None), (0.9, None), (0.9, 2.6), (1.3, 2.6),
+])  # fmt: skip
+def test_a_crate_has_its_height_on_any_cells(high_m, ceiling_m, cell_m) -> None:
+    """A crate of 0.8 by 0.6 m whose top a tripod sees is listed with its height to 20 mm.
+
+    Its top is scanned to 2 mm a point; what is off is that a cell's highest voxel, of 50 mm,
+    holds points of the faces below the top as well, in cells of the rim alone.
+    """
+    scene = scenes.flat_room(crates=(Crate(1.6, 1.4, 0.8, 0.6, high_m, 0.3),), ceiling_m=ceiling_m)
+    for setups in (1, 2):
+        floor = _scanned_on(scene, cell_m, seed=setups, setups=setups)
+        assert kinds(floor) == ["loose"]
+        assert floor.obstructions[0].height_m == pytest.approx(high_m, abs=0.020)
+
+
+def _scanned_on(scene: Scene, cell_m: float, **how: object) -> Floor:
+    shot = scenes.shot_of(scene, floor_points=120_000, top_rad=0.6, **how)
+    points = shot.points_m - np.asarray(scene.site_m)
+    return find_floor(made_scan(points), cell_m=cell_m)

@@ -250,8 +250,8 @@ def test_what_is_tall_depends_on_what_bounds_the_room() -> None:
     The 2 m and the 85 % are choices, stated where they are made.
     """
     none = np.zeros((2, 2))
-    under = Upright(none.astype(int), none, none, none.astype(int), 2.6)
-    open_ = Upright(none.astype(int), none, none, none.astype(int), None)
+    under = Upright(none.astype(int), none, none.astype(int), 2.6)
+    open_ = Upright(none.astype(int), none, none.astype(int), None)
     assert tall_from_m(under, 1.0) == pytest.approx(2.1)
     assert tall_from_m(open_, None) == 2.0
     assert tall_from_m(open_, 1.0) == pytest.approx(0.85)

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from pourdatum.cells import Cells, Column
 from pourdatum.errors import NoFloor
-from pourdatum.grid import block_means, group_windows
+from pourdatum.grid import block_means, group_windows, widened
 from pourdatum.localfit import local_fit
 
 Array = NDArray[np.float64]
@@ -164,15 +164,15 @@ def _nib_cells(median: Array, weight: Array, noise_m: float, cell_m: float) -> M
             continue
         if weight[window][groups[window] == k].sum() < _NIB_POINTS:
             continue  # specks, which the gate leaves out one by one
-        rows, cols = (slice(max(part.start - 3, 0), part.stop + 3) for part in window)
-        own = groups[rows, cols] == k
+        view = widened(window, 3, high.shape)
+        own = groups[view] == k
         near = binary_dilation(own, np.ones((3, 3), bool))
         ring = binary_dilation(near, np.ones((5, 5), bool)) & ~near
-        around = over[rows, cols][ring]
+        around = over[view][ring]
         around = around[np.isfinite(around)]
         # A nib ends within a cell or two; the top of a hump goes on beyond any height asked for.
-        if around.size and np.median(around) < _NIB_FOOT * np.mean(over[rows, cols][own]):
-            nibs[rows, cols] |= own
+        if around.size and np.median(around) < _NIB_FOOT * np.mean(over[view][own]):
+            nibs[view] |= own
     grown: Mask = binary_dilation(nibs, np.ones((3, 3), bool))
     return grown
 

@@ -3,7 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+Ints = NDArray[np.int64]
 
 SIDE: Final = 8
 """Cells along a page."""
@@ -48,3 +53,29 @@ class Block:
         """All of it as plain numbers, for a compiled loop."""
         return (self.col, self.row, self.layer, self.cols, self.rows, self.layers,
                 self.cell_steps, self.layer_steps, *self.pages[1:])  # fmt: skip
+
+
+def split(points: Ints, cell_steps: int, layer_steps: int) -> tuple[Ints, Ints]:
+    """Column, row and layer of lattice points (n, 3), and offsets from the voxels' corners.
+
+    Returns
+    -------
+    indices, offsets : (3, n) int64 arrays
+
+    Examples
+    --------
+    >>> split(np.array([[7, -1, 4]]), cell_steps=5, layer_steps=2)
+    (array([[ 1],
+           [-1],
+           [ 2]]), array([[2],
+           [4],
+           [0]]))
+    """
+    sides = np.array([cell_steps, cell_steps, layer_steps])
+    indices = np.stack([axis // side for axis, side in zip(points.T, sides, strict=True)])
+    return indices, points.T - indices * sides[:, None]
+
+
+def lot(x: Any, y: Any, z: Any) -> Any:
+    """A number that a point draws by its place alone, so that the choice knows no order."""
+    return ((x * 73856093) ^ (y * 19349663) ^ (z * 83492791)) >> 7 & 0x7FFFFFFF

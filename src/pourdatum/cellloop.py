@@ -11,12 +11,13 @@ from typing import Any
 import numpy as np
 from numba import njit
 
-from pourdatum.block import DEPTH, SIDE
+from pourdatum.block import DEPTH, SIDE, lot
 from pourdatum.grid import LAYER_BITS, LAYER_OFFSET, PLAN_BITS, PLAN_OFFSET
 from pourdatum.scan import LATTICE_M
 
 _SIDE_BITS = SIDE.bit_length() - 1
 _DEPTH_BITS = DEPTH.bit_length() - 1
+_lot = njit(cache=True, nogil=True, inline="always")(lot)
 
 
 @njit(cache=True, nogil=True, inline="always")
@@ -85,12 +86,7 @@ def loop(
             if after < 0:
                 return n, count, near_used, near_most, far_used, far_most
             near_used = after
-            if keep[row, col] and (
-                keep_one_in == 1
-                or (((x * 73856093) ^ (y * 19349663) ^ (z * 83492791)) >> 7 & 0x7FFFFFFF)
-                % keep_one_in
-                == 0
-            ):
+            if keep[row, col] and (keep_one_in == 1 or _lot(x, y, z) % keep_one_in == 0):
                 kept[count, 0], kept[count, 1], kept[count, 2] = x, y, z
                 count += 1
         elif lowest < rise < highest:
@@ -160,7 +156,7 @@ def columns(
 
 @njit(cache=True, nogil=True)
 def las_lattice(
-    stored: Any, flags: Any, withheld: int, kinds: Any, kind_bits: int, no_number: int,
+    stored: Any, flags: Any, withheld: int, kinds: Any, kind_bits: int, noise: Any, no_number: int,
     scale: Any, offset: Any, axes: Any, factors: Any, origin: Any,
     out: Any, low: Any, high: Any,
 ) -> int:  # fmt: skip
@@ -173,8 +169,7 @@ def las_lattice(
         x, y, z = stored[n, 0], stored[n, 1], stored[n, 2]
         if x == no_number or y == no_number or z == no_number or flags[n] & withheld:
             continue
-        kind = kinds[n] & kind_bits
-        if kind in (7, 18):
+        if kinds[n] & kind_bits in noise:
             continue
         raw = (x * scale[0] + offset[0], y * scale[1] + offset[1], z * scale[2] + offset[2])
         for k in range(3):
@@ -203,5 +198,6 @@ def warm_up() -> None:
     for records in (np.zeros((2, 30), np.uint8), np.frombuffer(bytes(60), np.uint8)):
         rows = records.reshape(2, 30)
         stored = np.ndarray((2, 3), "<i4", rows, 0, (30, 4))
-        las_lattice(stored, rows[:, 15], 4, rows[:, 16], 255, -(2**31), ones, ones, (0, 1, 2), ones,
-                    ones, np.empty((2, 3), np.int64), np.empty(3), np.empty(3))  # fmt: skip
+        out, low, high = np.empty((2, 3), np.int64), np.empty(3), np.empty(3)
+        las_lattice(stored, rows[:, 15], 4, rows[:, 16], 255, (0, 0), -(2**31), ones, ones,
+                    (0, 1, 2), ones, ones, out, low, high)  # fmt: skip

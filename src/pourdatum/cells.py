@@ -1,9 +1,9 @@
 """The pass over all points: exact sums per cell, in a thin band and around it.
 
 Heights are taken from the coarse level of the floor, so that a ramp is as easy as
-a flat floor. Within 80 mm of it, points are summed in voxels of one cell by 1 mm;
-farther off, where walls and things stand, in voxels of one cell by 50 mm. All sums
-are integers on the campaign's lattice.
+a flat floor. Within 80 mm of it, points are summed in voxels of one cell by 1 mm (2 mm
+over 600 000 cells and more); farther off, where walls and things stand, in voxels of one
+cell by 50 mm. All sums are integers on the campaign's lattice.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from pourdatum.block import Block
+from pourdatum.block import Block, split
 from pourdatum.cellsums import CellSums, Place, Summed
 from pourdatum.chunks import PointStore
 from pourdatum.compiled import compiled_loops
@@ -218,18 +218,14 @@ def gather_chosen(
     c0, r0 = _first_cell(grid)
 
     def summarise(points: NDArray[np.int64]) -> VoxelStats:
-        x, y, z = points.T
-        col, row = x // steps, y // steps
-        c, r = col - c0, row - r0
+        c, r = points[:, 0] // steps - c0, points[:, 1] // steps - r0
         within = (r >= 0) & (c >= 0) & (r < grid.ny) & (c < grid.nx)
         within[within] = chosen[r[within], c[within]]
-        x, y, z, col, row = x[within], y[within], z[within], col[within], row[within]
-        x_m, y_m = x * LATTICE_M, y * LATTICE_M
-        near = np.abs(z * LATTICE_M - level.at(x_m, y_m)) <= BAND_M
+        points = points[within]
+        x_m, y_m, z_m = points.T * LATTICE_M
+        near = np.abs(z_m - level.at(x_m, y_m)) <= BAND_M
         near[near] = inside(x_m[near], y_m[near])
-        x, y, z, col, row = x[near], y[near], z[near], col[near], row[near]
-        layer = z // thick
-        offsets = np.stack([x - col * steps, y - row * steps, z - layer * thick])
+        (col, row, layer), offsets = split(points[near], steps, thick)
         return VoxelStats.of_points(pack(col, row, layer), offsets)
 
     if cells.near_walls is not None:

@@ -15,7 +15,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from pourdatum.block import DEPTH, SIDE, Block
+from pourdatum.block import DEPTH, SIDE, Block, lot, split
 from pourdatum.compiled import compiled_loops
 from pourdatum.grid import Grid, VoxelStats, merge
 from pourdatum.paged import PagedSums
@@ -209,24 +209,13 @@ def _add_plain(points: Ints, place: Place, near: PagedSums, far: PagedSums) -> N
     keep = within & place.keep[row, col]
     chosen_points = points[keep]
     if place.keep_one_in > 1:
-        chosen_points = chosen_points[_lot(*chosen_points.T) % place.keep_one_in == 0]
+        chosen_points = chosen_points[lot(*chosen_points.T) % place.keep_one_in == 0]
     return chosen_points.astype(np.int32)
-
-
-def _lot(x: Any, y: Any, z: Any) -> Any:
-    """A number that a point draws by its place alone, so that the choice knows no order."""
-    return ((x * 73856093) ^ (y * 19349663) ^ (z * 83492791)) >> 7 & 0x7FFFFFFF
 
 
 def _add_to(sums: PagedSums, points: Ints) -> None:
     block = sums.block
-    x, y, z = points.T
-    col, row, layer = x // block.cell_steps, y // block.cell_steps, z // block.layer_steps
-    offsets = (
-        x - col * block.cell_steps,
-        y - row * block.cell_steps,
-        z - layer * block.layer_steps,
-    )
+    (col, row, layer), offsets = split(points, block.cell_steps, block.layer_steps)
     c, r, k = col - block.col, row - block.row, layer - block.layer
     inside = (c >= 0) & (c < block.cols) & (r >= 0) & (r < block.rows)
     inside &= (k >= 0) & (k < block.layers)

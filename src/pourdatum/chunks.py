@@ -11,18 +11,19 @@ from __future__ import annotations
 import os
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor, as_completed
+from copy import copy
 from dataclasses import dataclass
 from itertools import groupby
 from threading import Lock
 from time import monotonic
-from typing import Final, Generic, TypeVar
+from typing import Final, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pourdatum.cluster import gather_on
 from pourdatum.errors import ScanError
-from pourdatum.passing import Keeper, Kept, Progress, Sums, silent
+from pourdatum.passing import InPairs, Keeper, Kept, Progress, Sums, Told, silent
 from pourdatum.scan import ChunkRef, Scan
 
 T = TypeVar("T")
@@ -64,40 +65,6 @@ class Means:
     keeper: Keeper | None = None
 
 
-class _Told:
-    """Tells the share of the points that are done."""
-
-    def __init__(self, stage: str, progress: Progress, total: int) -> None:
-        self._stage, self._progress, self._total = stage, progress, total
-        self._done = 0
-        progress(stage, 0.0, total)
-
-    def add(self, points: int) -> None:
-        self._done += points
-        self._progress(self._stage, self._done / self._total, self._total)
-
-
-class _InPairs(Generic[T]):
-    """Joins values in order, equals with equals, so that each is gone through a few times only."""
-
-    def __init__(self, merge: Callable[[T, T], T]) -> None:
-        self._merge = merge
-        self._held: list[tuple[int, T]] = []
-
-    def add(self, value: T) -> None:
-        size = 1
-        while self._held and self._held[-1][0] == size:
-            value = self._merge(self._held.pop()[1], value)
-            size *= 2
-        self._held.append((size, value))
-
-    def result(self) -> T:
-        _, value = self._held.pop()
-        while self._held:
-            value = self._merge(self._held.pop()[1], value)
-        return value
-
-
 class PointStore:
     """The points of a scan for several passes, decoded once where they fit.
 
@@ -115,7 +82,7 @@ class PointStore:
                 "the scan holds no points", where=", ".join(i.file for i in scan.inputs)
             )
         self._kept: dict[int, NDArray[np.int32]] = {}
-        self.keeps_all = sum(ref.count for ref in self._refs) <= means.keep_points
+        self.keeps_all = self.points <= means.keep_points
         self.means = means
         self._workers = means.workers or min(4, os.cpu_count() or 1)
         self.one_in = 1
@@ -131,16 +98,13 @@ class PointStore:
 
         The thinned points depend on their place in the file alone, not on how it is cut.
         """
-        total = self.points
-        one_in = max(total // SAMPLE_POINTS, 1)
+        one_in = max(self.points // SAMPLE_POINTS, 1)
         if self.keeps_all or not all(ref.thins for ref in self._refs):
             return self
-        thin = PointStore.__new__(PointStore)
+        thin = copy(self)
         thin._refs = tuple(ref.thinned(one_in) for ref in self._refs)
         thin._kept = {}
         thin.keeps_all = False
-        thin.means = self.means
-        thin._workers = self._workers
         thin.one_in = one_in
         return thin
 
@@ -178,7 +142,7 @@ class PointStore:
             if held is not None and set(held[1]) <= set(names):
                 sums.take_up(held[0])
                 finished += held[1]
-        pace = _Told(stage, progress, sum(ref.count for ref in self._refs))
+        pace = Told(stage, progress, self.points)
         saved_s = monotonic()
         for name, own in zip(names, files, strict=True):
             if name in finished:
@@ -195,7 +159,7 @@ class PointStore:
     def _file_of(self, index: int) -> str:
         return self._refs[index].path
 
-    def _add_all(self, sums: Sums[T], indices: list[int], pace: _Told) -> None:
+    def _add_all(self, sums: Sums[T], indices: list[int], pace: Told) -> None:
         """Load these chunks side by side and add each to the sums."""
         adding = Lock()
 
@@ -234,7 +198,7 @@ class PointStore:
             return summarise(self._points(index))
 
         progress(stage, 0.0)
-        joined = _InPairs(merge)
+        joined = InPairs(merge)
         if total == 1 or self._workers == 1:
             for index in range(total):
                 joined.add(one(index))

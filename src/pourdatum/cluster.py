@@ -10,15 +10,13 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from typing import TYPE_CHECKING, Any, Final, TypeVar
-from uuid import uuid4
+from functools import partial
+from typing import Any, Final, TypeVar
 
 from pourdatum.errors import JobError, LimitMet
 from pourdatum.optional import need
+from pourdatum.passing import InPairs, Progress, Sums, Told
 from pourdatum.scan import ChunkRef
-
-if TYPE_CHECKING:
-    from pourdatum.passing import Progress, Sums
 
 T = TypeVar("T")
 
@@ -57,6 +55,38 @@ def gather_on(
         If the extra ``cluster`` is not installed.
     """
     distributed = need("distributed", purpose="running on a cluster", extra="cluster")
+    with _client_of(distributed, address) as client:
+        workers = max(len(client.scheduler_info(n_workers=-1)["workers"]), 1)
+        parts = parts_of(refs, workers)
+        # Not pure: a later run must not be answered from this one's memory.
+        submit = partial(client.submit, pure=False)
+        # A task and not scattered data: those would be lost with the workers that hold them.
+        sent = submit(_itself, start)
+        leaves = [submit(_sum_part, part, sent, priority=-k) for k, part in enumerate(parts)]
+        points = {
+            leaf.key: sum(ref.count for ref in part)
+            for leaf, part in zip(leaves, parts, strict=True)
+        }
+        joined: InPairs[Any] = InPairs(partial(submit, merge))
+        for leaf in leaves:
+            joined.add(leaf)
+        whole = joined.result()
+        try:
+            pace = Told(stage, progress, sum(points.values()))
+            for leaf in distributed.as_completed(leaves, loop=client.loop):
+                if leaf.status == "error":
+                    break
+                pace.add(points[leaf.key])
+            result: T = whole.result()
+        except BaseException:
+            client.cancel([*leaves, whole])
+            raise
+        return result
+
+
+@contextmanager
+def _client_of(distributed: Any, address: str) -> Iterator[Any]:
+    """A client of the scheduler at an address; see ``gather_on`` for errors."""
     try:
         client = distributed.Client(address, timeout=_WAIT_S, set_as_default=False)
     except (OSError, ValueError, TimeoutError) as reason:
@@ -67,7 +97,7 @@ def gather_on(
             id="no-scheduler",
         ) from reason
     try:
-        return _gathered(client, distributed, refs, start, merge, stage, progress)
+        yield client
     except distributed.KilledWorker as reason:
         raise LimitMet(
             "workers were lost again and again while they summed the same part",
@@ -124,51 +154,3 @@ def _sum_part(refs: tuple[ChunkRef, ...], start: Callable[[], Sums[T]]) -> T:
     for ref in refs:
         sums.add(ref.load())
     return sums.result()
-
-
-def _gathered(
-    client: Any,
-    distributed: Any,
-    refs: Sequence[ChunkRef],
-    start: Callable[[], Sums[T]],
-    merge: Callable[[T, T], T],
-    stage: str,
-    progress: Progress,
-) -> T:
-    workers = max(len(client.scheduler_info(n_workers=-1)["workers"]), 1)
-    parts = parts_of(refs, workers)
-    total = sum(ref.count for ref in refs)
-    run = uuid4().hex  # a later run must not be answered from this one's memory
-    # A task and not scattered data: those would be lost with the workers that hold them.
-    sent = client.submit(_itself, start, key=f"start-{run}")
-    level = [
-        client.submit(_sum_part, part, sent, key=f"sum-{run}-{k}", priority=-k)
-        for k, part in enumerate(parts)
-    ]
-    counts = {
-        future.key: sum(ref.count for ref in part)
-        for future, part in zip(level, parts, strict=True)
-    }
-    leaves = list(level)
-    step = 0
-    while len(level) > 1:
-        step += 1
-        level = [
-            level[k]
-            if k + 1 == len(level)
-            else client.submit(merge, level[k], level[k + 1], key=f"join-{run}-{step}-{k}")
-            for k in range(0, len(level), 2)
-        ]
-    try:
-        progress(stage, 0.0, total)
-        done = 0
-        for future in distributed.as_completed(leaves, loop=client.loop):
-            if future.status == "error":
-                break
-            done += counts[future.key]
-            progress(stage, done / total, total)
-        result: T = level[0].result()
-    except BaseException:
-        client.cancel([*leaves, *level])
-        raise
-    return result

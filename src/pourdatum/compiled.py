@@ -32,10 +32,9 @@ def _load(module: str) -> Any:
     try:
         loops = importlib.import_module(f"pourdatum.{module}")
         loops.warm_up()
-    except ImportError:
-        return None
     except Exception:
-        # Machine code that cannot be made, or not be kept: not worth a run's end.
+        # Not installed, or machine code that cannot be made or kept: not worth a run's end.
+        # That the loops themselves are sound is a test's to say.
         return None
     _loaded.add(module)
     return loops

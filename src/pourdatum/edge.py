@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from pourdatum.grid import Grid
 from pourdatum.outline import Room
-from pourdatum.walls import WallLine
+from pourdatum.walls import WallLine, meeting
 
 if TYPE_CHECKING:
     from shapely import Polygon
@@ -331,11 +331,8 @@ def _joined_at_corners(
 
 def _meet(a: WallLine, b: WallLine, near: Array) -> Array | None:
     """Where two faces meet, if that is near the given place."""
-    matrix = np.stack([a.normal, b.normal])
-    if abs(np.linalg.det(matrix)) < 0.17:
-        return None
-    corner = np.linalg.solve(matrix, np.array([a.offset_m, b.offset_m]))
-    return corner if np.hypot(*(corner - near)) < _CORNER_M else None
+    corner = meeting(a, b)
+    return corner if corner is not None and np.hypot(*(corner - near)) < _CORNER_M else None
 
 
 def _foot(line: WallLine, place: Array) -> Array:

@@ -210,7 +210,7 @@ def find_floor(
         max(bare.gate_m + 0.006, 0.04),
         other.lid,
     )
-    things = find_things(cells.grid, room, structure, columns, tall_m)
+    things = find_things(cells, room, structure, columns, tall_m, thing_m)
     cut = [thing.outline for thing in columns] + [hole.outline for hole in openings]
     area = _largest(area.difference(shapely.union_all(cut))) if cut else area
     if lines:

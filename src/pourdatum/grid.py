@@ -247,6 +247,21 @@ def group_windows(groups: NDArray[np.signedinteger]) -> list[tuple[slice, slice]
     return [nowhere if box is None else (box[0], box[1]) for box in boxes]
 
 
+def widened(window: tuple[slice, slice], by: int, shape: tuple[int, ...]) -> tuple[slice, slice]:
+    """Rows and columns of a window and so many more to each side, within an array's shape.
+
+    Examples
+    --------
+    >>> widened((slice(1, 3), slice(4, 5)), 2, (9, 6))
+    (slice(0, 5, None), slice(2, 6, None))
+    """
+    rows, cols = (
+        slice(max(part.start - by, 0), min(part.stop + by, size))
+        for part, size in zip(window, shape, strict=True)
+    )
+    return rows, cols
+
+
 def block_means(
     weight: NDArray[np.float64], value: NDArray[np.float64], step: int
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:

@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pourdatum.compiled import compiled_loops
-from pourdatum.grid import block_means
-from pourdatum.localfit import local_fit
+from pourdatum.grid import block_means, widened
+from pourdatum.localfit import MANY_NODES, local_fit
 from pourdatum.patch import PATCH_M, patch_mean
 
 if TYPE_CHECKING:
@@ -30,7 +30,6 @@ a broad hump's top is where it stands out of the wide fit."""
 _NOISES: Final = 6.0
 """Standard errors that a hump must stand out by."""
 _RUN_OUT: Final = 0.4
-_MANY: Final = 200_000
 _FIRST_REACH: Final = 24
 """Cells to each side of a top in which its region is looked for first."""
 _MOST: Final = 40
@@ -154,7 +153,7 @@ def _prominent(rise: Array, least: float) -> list[tuple[float, int, int]]:
     order = order[filled[order] > 0.0]
     parent = np.full(ny * nx, -1, np.int64)
     found: list[tuple[float, int, int]] = []
-    loops = compiled_loops("fitloop", order.size > _MANY)
+    loops = compiled_loops("fitloop", order.size > MANY_NODES)
     if loops is not None:
         height, top = np.empty(order.size), np.empty(order.size, np.int64)
         count = loops.prominent(filled, order, nx, least, parent, height, top)
@@ -248,9 +247,10 @@ def _region(rise: Array, row: int, col: int, share: float) -> _Region:
     from scipy.ndimage import label
 
     level = share * rise[row, col]
+    top = (slice(row, row + 1), slice(col, col + 1))
     reach = _FIRST_REACH
     while True:
-        window = _around(row, row, col, col, reach, rise.shape)
+        window = widened(top, reach, rise.shape)
         groups, _ = label(np.nan_to_num(rise[window], nan=-1.0) > level)
         own = groups == groups[row - window[0].start, col - window[1].start]
         inner = tuple(
@@ -262,16 +262,6 @@ def _region(rise: Array, row: int, col: int, share: float) -> _Region:
         reach *= 2
 
 
-def _around(
-    first_row: int, last_row: int, first_col: int, last_col: int, reach: int, shape: tuple[int, ...]
-) -> tuple[slice, slice]:
-    """The window about rows and columns, within the grid."""
-    return (
-        slice(max(first_row - reach, 0), min(last_row + reach + 1, shape[0])),
-        slice(max(first_col - reach, 0), min(last_col + reach + 1, shape[1])),
-    )
-
-
 def _whole_foot(foot: _Region, others: list[_Region], shape: tuple[int, ...]) -> _Region:
     """A hump down to where it runs out, from the part above 15 % of its height.
 
@@ -281,8 +271,7 @@ def _whole_foot(foot: _Region, others: list[_Region], shape: tuple[int, ...]) ->
     from scipy.ndimage import distance_transform_edt
 
     reach = max(_RUN_OUT * float(np.sqrt(foot.mask.sum() / np.pi)), 1.5)
-    rows, cols = foot.window
-    window = _around(rows.start, rows.stop - 1, cols.start, cols.stop - 1, int(reach) + 1, shape)
+    window = widened(foot.window, int(reach) + 1, shape)
     own = _within(foot, window)
     grown: Mask = distance_transform_edt(~own) <= reach
     for other in others:

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from pourdatum.cells import Cells
 from pourdatum.edge import cells_polygon
-from pourdatum.grid import Grid, group_windows
+from pourdatum.grid import Grid, group_windows, widened
 from pourdatum.outline import Room
 from pourdatum.things import Obstruction, covered
 from pourdatum.walls import Upright
@@ -137,9 +137,9 @@ def find_openings(
     shading = _under_tops(cells, room, floor_points)
     rim_of_room = ~binary_erosion(room.inside, np.ones((5, 5), bool))
     found = []
-    boxes = _boxes(groups)
+    boxes = group_windows(groups)
     for k in range(1, count + 1):
-        window = boxes[k - 1]
+        window = widened(boxes[k - 1], 3, grid.shape)
         own = groups[window] == k
         if own.sum() * grid.cell_m**2 < 0.5 * LEAST_OPENING_M**2:
             continue
@@ -162,7 +162,7 @@ def find_openings(
                 continue
             rim = float(np.median(mean[window][ring])) if ring.any() else 0.0
             lonely = not ((ring & blocked[window]).any() or (own & rim_of_room[window]).any())
-            shape = cells_polygon(_part(grid, window), own)
+            shape = cells_polygon(grid.window(*window), own)
             height, width = np.ptp(np.nonzero(own), axis=1) + 1
             longest_m = max(height, width) * grid.cell_m
             compact = (
@@ -283,12 +283,7 @@ def _box_area(shape: Polygon) -> float:
 
 def _density_around(mean: Array, room: Room, window: tuple[slice, slice], grid: Grid) -> float:
     """Points per cell that the floor within half a metre of a gap usually holds."""
-    margin = round(0.5 / grid.cell_m)
-    rows, cols = window
-    wide = (
-        slice(max(rows.start - margin, 0), rows.stop + margin),
-        slice(max(cols.start - margin, 0), cols.stop + margin),
-    )
+    wide = widened(window, round(0.5 / grid.cell_m), mean.shape)
     values = mean[wide][room.seen[wide]]
     return max(float(np.quantile(values, 0.6)), 1e-9) if values.size else 1e-9
 
@@ -297,30 +292,6 @@ def _reflected(below: NDArray[np.int64], floor_points: NDArray[np.int64], room: 
     """Mean number of points below the floor under a cell of seen floor."""
     whole = room.inside & (floor_points > 0)
     return float(below[whole].mean()) if whole.any() else 0.0
-
-
-def _boxes(groups: NDArray[np.signedinteger]) -> list[tuple[slice, slice]]:
-    shape = groups.shape
-    grown = []
-    for rows, cols in group_windows(groups):
-        grown.append(
-            (
-                slice(max(rows.start - 3, 0), min(rows.stop + 3, shape[0])),
-                slice(max(cols.start - 3, 0), min(cols.stop + 3, shape[1])),
-            )
-        )
-    return grown
-
-
-def _part(grid: Grid, window: tuple[slice, slice]) -> Grid:
-    rows, cols = window
-    return Grid(
-        grid.x0_m + cols.start * grid.cell_m,
-        grid.y0_m + rows.start * grid.cell_m,
-        grid.cell_m,
-        rows.stop - rows.start,
-        cols.stop - cols.start,
-    )
 
 
 def _opening(
@@ -336,7 +307,7 @@ def _opening(
     import shapely
     from scipy.ndimage import binary_dilation
 
-    part = _part(cells.grid, window)
+    part = cells.grid.window(*window)
     near = binary_dilation(own, np.ones((3, 3), bool))
     lacking = 1 - floor_points[window] / np.maximum(usual[window], 1e-9)
     missing = np.where(own, np.clip(lacking, 0.0, 1.0), 0.0)

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from pourdatum.elsewhere import bays_at_edge, hidden_apart
 from pourdatum.errors import NoFloor
 from pourdatum.grid import Grid, group_windows
-from pourdatum.walls import Upright, WallLine, tall_from_m, wall_height_m
+from pourdatum.walls import Upright, WallLine, meeting, tall_from_m, wall_height_m
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -290,7 +290,11 @@ def _doorways(grid: Grid, lines: list[WallLine]) -> Mask:
 
 
 def _bridges(grid: Grid, lines: list[WallLine]) -> Mask:
-    """Cells on wall faces across their gaps, and beyond their ends to the next corner."""
+    """Cells on wall faces, across their gaps, and beyond their ends to the next corner.
+
+    Where a face was seen it is whole: one cell of it that was missed would let all of the
+    outside in, behind a column or a crate.
+    """
     from scipy.ndimage import binary_dilation
 
     mask = np.zeros(grid.shape, bool)
@@ -299,6 +303,28 @@ def _bridges(grid: Grid, lines: list[WallLine]) -> Mask:
         gaps = gaps[gaps[:, 1] - gaps[:, 0] <= _BRIDGE_M]
         ends = [(line.along_m[0, 0] - _CORNER_M, line.along_m[0, 0])]
         ends.append((line.along_m[-1, 1], line.along_m[-1, 1] + _CORNER_M))
-        mask |= _cells_on(grid, line, np.concatenate([gaps, np.array(ends)]))
+        ends += _to_corners(line, lines)
+        mask |= _cells_on(grid, line, np.concatenate([line.along_m, gaps, np.array(ends)]))
     wide: Mask = binary_dilation(mask, np.ones((2, 2), bool))
     return wide
+
+
+def _to_corners(line: WallLine, lines: list[WallLine]) -> list[tuple[float, float]]:
+    """Stretches from a face's ends to where it meets others: a thing in the corner hides them."""
+    found = []
+    for other in lines:
+        corner = meeting(line, other)
+        if corner is None or _beyond(other, corner) > _BRIDGE_M:
+            continue
+        at = float(line.along(corner[None])[0])
+        if not 0.0 < _beyond(line, corner) <= _BRIDGE_M:
+            continue
+        first, last = float(line.along_m[0, 0]), float(line.along_m[-1, 1])
+        found.append((at, first) if at < first else (last, at))
+    return found
+
+
+def _beyond(line: WallLine, place: Array) -> float:
+    """How far a place on a face's line lies beyond the ends of its seen stretches [m]."""
+    at = float(line.along(place[None])[0])
+    return max(float(line.along_m[0, 0]) - at, at - float(line.along_m[-1, 1]), 0.0)

@@ -93,6 +93,23 @@ def place_to_local(place: tuple[float, ...], frame: Frame) -> tuple[float, ...]:
     )
 
 
+def place_from_local(place_m: tuple[float, ...], frame: Frame) -> tuple[float, ...]:
+    """Local metres in the scan's coordinates and unit, as ``--at`` and ``--datum`` are read.
+
+    Examples
+    --------
+    >>> from pourdatum.scan import Frame
+    >>> place_from_local((0.5, 0.2), Frame(unit_m=0.001, origin_m=(1.0, 0.0, 5.0)))
+    (1500.0, 200.0)
+    """
+    height_m = frame.unit_m if frame.height_unit_m is None else frame.height_unit_m
+    units = (frame.unit_m, frame.unit_m, height_m)
+    return tuple(
+        (value + origin) / unit
+        for value, unit, origin in zip(place_m, units, frame.origin_m, strict=False)
+    )
+
+
 def _is_drawing(path: Path) -> bool:
     try:
         if not path.is_file():

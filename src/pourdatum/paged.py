@@ -20,7 +20,6 @@ from pourdatum.errors import LimitMet
 from pourdatum.grid import VoxelStats, merge, pack
 
 Ints = NDArray[np.int64]
-Pool = NDArray[np.uint32]
 
 _FIRST_PAGES: Final = 1 << 14
 _GROWTH: Final = 1.25
@@ -94,7 +93,7 @@ class PagedSums:
             raise _too_large(self.block)
         wanted = min(max(pages, int(have * _GROWTH)), self._most_pages, self.table.size)
         # Moved by the system where it can: no second copy in memory.
-        self.pool.resize((max(wanted, pages), VOXELS, QUANTITIES), refcheck=False)
+        self.pool.resize((wanted, VOXELS, QUANTITIES), refcheck=False)
 
     def result(self) -> VoxelStats:
         """Statistics of all points added, in the order of rows, columns, layers."""

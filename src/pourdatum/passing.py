@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from typing import Any, Protocol, TypeVar
+from collections.abc import Callable, Mapping, Sequence
+from typing import Any, Generic, Protocol, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
+T = TypeVar("T")
 T_co = TypeVar("T_co", covariant=True)
 
 
@@ -56,3 +57,49 @@ class Progress(Protocol):
 
 def silent(stage: str, done: float | None, points: int = 0) -> None:
     """A progress that says nothing."""
+
+
+class Told:
+    """Tells the share of the points that are done."""
+
+    def __init__(self, stage: str, progress: Progress, total: int) -> None:
+        self._stage, self._progress, self._total = stage, progress, total
+        self._done = 0
+        progress(stage, 0.0, total)
+
+    def add(self, points: int) -> None:
+        """So many more are done."""
+        self._done += points
+        self._progress(self._stage, self._done / self._total, self._total)
+
+
+class InPairs(Generic[T]):
+    """Joins values in order, equals with equals, so that each is gone through a few times only.
+
+    Examples
+    --------
+    >>> words = InPairs(lambda a, b: f"({a}{b})")
+    >>> for letter in "abcde":
+    ...     words.add(letter)
+    >>> words.result()
+    '(((ab)(cd))e)'
+    """
+
+    def __init__(self, merge: Callable[[T, T], T]) -> None:
+        self._merge = merge
+        self._held: list[tuple[int, T]] = []
+
+    def add(self, value: T) -> None:
+        """Take in the next value."""
+        size = 1
+        while self._held and self._held[-1][0] == size:
+            value = self._merge(self._held.pop()[1], value)
+            size *= 2
+        self._held.append((size, value))
+
+    def result(self) -> T:
+        """All values joined; asked once."""
+        _, value = self._held.pop()
+        while self._held:
+            value = self._merge(self._held.pop()[1], value)
+        return value

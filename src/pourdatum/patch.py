@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from pourdatum.errors import NoFloor
 from pourdatum.evenly import even_cells
 from pourdatum.geometry import Plane, fit_plane
-from pourdatum.grid import between_nodes
+from pourdatum.grid import between_nodes, widened
 from pourdatum.localfit import local_fit
 from pourdatum.spotpoint import highest_shot
 
@@ -302,10 +302,11 @@ class _Estimate:
         assert surface.smoother is not None
         cell_m = surface.grid.cell_m
         self._competing = competing
-        window = (
-            slice(max(int(row.min()) - reach, 0), int(row.max()) + reach + 2),
-            slice(max(int(col.min()) - reach, 0), int(col.max()) + reach + 2),
+        patches = (
+            slice(int(row.min()), int(row.max()) + 2),
+            slice(int(col.min()), int(col.max()) + 2),
         )
+        window = widened(patches, reach, height.shape)
         self._first = (window[0].start, window[1].start)
         self._row, self._col = row - window[0].start, col - window[1].start
         self._cell_m = cell_m

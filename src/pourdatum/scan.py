@@ -240,6 +240,17 @@ class Scan:
         """Number of points in all files."""
         return sum(item.points for item in self.inputs)
 
+    def wait_for_hashes(self) -> None:
+        """Wait until each file was read to its end by whoever hashes it.
+
+        Raises
+        ------
+        ScanError
+            If a file changed under the reading.
+        """
+        for item in self.inputs:
+            _ = item.sha256
+
     def chunks(self) -> Iterator[ChunkRef]:
         """Every chunk of every station, in order."""
         for station in self.stations:

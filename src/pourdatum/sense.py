@@ -8,7 +8,6 @@ the head is asked about where another fits and it does not.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
@@ -77,22 +76,18 @@ def check_sense(surface: Surface, shots: Sequence[Shot], *, has_level: bool, whe
     height = level - lack[on]
     covariance = _explained(surface, taken)
     as_said = _misfit(level - height, covariance)
-    best, least = None, math.inf
-    for one in _READINGS:
-        misfit = _misfit(one.factor * level - height, covariance)
-        if misfit < least:
-            best, least = one, misfit
+    misfits = [_misfit(one.factor * level - height, covariance) for one in _READINGS]
+    least = min(misfits)
     # The same evidence of chance for either: squares of as many standard errors.
     enough = 2.0 * len(level) + 10.0
-    if best is not None and as_said > enough and least < enough and as_said - least > _BETTER:
-        raise _question(best, level, height, where)
+    if as_said > enough and least < enough and as_said - least > _BETTER:
+        raise _question(_READINGS[misfits.index(least)], level, height, where)
     if not has_level:
         return
     z0 = surface.origin_m[2]
     given, seen = float(level.mean()) + z0, float(height.mean()) + z0
-    for one in _READINGS[:2]:
+    for one, misfit in zip(_READINGS[:2], misfits, strict=False):
         off = abs(one.factor * given - seen)
-        misfit = _misfit(one.factor * level - height, covariance)
         # The floor may swing so that the head is right after all.
         head_fits = as_said < enough and misfit > as_said + _OPEN
         if abs(seen) > _HIGH_M and off < _NEAR_M + _SHARE * abs(seen) and not head_fits:

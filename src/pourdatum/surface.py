@@ -18,7 +18,7 @@ from pourdatum.cells import gather_cells
 from pourdatum.chunks import PointStore
 from pourdatum.floor import Floor
 from pourdatum.geometry import fit_plane
-from pourdatum.grid import Grid, block_means
+from pourdatum.grid import Grid, block_means, widened
 from pourdatum.localfit import local_fit
 from pourdatum.passing import Progress, silent
 from pourdatum.scan import Scan
@@ -48,6 +48,8 @@ _WORST_NOISE: Final = 0.9
 """Standard error, in noises of one point, beyond which a fit is not taken as seen floor."""
 _LEAST_NIB_M: Final = 0.002
 _WIDEST_NIB_M: Final = 0.1
+_FREE_EDGE_M: Final = 0.06
+"""Distance from the end of a floor within which nothing is told of nibs [m]."""
 
 
 @dataclass(frozen=True)
@@ -190,7 +192,7 @@ def make_surface(
         shared=SENSORS[kind],
         floor=floor,
         origin_m=scan.origin_m,
-        nibs=_nibs(bare, height, inside),
+        nibs=tuple(nib for nib in _nibs(bare, height, inside) if not _at_free_edge(nib, floor)),
         measured_m2=floor.area_m2 * (1 - share),
         inferred_m2=floor.area_m2 * share,
         smoother=smoother,
@@ -336,10 +338,31 @@ def _nibs(bare: BareFloor, height: Array, inside: Mask) -> tuple[Nib, ...]:
     return tuple(sorted(found, key=lambda nib: -nib.height_m))
 
 
+def _at_free_edge(nib: Nib, floor: Floor) -> bool:
+    """Whether a spot lies where the floor ends without a wall, as at the edge of a landing.
+
+    Cells there hold points of the edge's front as well, which draw the fitted floor down: what
+    stands out of it is the floor.
+    """
+    import shapely
+
+    if floor.outline.exterior.distance(shapely.Point(nib.place_m)) > _FREE_EDGE_M:
+        return False
+    place = np.asarray(nib.place_m)[None]
+    for face in floor.faces:
+        along = face.along(place)[0]
+        low, high = face.along_m[:, 0] - _FREE_EDGE_M, face.along_m[:, 1] + _FREE_EDGE_M
+        if (
+            abs(face.distance(place)[0]) <= _FREE_EDGE_M
+            and ((along >= low) & (along <= high)).any()
+        ):
+            return False
+    return True
+
+
 def _stands_by_thing(bare: BareFloor, row: NDArray[np.int64], col: NDArray[np.int64]) -> bool:
     """Whether a spot is the foot of a wall or thing: something taller stands in or beside it."""
     if bare.nibs[row, col].any():
         return False  # steep and small on floor of its own: a nib wherever it lies
-    r0, r1 = max(row.min() - 1, 0), row.max() + 2
-    c0, c1 = max(col.min() - 1, 0), col.max() + 2
-    return bool(bare.occupied[r0:r1, c0:c1].any())
+    spot = (slice(row.min(), row.max() + 1), slice(col.min(), col.max() + 1))
+    return bool(bare.occupied[widened(spot, 1, bare.occupied.shape)].any())

@@ -12,10 +12,10 @@ from typing import TYPE_CHECKING, Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from pourdatum.cells import Cells, Column
+from pourdatum.cells import STRUCTURE_LAYER_M, Cells, Column
 from pourdatum.edge import cells_polygon
 from pourdatum.footprint import footprint
-from pourdatum.grid import Grid, group_windows
+from pourdatum.grid import Grid, group_windows, widened
 from pourdatum.outline import Room
 from pourdatum.walls import Upright, face_points
 
@@ -26,6 +26,15 @@ Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
 _LEAST_THING_M2: Final = 0.004
+_TO_M: Final = 6.0
+_BELOW_CEILING_M: Final = 0.12
+_STANDS_M: Final = 2.0
+"""What begins higher above the floor hangs [m]."""
+_GAP_M: Final = 0.6
+"""Gap over which layers are those of one thing: between a table and its foot [m]."""
+_LAYER_LEAST: Final = 3
+_LAYER_SHARE: Final = 0.002
+"""Share of a thing's points that a layer of it holds; fewer are specks."""
 
 
 @dataclass(frozen=True)
@@ -68,20 +77,17 @@ def find_columns(cells: Cells, room: Room, structure: Upright) -> tuple[Obstruct
         part = groups[window] == k
         if (part & rim[window]).any() or part.sum() < 2:
             continue
-        own = np.zeros(grid.shape, bool)
-        own[window] = part
-        around = binary_dilation(own, np.ones((3, 3), bool))
+        wide = widened(window, 1, grid.shape)
+        around = np.zeros(grid.shape, bool)
+        around[wide] = binary_dilation(groups[wide] == k, np.ones((3, 3), bool))
         xy, weight = face_points(near, around & structure.upright)
         outline = footprint(xy, weight) if len(xy) >= 5 else None
         if outline is None:
-            outline = cells_polygon(grid, own).convex_hull
+            outline = cells_polygon(grid.window(*window), part).convex_hull
         if outline.area < _LEAST_THING_M2:
             continue
-        height = (
-            float(np.median(structure.top_m[own & structure.upright]))
-            if (own & structure.upright).any()
-            else 0.0
-        )
+        tops = structure.top_m[window][part & structure.upright[window]]
+        height = float(np.median(tops)) if tops.size else 0.0
         found.append(_thing("column", outline, height))
     return tuple(found)
 
@@ -104,11 +110,28 @@ def _within(cells: Cells, where: Mask) -> Cells:
 
 
 def find_things(
-    grid: Grid, room: Room, structure: Upright, columns: tuple[Obstruction, ...], tall_m: float
+    cells: Cells,
+    room: Room,
+    structure: Upright,
+    columns: tuple[Obstruction, ...],
+    tall_m: float,
+    thing_m: float,
 ) -> tuple[Obstruction, ...]:
-    """Loose things in the room: crates, tools, people."""
+    """Loose things in the room: crates, tools, people.
+
+    Parameters
+    ----------
+    cells, room, structure
+        The pass over the points, and what was made of it.
+    columns : tuple of Obstruction
+    tall_m : float
+        Height from which an upright thing is none of furniture [m].
+    thing_m : float
+        Height above the floor from which a point is none of the floor's [m].
+    """
     from scipy.ndimage import binary_dilation, binary_erosion, binary_fill_holes, label
 
+    grid = cells.grid
     taken = covered(grid, columns, 0.06)
     mask = (
         (structure.things >= 3)
@@ -119,24 +142,53 @@ def find_things(
     groups, count = label(binary_dilation(mask, np.ones((3, 3), bool)), np.ones((3, 3), bool))
     found = []
     windows = group_windows(groups)
+    near = _within(cells, mask)
     for k in range(1, count + 1):
         window = windows[k - 1]
         part = binary_fill_holes((groups[window] == k) & mask[window]) & room.inside[window]
         if part.sum() * grid.cell_m**2 < 4 * _LEAST_THING_M2:
             continue
-        own = np.zeros(grid.shape, bool)
-        own[window] = part
-        outline = cells_polygon(grid, own).convex_hull
+        outline = cells_polygon(grid.window(*window), part).convex_hull
         if outline.geom_type != "Polygon":
             continue
-        seen = part & mask[window]
-        heights = np.maximum(structure.top_m[window], structure.low_top_m[window])[seen]
-        height = float(np.quantile(heights, 0.8)) if heights.size else 0.0
+        own = np.zeros(grid.shape, bool)
+        own[window] = part
+        height = _height_m(near, own, thing_m, structure.ceiling_m)
         kind: Literal["loose", "unsure"] = (
             "unsure" if height > 0.8 * tall_m and height > 1.5 else "loose"
         )
         found.append(_thing(kind, outline, height))
     return tuple(found)
+
+
+def _height_m(near: Cells, own: Mask, thing_m: float, ceiling_m: float | None) -> float:
+    """Height of a thing by the layers of all of its cells together [m].
+
+    A cell of a crate's top holds a layer or two and says nothing alone: that they belong to
+    what stands there is seen where faces or other cells fill the layers below. Its height is
+    that of four fifths of its cells, so that a rim of mixed points counts for little.
+    """
+    limit_m = _TO_M if ceiling_m is None else min(_TO_M, ceiling_m - _BELOW_CEILING_M)
+    cell, height_m, count = (
+        np.concatenate([getattr(near.band, name), getattr(near.structure, name)])
+        for name in ("cell", "height_m", "count")
+    )
+    pick = own.ravel()[cell] & (height_m >= thing_m) & (height_m < limit_m)
+    cell, height_m, count = cell[pick], height_m[pick], count[pick]
+    if cell.size == 0:
+        return 0.0
+    layer = (height_m / STRUCTURE_LAYER_M).astype(np.int64)
+    points = np.bincount(layer, weights=count)
+    held = np.flatnonzero(points >= max(_LAYER_LEAST, _LAYER_SHARE * points.sum()))
+    if held.size == 0:
+        held = np.flatnonzero(points)
+    runs = np.split(held, np.flatnonzero(np.diff(held) * STRUCTURE_LAYER_M > _GAP_M) + 1)
+    standing = [run for run in runs if run[0] * STRUCTURE_LAYER_M < _STANDS_M] or runs
+    run = max(standing, key=lambda layers: float(points[layers].sum()))
+    inside = (layer >= run[0]) & (layer <= run[-1])
+    top_m = np.zeros(own.size)
+    np.maximum.at(top_m, cell[inside], height_m[inside])
+    return float(np.quantile(top_m[np.unique(cell[inside])], 0.8))
 
 
 def _thing(

@@ -22,8 +22,8 @@ _SKIRTING_M: Final = (0.02, 0.06)
 _FOOT_M: Final = (0.03, 0.30)
 _BODY_M: Final = (0.08, 2.0)
 _LEAST_LAYERS: Final = 6
+_PARALLEL: Final = 0.17
 _TALL_WITHOUT_CEILING_M: Final = 2.0
-_LOW_M: Final = 0.5
 _RUN_LAYER_M: Final = 0.1
 _RUN_TO_M: Final = 6.0
 _RUN_LEAST: Final = 4
@@ -43,8 +43,6 @@ class Upright:
         where the cell itself has none.
     top_m : (ny, nx) array
         Highest point below the ceiling [m]; 0 where nothing stands.
-    low_top_m : (ny, nx) array
-        Highest point below half a metre [m]; 0 where nothing stands.
     things : (ny, nx) int array
         Points from 30 mm to 2 m above the floor.
     ceiling_m : float or None
@@ -53,7 +51,6 @@ class Upright:
 
     layers: NDArray[np.int64]
     top_m: Array
-    low_top_m: Array
     things: NDArray[np.int64]
     ceiling_m: float | None
 
@@ -106,6 +103,23 @@ class WallLine:
         return out
 
 
+def meeting(a: WallLine, b: WallLine) -> Array | None:
+    """Where the lines of two faces cross (2,) [m]; None where they are parallel within 10 degrees.
+
+    Examples
+    --------
+    >>> west = WallLine(np.array([1.0, 0.0]), 2.0, np.array([[0.0, 3.0]]), 0.0)
+    >>> south = WallLine(np.array([0.0, 1.0]), 1.0, np.array([[0.0, 4.0]]), 0.0)
+    >>> meeting(west, south).tolist()
+    [2.0, 1.0]
+    """
+    matrix = np.stack([a.normal, b.normal])
+    if abs(np.linalg.det(matrix)) < _PARALLEL:
+        return None
+    corner: Array = np.linalg.solve(matrix, np.array([a.offset_m, b.offset_m]))
+    return corner
+
+
 def upright_structure(cells: Cells, thing_m: float) -> Upright:
     """Upright structure of a scan over the floor's cells."""
     from scipy.ndimage import uniform_filter
@@ -125,16 +139,7 @@ def upright_structure(cells: Cells, thing_m: float) -> Upright:
     things = cells.total(cells.band, cells.band.height_m >= thing_m) + cells.total(
         column, (column.height_m > 0) & (column.height_m < min(2.0, limit))
     )
-    return Upright(layers, top, _low_top(cells, thing_m), things, ceiling)
-
-
-def _low_top(cells: Cells, thing_m: float) -> Array:
-    """Highest of the points up to 0.5 m in each cell: what is too low for a run [m]."""
-    top = np.zeros(cells.grid.ny * cells.grid.nx)
-    for column in (cells.band, cells.structure):
-        pick = (column.height_m >= thing_m) & (column.height_m < _LOW_M)
-        np.maximum.at(top, column.cell[pick], column.height_m[pick])
-    return top.reshape(cells.grid.shape)
+    return Upright(layers, top, things, ceiling)
 
 
 def _run_top(cells: Cells, limit_m: float) -> Array:

@@ -19,7 +19,7 @@ import click
 
 from pourdatum.cli.limits import one_thread_for_algebra, out_of_memory, told_by_the_system
 from pourdatum.cli.say import error_line, error_object, say_error, show_json
-from pourdatum.cli.stop import INTERRUPTED, TERMINATED, Stopped, noted
+from pourdatum.cli.stop import INTERRUPTED, Stopped, check_stopped, noted
 from pourdatum.errors import JobError, PourdatumError
 
 TRACE = "POURDATUM_TRACE"
@@ -58,21 +58,23 @@ def run(argv: Sequence[str]) -> int:
     except click.ClickException as error:
         return _refused(_from_click(error), as_json)
     except Stopped as stopped:
-        say_error(f"pourdatum: {stopped.words}")
-        return stopped.status
+        return _ended(stopped)
     except (KeyboardInterrupt, click.Abort):
-        say_error("pourdatum: interrupted; nothing was written")
-        return INTERRUPTED
+        return _ended(Stopped(INTERRUPTED))
     except MemoryError:
         return _refused(out_of_memory(), as_json)
     except Exception as reason:
         if signal.SIGINT in noted:  # a library that was loading made another error of it
-            say_error("pourdatum: interrupted; nothing was written")
-            return INTERRUPTED
+            return _ended(Stopped(INTERRUPTED))
         return _refused(told_by_the_system(reason) or _fault(reason), as_json)
     finally:
         for number, handler in previous.items():
             signal.signal(number, handler)
+
+
+def _ended(stopped: Stopped) -> int:
+    say_error(f"pourdatum: {stopped.words}")
+    return stopped.status
 
 
 def _refused(error: PourdatumError, as_json: bool) -> int:
@@ -103,10 +105,7 @@ def _catch_stops() -> dict[int, Any]:
 
     def stop(number: int, frame: FrameType | None) -> None:
         noted.append(number)
-        if number == signal.SIGINT:
-            raise KeyboardInterrupt
-        # Raised, so that unfinished output is cleared on the way out.
-        raise Stopped(TERMINATED, "stopped by the system; nothing was written")
+        check_stopped()  # It raises, so that unfinished output is cleared on the way out.
 
     previous: dict[int, Any] = {}
     for number in (signal.SIGTERM, signal.SIGINT):

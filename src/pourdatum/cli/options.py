@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 import click
+
+from pourdatum.units import LENGTH_UNITS
 
 if TYPE_CHECKING:
     from pourdatum.chunks import Means
@@ -56,9 +59,14 @@ class DatumWord(click.ParamType[dict[str, Any]]):
             return value
         if value in ("high-point", "parallel"):
             return {"kind": value}
+        told = _WITH_UNIT.fullmatch(str(value).strip())
+        if told is not None:
+            level = Number(-1e8, 1e8).convert(told["number"], param, ctx)
+            return {"kind": "level", "z_m": level * LENGTH_UNITS[told["unit"]]}
         if any(c.isalpha() for c in str(value)) and str(value).lower() not in ("nan", "inf"):
             self.fail(
-                f"'{value}' is not known; use high-point, parallel, or a level in the scan's unit",
+                f"'{value}' is not known; use high-point, parallel, or a level in the scan's unit"
+                " or with one of its own, as 12.345m",
                 param, ctx,
             )  # fmt: skip
         return {"kind": "level", "z": Number(-1e8, 1e8).convert(value, param, ctx)}
@@ -81,6 +89,9 @@ class PlaceWord(click.ParamType[list[float]]):
         return [Number(-1e9, 1e9).convert(part, param, ctx) for part in parts]
 
 
+_WITH_UNIT: Final = re.compile(
+    rf"(?P<number>[-+]?[0-9.]+)\s*(?P<unit>{'|'.join(LENGTH_UNITS)})", re.ASCII
+)
 _UNITS: Final = ["m", "cm", "mm", "ft", "us-ft", "in"]
 _SENSORS: Final = ["tripod", "mobile", "phone"]
 _AXES: Final = ["x", "y", "z", "-x", "-y", "-z"]
@@ -139,7 +150,7 @@ _PLAN_ONLY: Final = [
         "--datum",
         type=DatumWord(),
         metavar="high-point|parallel|Z",
-        help="Target; Z is a level in the scan's own vertical and unit.",
+        help="Target; Z is a level in the scan's own vertical and unit, or as 12.345m.",
     ),
     _option("--grind", type=click.Choice(["auto", "none"]), help="May grinding lower the datum?"),
 ]

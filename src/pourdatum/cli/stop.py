@@ -3,9 +3,13 @@
 from __future__ import annotations
 
 import signal
-from typing import Any
+from typing import Any, Final
 
 import click
+
+INTERRUPTED: Final = 130
+TERMINATED: Final = 143
+_WORDS: Final = {INTERRUPTED: "interrupted", TERMINATED: "stopped by the system"}
 
 
 class Stopped(BaseException):
@@ -15,12 +19,14 @@ class Stopped(BaseException):
     ----------
     status : int
         Exit status, 128 and the number of the signal.
+    words : str
+        How it ended, for people.
     """
 
-    def __init__(self, status: int, words: str) -> None:
-        super().__init__(words)
+    def __init__(self, status: int) -> None:
+        self.words = f"{_WORDS[status]}; nothing was written"
+        super().__init__(self.words)
         self.status = status
-        self.words = words
 
 
 noted: list[int] = []
@@ -30,13 +36,9 @@ noted: list[int] = []
 def check_stopped() -> None:
     """Stop now if a signal came and was lost: one raised while an object is torn down is."""
     if signal.SIGTERM in noted:
-        raise Stopped(TERMINATED, "stopped by the system; nothing was written")
+        raise Stopped(TERMINATED)
     if noted:
         raise KeyboardInterrupt
-
-
-INTERRUPTED = 130
-TERMINATED = 143
 
 
 class Commands(click.Group):
@@ -51,4 +53,4 @@ class Commands(click.Group):
         try:
             return super().invoke(ctx)
         except KeyboardInterrupt:
-            raise Stopped(INTERRUPTED, "interrupted; nothing was written") from None
+            raise Stopped(INTERRUPTED) from None

@@ -9,6 +9,8 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
+import numpy as np
+
 from pourdatum.advice import control_shots, more_levels, scan_again
 from pourdatum.areaerror import area_uncertainty_m2
 from pourdatum.chunks import Means
@@ -26,7 +28,7 @@ from pourdatum.outline_file import outline_to_local, place_to_local, read_outlin
 from pourdatum.passing import Progress, silent
 from pourdatum.patch import highest_patch
 from pourdatum.pipeline.controlled import control_remarks, with_control
-from pourdatum.pipeline.floor_words import floor_taken
+from pourdatum.pipeline.floor_words import floor_taken, read_as_typed, sensor_taken
 from pourdatum.pipeline.remarks import (
     LATER,
     criteria_not_used,
@@ -57,6 +59,8 @@ if TYPE_CHECKING:
     from pourdatum.scan import Scan
     from pourdatum.surface import Surface
 
+_FAR_M: Final = 0.5
+"""A level as far as this from the floor is no datum of a levelling pour [m]; common practice."""
 _RAYLEIGH_95: Final = math.sqrt(-2.0 * math.log(0.05))
 """Length that a vector of two independent standard normal parts keeps below in 95 % of cases."""
 
@@ -138,7 +142,12 @@ def _surveyed(surface: Surface, job: Job) -> Survey:
         figures=_figures(surface),
         title=job.title,
         system=job.units,
-        assumptions=(*scan.assumptions, *floor_taken(surface), *said),
+        assumptions=(
+            *scan.assumptions,
+            *sensor_taken(surface, job),
+            *floor_taken(surface),
+            *said,
+        ),
         warnings=tuple(warnings),
         notes=survey_notes(job),
         advice=_advised(surface),
@@ -168,6 +177,7 @@ def plan_pour(surface: Surface, job: Job | str | Path | None = None) -> Plan:
     prepared, poured_on = _prepared(surface, job)
     request = _request(job, surface.floor.scan, surface.origin_m[2])
     datum = choose_datum(prepared, request, sheet.least_m)
+    _check_far(prepared, datum)
     volume = _fill(poured_on, datum, sheet, sheet.least_m)
     interval = fill_interval(poured_on, datum, volume)
     bought = order(
@@ -306,6 +316,7 @@ def _measured(paths: Sequence[str | Path], job: Job, means: Means, progress: Pro
     outline = None if drawn is None else outline_to_local(drawn, scan.frame)
     if drawn is not None and drawn.note:
         scan = replace(scan, assumptions=(*scan.assumptions, drawn.note))
+    scan = replace(scan, assumptions=(*scan.assumptions, *read_as_typed(job, scan.frame)))
     floor = find_floor(
         scan,
         cell_m=cell_m,
@@ -317,8 +328,7 @@ def _measured(paths: Sequence[str | Path], job: Job, means: Means, progress: Pro
     )
     progress("levels", None)
     surface = make_surface(scan, floor, sensor=job.scan.sensor, progress=progress)
-    for item in scan.inputs:
-        assert item.sha256  # Waits: a file that changed under the reading is refused here.
+    scan.wait_for_hashes()
     return with_control(surface, job)
 
 
@@ -398,6 +408,26 @@ def _check_fall(job: Job, sheet: Sheet) -> None:
             where="datum.slope_mm_per_m",
             hint="lay a screed to falls, or choose a material that holds it",
             id="fall-too-steep",
+        )
+
+
+def _check_far(surface: Surface, datum: Datum) -> None:
+    """Refuse a given level that no compound reaches: it is one of another vertical."""
+    if datum.kind != "level":
+        return
+    known = surface.measured | surface.inferred
+    floor_m = float(np.median(surface.height_m[known]))
+    off_m = datum.plane.z0_m - floor_m
+    if abs(off_m) > _FAR_M:
+        z0_m = surface.origin_m[2]
+        raise JobError(
+            f"the datum {datum.plane.z0_m + z0_m:.3f} m lies {abs(off_m):.2f} m"
+            f" {'over' if off_m > 0 else 'under'} the floor, whose middle is at"
+            f" {floor_m + z0_m:.3f} m in the vertical of the scan",
+            where="--datum",
+            hint="give the level in that vertical and in the scan's unit, or shots from a"
+            " benchmark (--control) that bring the scan into yours",
+            id="datum-far",
         )
 
 

@@ -6,10 +6,13 @@ from collections.abc import Iterable
 from typing import TYPE_CHECKING, Final
 
 from pourdatum.outcome import Warned
+from pourdatum.outline_file import place_from_local
 from pourdatum.units import MM
 
 if TYPE_CHECKING:
     from pourdatum.floor import Floor
+    from pourdatum.job import Job
+    from pourdatum.scan import Frame
     from pourdatum.surface import Surface
 
 MOST_LEVELS: Final = 5
@@ -58,6 +61,36 @@ def floor_taken(surface: Surface) -> list[str]:
     if floor.spots is None and not floor.walls_seen and not floor.outline_given:
         said.append("outline: no walls were seen, the floor ends where the scan ends")
     return said
+
+
+def read_as_typed(job: Job, frame: Frame) -> list[str]:
+    """How a place and a level that were typed are read, where the scan is not in metres."""
+    said = []
+    height_m = frame.unit_m if frame.height_unit_m is None else frame.height_unit_m
+    if job.scan.at is not None and frame.unit_m != 1.0:
+        x_m, y_m = (value * frame.unit_m for value in job.scan.at[:2])
+        said.append(f"--at is read in the scan's own unit: ({x_m:.3f}, {y_m:.3f}) in metres")
+    if job.datum.z is not None and height_m != 1.0:
+        said.append(
+            f"--datum is read in the scan's own unit: {job.datum.z * height_m:.4f} m; with a unit"
+            " of its own, as 12.345m, it is read in that"
+        )
+    return said
+
+
+def sensor_taken(surface: Surface, job: Job) -> list[str]:
+    """Whose tilt and warp are allowed for, where nobody said what scanned."""
+    scan = surface.floor.scan
+    told = job.scan.sensor is not None or scan.sensor_hint is not None
+    if told or surface.between is not None or surface.control is not None:
+        return []
+    shared = surface.shared
+    said = (
+        f"sensor: {shared.source}, by how little the points scatter"
+        f" ({surface.floor.noise_m * MM:.1f} mm): its vertical is taken as good to"
+        f" {shared.tilt_rad * MM:g} mm per m; --sensor says otherwise"
+    )
+    return [said]
 
 
 def _shots(surface: Surface) -> list[Warned]:
@@ -122,9 +155,20 @@ def _levels(surface: Surface) -> list[Warned]:
     return [
         Warned(
             "other-levels",
-            f"{which}; others were seen: {listed}{rest}; choose by --at X,Y,Z or --outline",
+            f"{which}; others were seen: {listed}{rest}; --at {_typed(floor)} takes the first of"
+            " them, --outline what lies in it",
         )
     ]
+
+
+def _typed(floor: Floor) -> str:
+    """The place on the first other level as it is typed: in the scan's own unit."""
+    level_m, _, x_m, y_m = floor.other_levels_m[0]
+    frame = floor.scan.frame
+    step = max(frame.unit_m, 0.01)
+    digits = 0 if frame.unit_m < step else 2
+    places = place_from_local((x_m, y_m, level_m), frame)
+    return ",".join(f"{value:.{digits}f}" for value in places)
 
 
 def _is_chosen(floor: Floor) -> bool:

@@ -132,8 +132,9 @@ def plan_warnings(plan: Plan, job: Job) -> list[Warned]:
         found.append(
             Warned(
                 "high-point-between-shots",
-                "the highest shot sets the datum; the floor between shots was not seen and may be "
-                "higher: check it with a straightedge, and take levels on what stands out",
+                ("the highest shot sets the datum; " if plan.datum.high_place_m else "")
+                + "the floor between shots was not seen and may be higher: check it with a"
+                " straightedge, and take levels on what stands out",
             )
         )
     elif unsearched_m2 > _UNSEARCHED_SHARE * plan.floor.area_m2:

@@ -20,7 +20,7 @@ from pourdatum.errors import JobError, ScanError
 from pourdatum.read.content import FORMATS, open_by_content
 from pourdatum.read.frames import Settled, settle
 from pourdatum.read.look import Look, Opened, Setup
-from pourdatum.read.source import Source, find_source, hash_behind
+from pourdatum.read.source import Source, find_source, glance_at, hash_behind
 from pourdatum.read.spot_scan import holds_spots, read_spot_scan
 from pourdatum.scan import ChunkRef, Frame, InputFile, Scan, Station
 
@@ -115,10 +115,25 @@ def _check_no_twins(sources: list[Source]) -> None:
 
 
 def _check_no_copies(sources: list[Source], hashes: list[Future[str]]) -> None:
-    """Refuse the same content under two names; only files of one size can be."""
+    """Refuse the same content under two names.
+
+    Tiles of one campaign are often of one size, and waiting for their hashes is reading
+    them whole: so it is done only for files that look alike as well.
+    """
+    glances: dict[Source, bytes] = {}
+
+    def glance(source: Source) -> bytes:
+        if source not in glances:
+            glances[source] = glance_at(source)
+        return glances[source]
+
     for k, source in enumerate(sources):
         for first, promised in zip(sources[:k], hashes, strict=False):
-            if first.size == source.size and promised.result() == hashes[k].result():
+            if (
+                first.size == source.size
+                and glance(first) == glance(source)
+                and promised.result() == hashes[k].result()
+            ):
                 raise _twins(first, source)
 
 

@@ -11,13 +11,14 @@ import math
 import re
 import struct
 from dataclasses import dataclass, field, replace
-from typing import Final
+from typing import Final, NamedTuple
 
 from pourdatum.errors import JobError
 from pourdatum.read.epsg_units import height_unit_of, plan_unit_of
 from pourdatum.read.las_header import LasHeader
-from pourdatum.read.look import StatedUnit
+from pourdatum.read.look import StatedUnit, UnitDoubt
 from pourdatum.read.source import Source
+from pourdatum.read.unit_names import SAME_FACTOR, unit_meant, unit_of_factor
 from pourdatum.units import FOOT_M, LENGTH_UNITS, US_SURVEY_FOOT_M
 
 _USER: Final = "LASF_Projection"
@@ -30,12 +31,18 @@ _UNIT_CODES: Final = {
 }  # fmt: skip
 """Codes of units of length in the EPSG register, with our names where we have one."""
 _USER_DEFINED: Final = 32767
-_SAME_FACTOR: Final = 1e-7
-"""Relative; the two feet differ by 2e-6, and writers round to seven digits."""
 _GEOGRAPHIC: Final = (
     "GEOGCS", "GEOGCRS", "GEOGRAPHICCRS", "GEODCRS", "GEODETICCRS", "GEOCCS",
 )  # fmt: skip
 _VERTICAL: Final = ("VERT_CS", "VERTCS", "VERTCRS", "VERTICALCRS")
+
+
+class _Said(NamedTuple):
+    """A unit by its name, metres in one, and what speaks against it."""
+
+    name: str
+    unit_m: float
+    doubt: UnitDoubt | None = None
 
 
 @dataclass(frozen=True)
@@ -74,12 +81,17 @@ def stated_unit(
         first, second = second, first
     if first.height_unit_m is None and second.height_unit_m is not None:
         # One of them often tells the plan only.
-        first = replace(first, height_name=second.height_name, height_unit_m=second.height_unit_m)
+        first = replace(
+            first,
+            height_name=second.height_name,
+            height_unit_m=second.height_unit_m,
+            height_doubt=second.height_doubt,
+        )
     return first, ()
 
 
 def _differ(a: float | None, b: float | None) -> bool:
-    return a is not None and b is not None and not math.isclose(a, b, rel_tol=_SAME_FACTOR)
+    return a is not None and b is not None and not math.isclose(a, b, rel_tol=SAME_FACTOR)
 
 
 def named_unit(name: str, unit_m: float) -> tuple[str, float]:
@@ -90,10 +102,8 @@ def named_unit(name: str, unit_m: float) -> tuple[str, float]:
     >>> named_unit("US survey foot", 0.3048006096012192)[0]
     'us-ft'
     """
-    for ours, factor in LENGTH_UNITS.items():
-        if math.isclose(unit_m, factor, rel_tol=_SAME_FACTOR):
-            return ours, factor
-    return name, unit_m
+    ours = unit_of_factor(unit_m)
+    return (name, unit_m) if ours is None else (ours, LENGTH_UNITS[ours])
 
 
 def _from_text(content: bytes, source: Source) -> StatedUnit | None:
@@ -110,10 +120,13 @@ def _from_text(content: bytes, source: Source) -> StatedUnit | None:
         if part.keyword in _GEOGRAPHIC:
             raise _not_projected(f"geographic ({' '.join(part.words[:1])})", source)
         if part.keyword in _VERTICAL:
-            height = _unit_of(part) or _known(height_unit_of(_code_of(part)))
+            height = _height_of(part)
         elif plan is None:
             plan = _unit_of(part) or _known(plan_unit_of(_code_of(part)))
             height = height or _third_unit(part)
+            # Some writers set the heights' system within the plan's bracket.
+            if height is None and (within := part.child(*_VERTICAL)) is not None:
+                height = _height_of(within)
     if plan is None and height is None:
         return None
     name = " ".join(top.words[:1])[:60]
@@ -128,8 +141,8 @@ def _bare(node: Node | None) -> Node | None:
     return node
 
 
-def _known(name: str | None) -> tuple[str, float] | None:
-    return None if name is None else (name, LENGTH_UNITS[name])
+def _known(name: str | None) -> _Said | None:
+    return None if name is None else _Said(name, LENGTH_UNITS[name])
 
 
 def _code_of(part: Node) -> int | None:
@@ -140,18 +153,22 @@ def _code_of(part: Node) -> int | None:
     return int(node.words[1]) if node.words[1].isdecimal() else None
 
 
-def _third_unit(part: Node) -> tuple[str, float] | None:
+def _third_unit(part: Node) -> _Said | None:
     """Unit of the heights of a system of three axes, each with its own."""
     axes = [node for node in part.inner if node.keyword == "AXIS"]
     return _unit_in(axes[2]) if len(axes) == 3 else None
 
 
-def _unit_of(part: Node) -> tuple[str, float] | None:
+def _height_of(part: Node) -> _Said | None:
+    return _unit_of(part) or _known(height_unit_of(_code_of(part)))
+
+
+def _unit_of(part: Node) -> _Said | None:
     axis = part.child("AXIS")
     return _unit_in(part) or (None if axis is None else _unit_in(axis))
 
 
-def _unit_in(part: Node) -> tuple[str, float] | None:
+def _unit_in(part: Node) -> _Said | None:
     node = part.child("UNIT", "LENGTHUNIT")
     if node is None or len(node.words) < 2:
         return None
@@ -159,7 +176,12 @@ def _unit_in(part: Node) -> tuple[str, float] | None:
         factor = float(node.words[1])
     except ValueError:
         return None
-    return named_unit(node.words[0][:30], factor) if 1e-6 < factor < 1e6 else None
+    if not 1e-6 < factor < 1e6:
+        return None
+    meant = unit_meant(node.words[0], node.words[1], _code_of(node))
+    if isinstance(meant, str):
+        return _Said(meant, LENGTH_UNITS[meant])
+    return _Said(*named_unit(node.words[0][:30], factor), meant)
 
 
 def parse_wkt(text: str) -> Node | None:
@@ -230,30 +252,30 @@ def _keys(header: LasHeader) -> dict[int, int]:
 
 def _key_unit(
     keys: dict[int, int], code_key: int, size_key: int, header: LasHeader
-) -> tuple[str, float] | None:
+) -> _Said | None:
     code = keys.get(code_key)
     if code in _UNIT_CODES:
-        return _UNIT_CODES[code]
+        return _Said(*_UNIT_CODES[code])
     if code == _USER_DEFINED and size_key in keys:
         doubles = header.record(_USER, 34736)
         place = 8 * keys[size_key]
         if doubles is not None and place + 8 <= len(doubles.content):
             (factor,) = struct.unpack_from("<d", doubles.content, place)
             if 1e-6 < factor < 1e6:
-                return named_unit("its own unit", factor)
+                return _Said(*named_unit("its own unit", factor))
     return None
 
 
-def _stated(
-    plan: tuple[str, float] | None, height: tuple[str, float] | None, said_by: str, named: str
-) -> StatedUnit:
+def _stated(plan: _Said | None, height: _Said | None, said_by: str, named: str) -> StatedUnit:
     return StatedUnit(
-        name=plan[0] if plan else None,
-        unit_m=plan[1] if plan else None,
-        height_name=height[0] if height else None,
-        height_unit_m=height[1] if height else None,
+        name=plan.name if plan else None,
+        unit_m=plan.unit_m if plan else None,
+        height_name=height.name if height else None,
+        height_unit_m=height.unit_m if height else None,
         source=said_by,
         system=named,
+        doubt=plan.doubt if plan else None,
+        height_doubt=height.doubt if height else None,
     )
 
 

@@ -9,18 +9,19 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final, Literal
 
 import numpy as np
 
 from pourdatum.errors import JobError, NoFloor
-from pourdatum.read.look import Opened, StatedUnit
+from pourdatum.read.campaign import box_of, check_together
+from pourdatum.read.look import Opened, StatedUnit, UnitDoubt
 from pourdatum.read.planes import Turned, oblique_turn
 from pourdatum.read.sizing import unit_by_size
 from pourdatum.read.source import Source
 from pourdatum.read.vertical import Vertical, choose_verticals
-from pourdatum.scan import LATTICE_M, Rotation, UpAxis
+from pourdatum.scan import LATTICE_M, Frame, Rotation, UpAxis
 from pourdatum.units import LENGTH_UNITS, MM, unit_m
 
 _LAID_DOWN: Final = ("E57", "GLB", "glTF")
@@ -87,7 +88,8 @@ def settle(
     Raises
     ------
     JobError
-        If the user's word contradicts a file, or only the user can tell.
+        If the user's word contradicts a file, only the user can tell, or files lie too far
+        apart for one floor (``campaign``).
     NoFloor
         If coordinates are stored too coarsely for any floor.
     """
@@ -96,6 +98,9 @@ def settle(
     for (source, opened), unit in zip(files, found, strict=True):
         _refuse_too_coarse(opened, source, unit)
     plans = [unit.plan_m for unit in found]
+    # Files without a vertical of their own are looked at together: far apart they show none.
+    silent = [i for i, (_, opened) in enumerate(files) if _usual_up(opened) is None]
+    _check_together([files[i] for i in silent], [Frame(plans[i]) for i in silent], upright=False)
     if turn is None:
         verticals = choose_verticals(files, plans, up)
     else:
@@ -124,7 +129,24 @@ def settle(
                 (*unit.warnings, *vertical.warnings, *step_warnings),
             )
         )
+    _check_together(files, [_frame_of(one) for one in settled])
     return settled
+
+
+def _frame_of(one: Settled) -> Frame:
+    return Frame(one.unit_m, one.up, (0.0, 0.0, 0.0), one.height_unit_m, one.rotation)
+
+
+def _check_together(
+    files: Sequence[tuple[Source, Opened]], frames: Sequence[Frame], *, upright: bool = True
+) -> None:
+    """Refuse files that share no frame."""
+    if len(files) > 1:
+        boxes = [
+            box_of(frame.to_metres(opened.look.sample))
+            for (_, opened), frame in zip(files, frames, strict=True)
+        ]
+        check_together([source.shown for source, _ in files], np.array(boxes), upright=upright)
 
 
 def _turn(files: Sequence[tuple[Source, Opened]]) -> Turned | None:
@@ -154,6 +176,8 @@ def _unit(
 ) -> _Unit:
     asked_m = None if units is None else unit_m(units, where="--units")
     said = opened.stated_unit
+    if said is not None:
+        said = _undoubted(said, units, source)
     if said is not None and said.unit_m is not None:
         if asked_m is not None and not math.isclose(asked_m, said.unit_m, rel_tol=1e-9):
             raise JobError(
@@ -173,6 +197,36 @@ def _unit(
             id="unit-unknown",
         )
     return _by_size(opened, source, up, turn)
+
+
+def _undoubted(said: StatedUnit, units: str | None, source: Source) -> StatedUnit:
+    """What a file states of its units, with the user's word where it contradicts itself."""
+    if (doubt := said.doubt) is not None:
+        if units is None or units not in doubt.choices:
+            raise _doubtful(said, doubt, source, "its unit", doubt.choices)
+        said = replace(said, name=units, unit_m=LENGTH_UNITS[units], doubt=None)
+    if (doubt := said.height_doubt) is not None:
+        if units is None or units not in doubt.choices:
+            # The user's word is for the plan too: what the plan cannot be is no way out.
+            ways = tuple(name for name in doubt.choices if said.name in (None, name))
+            raise _doubtful(said, doubt, source, "its unit of heights", ways)
+        said = replace(
+            said, height_name=units, height_unit_m=LENGTH_UNITS[units], height_doubt=None
+        )
+    return said
+
+
+def _doubtful(
+    said: StatedUnit, doubt: UnitDoubt, source: Source, what: str, ways: tuple[str, ...]
+) -> JobError:
+    again = "export the scan again with a right reference system"
+    words = " or ".join(f"--units {name}" for name in ways)
+    return JobError(
+        f"{said.source} contradicts itself: {what} is {doubt.told}",
+        where=source.shown,
+        hint=f"say which is right with {words}, or {again}" if ways else again,
+        id="unit-doubt",
+    )
 
 
 def _with_heights(plan_m: float, words: str, said: StatedUnit | None) -> _Unit:

@@ -7,6 +7,7 @@ are left out, as are those whose writer had no number for them.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -111,23 +112,16 @@ def read_las_lattice(
     header = details.header
     records = _all_records(details, start, count)
     stored = np.ndarray((len(records), 3), "<i4", records, 0, (header.record_bytes, 4))
-    if header.point_format >= 6:
-        flags, withheld, kinds, kind_bits = records[:, 15], 4, records[:, 16], 255
-    else:  # version 1.0 leaves the byte to its writer
-        flags = kinds = records[:, 15]
-        withheld, kind_bits = (128, 31) if header.minor >= 1 else (0, 0)
     axes, factors = frame.axes_and_factors()
     out = np.empty((len(records), 3), np.int64)
     low, high = np.full(3, np.inf), np.full(3, -np.inf)
     kept = loops.las_lattice(
-        stored, flags, withheld, kinds, kind_bits, _NO_NUMBER,
+        stored, *_marks(records, header), _NOISE, _NO_NUMBER,
         header.scale, header.offset, axes, factors, frame.origin_m, out, low, high,
     )  # fmt: skip
     if details.inside_box and kept:
-        slack = _BOX_SLACK_STEPS * np.asarray(header.scale)
-        if (low < np.asarray(header.low) - slack).any() or (
-            high > np.asarray(header.high) + slack
-        ).any():
+        least, most = _box_with_slack(header)
+        if (low < least).any() or (high > most).any():
             return None  # the plain way says what is wrong
     return out[:kept]
 
@@ -158,16 +152,23 @@ def _stored(details: _Rows, start: int, count: int) -> tuple[NDArray[np.int32], 
     records = _all_records(details, start, count)
     stored = np.ascontiguousarray(records[:, :12]).view("<i4")
     keep = (stored != _NO_NUMBER).all(axis=1)
-    if header.point_format >= 6:
-        withheld, kind = records[:, 15] & np.uint8(4), records[:, 16]
-    elif header.minor >= 1:
-        withheld, kind = records[:, 15] & np.uint8(128), records[:, 15] & np.uint8(31)
-    else:  # version 1.0 leaves the byte to its writer
-        return stored, keep
-    keep &= withheld == 0
+    flags, withheld, kinds, kind_bits = _marks(records, header)
+    keep &= (flags & withheld) == 0
+    kind = kinds & kind_bits
     for noise in _NOISE:
         keep &= kind != noise
     return stored, keep
+
+
+def _marks(
+    records: NDArray[np.uint8], header: LasHeader
+) -> tuple[NDArray[np.uint8], int, NDArray[np.uint8], int]:
+    """Flags of every record and the bit for withheld; classes and the bits they take."""
+    if header.point_format >= 6:
+        return records[:, 15], 4, records[:, 16], 255
+    # Version 1.0 leaves the byte to its writer.
+    withheld, kind_bits = (128, 31) if header.minor >= 1 else (0, 0)
+    return records[:, 15], withheld, records[:, 15], kind_bits
 
 
 def _all_records(details: _Rows, start: int, count: int) -> NDArray[np.uint8]:
@@ -207,11 +208,16 @@ def _scaled(stored: NDArray[np.int32], header: LasHeader) -> NDArray[np.float64]
     return np.asarray(stored * scale + offset, np.float64)
 
 
+def _box_with_slack(header: LasHeader) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """The header's box, as much wider as its writer may have rounded."""
+    slack = _BOX_SLACK_STEPS * np.asarray(header.scale)
+    return np.asarray(header.low) - slack, np.asarray(header.high) + slack
+
+
 def _check_box(points: NDArray[np.float64], header: LasHeader, source: Source) -> None:
     if len(points) == 0:
         return
-    slack = _BOX_SLACK_STEPS * np.asarray(header.scale)
-    low, high = np.asarray(header.low) - slack, np.asarray(header.high) + slack
+    low, high = _box_with_slack(header)
     if (points.min(axis=0) < low).any() or (points.max(axis=0) > high).any():
         outside = int(np.count_nonzero(((points < low) | (points > high)).any(axis=1)))
         raise ScanError(
@@ -236,15 +242,24 @@ def _look_plain(source: Source, header: LasHeader) -> _LasLook:
 
 def _gather_rows(details: _Rows) -> _LasLook:
     header = details.header
-    gatherer = Gatherer(-(-header.points // details.one_in))
     rows = rows_per_piece(_LOOK_POINTS, header.record_bytes) * details.one_in
+    parts = (
+        (details, start, min(rows, header.points - start))
+        for start in range(0, header.points, rows)
+    )
+    return _gather(parts, details.source, -(-header.points // details.one_in))
+
+
+def _gather(parts: Iterable[tuple[_Rows, int, int]], source: Source, about: int) -> _LasLook:
+    """A look at pieces (what to read, first record, records), of about so many in all."""
+    gatherer = Gatherer(about)
     records = void = 0
-    for start in range(0, header.points, rows):
-        stored, keep = _stored(details, start, min(rows, header.points - start))
+    for details, start, count in parts:
+        stored, keep = _stored(details, start, count)
         records += len(stored)
         void += _voids(stored)
         gatherer.add(stored[keep].astype(np.float64))
-    check_voids(void, records, details.source)
+    check_voids(void, records, source)
     return _LasLook(gatherer.result(), dropped=records - gatherer.kept)
 
 
@@ -271,30 +286,23 @@ def _look_packed(
 ) -> _LasLook:
     """A few chunks tell the rest, if they lie in the box that the header states."""
     picked = np.unique(np.linspace(0, len(chunks) - 1, _CHUNKS_SEEN).round().astype(int))
-    seen = _gather(source, header, packing, [chunks[i] for i in picked])
+    seen = _gather_chunks(source, header, packing, [chunks[i] for i in picked])
     low, high = _stated_box(header)
     boxed = _holds(low, high, seen.look)
     if len(picked) < len(chunks):
         if not boxed:
-            seen = _gather(source, header, packing, list(chunks))
+            seen = _gather_chunks(source, header, packing, list(chunks))
         else:
             look = Look(low, high, seen.look.sample, header.points)
             seen = replace(seen, look=look, all_seen=False)
     return replace(_in_file_units(seen, header), boxed=boxed)
 
 
-def _gather(
+def _gather_chunks(
     source: Source, header: LasHeader, packing: Packing, chunks: list[PackedChunk]
 ) -> _LasLook:
-    records = sum(c.points for c in chunks)
-    gatherer = Gatherer(records)
-    void = 0
-    for chunk in chunks:
-        stored, keep = _stored(_Rows(source, header, packing, (chunk,)), 0, chunk.points)
-        void += _voids(stored)
-        gatherer.add(stored[keep].astype(np.float64))
-    check_voids(void, records, source)
-    return _LasLook(gatherer.result(), dropped=records - gatherer.kept)
+    parts = ((_Rows(source, header, packing, (chunk,)), 0, chunk.points) for chunk in chunks)
+    return _gather(parts, source, sum(chunk.points for chunk in chunks))
 
 
 def _voids(stored: NDArray[np.int32]) -> int:

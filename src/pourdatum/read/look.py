@@ -72,6 +72,14 @@ class Look:
 
 
 @dataclass(frozen=True)
+class UnitDoubt:
+    """A unit whose name and factor contradict each other: what is said, and what it may be."""
+
+    told: str
+    choices: tuple[str, ...]
+
+
+@dataclass(frozen=True)
 class StatedUnit:
     """What a file says of its units; ``None`` where it names a system without the unit.
 
@@ -83,6 +91,8 @@ class StatedUnit:
         Of the heights.
     source, system : str
         What in the file says so, and the reference system it names, for people.
+    doubt, height_doubt : UnitDoubt or None
+        Where the file contradicts itself; only the user can tell.
     """
 
     name: str | None
@@ -91,6 +101,8 @@ class StatedUnit:
     height_unit_m: float | None
     source: str
     system: str
+    doubt: UnitDoubt | None = None
+    height_doubt: UnitDoubt | None = None
 
 
 @dataclass(frozen=True, eq=False)

@@ -21,6 +21,7 @@ from pourdatum.units import LENGTH_UNITS
 Grade = Literal["room", "hall", "possible", "no"]
 
 _METRES_BY_STANDARD: Final = ("E57", "GLB", "glTF")
+_SCANNERS_OWN: Final = ("E57",)
 WORDS: Final = {
     "m": "metres", "cm": "centimetres", "mm": "millimetres", "in": "inches", "ft": "feet",
 }  # fmt: skip
@@ -62,7 +63,9 @@ def unit_by_size(
     kind : str
         Name of the format, for the sentence.
     convention : str
-        Whether metres are not known to the format, usual in it, or laid down by it.
+        Whether metres are not known to the format, usual in it, or laid down by it. What is laid
+        down holds against the scan's size in E57; of a mesh that is an ordinary room in another
+        unit alone it is asked.
     up_axis : int, optional
         Axis that is upright, if that is known.
 
@@ -83,9 +86,13 @@ def unit_by_size(
     how = "as its standard lays down" if kind in _METRES_BY_STANDARD else f"as is usual in {kind}"
     stated = f"the file states no unit: metres are taken, {how}"
     if grade(seen, sides, 1.0) != "no":
+        if "m" not in ordinary and any(shape.height is not None for shape in seen):
+            stated += f", which makes {_described('m', seen, sides)}"
         if not others:
             return Sized("m", stated if convention else _taken("m", seen, sides))
-        if convention == "laid" or (convention and "m" in ordinary):
+        # Scanners keep to a standard's metres, meshes are often drawn and exported in other units.
+        kept = convention == "laid" and kind in _SCANNERS_OWN
+        if kept or (convention and "m" in ordinary):
             return Sized(
                 "m", f"{stated} (if these are {WORDS[others[0]]}, give --units {others[0]})"
             )

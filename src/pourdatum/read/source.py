@@ -153,6 +153,20 @@ def read_head(source: Source) -> bytes:
         return stream.read(HEAD_BYTES)
 
 
+def glance_at(source: Source) -> bytes:
+    """Some bytes at the start, in the middle and at the end: copies have the same.
+
+    Raises
+    ------
+    ScanError
+        If it cannot be read, or changed since it was first looked at.
+    """
+    some = min(HEAD_BYTES, source.size)
+    starts = (0, (source.size - some) // 2, source.size - some)
+    with opened(source) as stream:
+        return b"".join(read_exactly(stream, start, some, source) for start in starts)
+
+
 def sha256_of(source: Source) -> str:
     """SHA-256 of the whole file in hexadecimal, read in blocks.
 

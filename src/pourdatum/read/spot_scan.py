@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from pourdatum.errors import JobError
+from pourdatum.read.campaign import check_together
 from pourdatum.read.content import has_own_format
 from pourdatum.read.source import Source, read_head
 from pourdatum.read.spot_look import looks_like_spots
@@ -49,7 +50,8 @@ def read_spot_scan(
     ScanError
         If one is no table, or a word is no number.
     JobError
-        If units, readings or shots contradict each other, or only the user can tell the unit.
+        If units, readings or shots contradict each other, only the user can tell the unit, or
+        files lie too far apart for one floor.
     NoFloor
         If there are fewer than three places, or all lie in a line.
     """
@@ -61,6 +63,10 @@ def read_spot_scan(
             id="up-of-levels",
         )
     files = [read_spots(source, units) for source in sources]
+    check_together(
+        [source.shown for source in sources],
+        np.array([(f.spots.points_m.min(axis=0), f.spots.points_m.max(axis=0)) for f in files]),
+    )
     where = ", ".join(source.shown for source in sources[:3])
     joined = SpotLevels(
         tuple(name for file in files for name in file.spots.names),

@@ -7,6 +7,7 @@ the floor, and seen from a wall most of them float.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -213,17 +214,18 @@ def _on_lines(place: Array, angle: float) -> Mask:
     return np.asarray(full[off])
 
 
-def things_along(points_m: Array) -> list[Things]:
+def things_along(points_m: Array, levels_m: Sequence[Array]) -> list[Things]:
     """What is inside the faces of a scan, as seen along each axis.
 
     Parameters
     ----------
     points_m : (n, 3) float64 array
         A sample [m], as ``within`` gives it.
+    levels_m : sequence of 3 arrays
+        Its ``strong_levels_m`` across each axis [m].
     """
-    levels = [strong_levels_m(points_m, axis) for axis in range(3)]
     inside = np.ones(len(points_m), bool)
-    for axis, own in enumerate(levels):
+    for axis, own in enumerate(levels_m):
         along = points_m[:, axis]
         if own.size == 0:
             continue
@@ -231,7 +233,7 @@ def things_along(points_m: Array) -> list[Things]:
             inside &= (along > own[0]) & (along < own[-1])
         for end in (own[0], own[-1]):
             inside &= np.abs(along - end) > _CLEAR_M
-    return [_along(points_m, inside, levels[axis], axis) for axis in range(3)]
+    return [_along(points_m, inside, levels_m[axis], axis) for axis in range(3)]
 
 
 def _along(points_m: Array, inside: Mask, levels: Array, axis: int) -> Things:

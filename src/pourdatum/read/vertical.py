@@ -257,7 +257,14 @@ class _Seen:
     @cached_property
     def things(self) -> list[Things]:
         """What is inside the faces of the scan, along each axis."""
-        return things_along(self.inside) if self.fine else [Things(0, None, None)] * 3
+        if not self.fine:
+            return [Things(0, None, None)] * 3
+        return things_along(self.inside, self.levels_m)
+
+    @cached_property
+    def levels_m(self) -> list[NDArray[np.float64]]:
+        """Levels of large layers across each axis [m]."""
+        return [strong_levels_m(self.inside, axis) for axis in range(3)]
 
     def against(self, mine: int, *, weak: bool = False) -> int | None:
         """The axis that floor and walls together show to be up in the place of ``mine``.
@@ -282,13 +289,13 @@ class _Seen:
                     return axis
                 continue
             nothing = self.areas[mine] < _NOTHING * self.areas[axis]
-            if nothing and not weak and strong_levels_m(self.inside, mine).size == 0:
+            if nothing and not weak and self.levels_m[mine].size == 0:
                 return axis
         return None
 
     def _is_storey(self, axis: int) -> bool:
         """Whether the level layers across an axis lie as far apart as floor and ceiling."""
-        levels = strong_levels_m(self.inside, axis)
+        levels = self.levels_m[axis]
         if levels.size == 0:
             return False
         apart = float(np.ptp(levels))
@@ -296,7 +303,7 @@ class _Seen:
 
     def height_m(self, axis: int) -> float:
         """Distance of the outermost level layers across an axis [m]."""
-        levels = strong_levels_m(self.inside, axis)
+        levels = self.levels_m[axis]
         return float(np.ptp(levels)) if levels.size else 0.0
 
     def up_of_box(self) -> tuple[int, str] | None:

@@ -43,12 +43,29 @@ SPECK_M2: Final = 0.005
 """An area that shows as 0.01 m² at least."""
 
 
+def _source(plan: Plan) -> str:
+    return "scan" if plan.surface.between is None else "levels"
+
+
+def _but_for(plan: Plan) -> str:
+    """The small patches that lie outside the material's depths, with what is allowed of them."""
+    system, volume = plan.system, plan.volume
+    outside = [
+        f"{show_area(area_m2, system)} {how}"
+        for area_m2, how in ((volume.short_m2, "thinner"), (volume.deep_m2, "deeper"))
+        if area_m2 > SPECK_M2
+    ]
+    if not outside:
+        return "."
+    return f", but for {' and '.join(outside)}, in small patches or by the noise of the scan."
+
+
 def verdict(plan: Plan) -> Html:
     """Whether it can be poured as it stands, and why not."""
     if plan.buildable:
         depths = _allowed(plan)
         text = f"Can be poured as planned: the depth stays within the {depths} of the material"
-        text += ", but for small patches." if plan.volume.deep_m2 > SPECK_M2 else "."
+        text += _but_for(plan)
         return el("div", el("p", el("b", "Buildable. "), text), cls="verdict")
     return el(
         "div",
@@ -145,7 +162,8 @@ def setting_out(plan: Plan) -> Html:
         )
     if levelled:
         said.append(
-            f"In the vertical of the scan it lies between {words.level(low_m, system)} and "
+            f"In the vertical of the {_source(plan)} it lies between "
+            f"{words.level(low_m, system)} and "
             f"{words.level(high_m, system)} (95 %)."
         )
     else:

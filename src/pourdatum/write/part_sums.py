@@ -45,7 +45,8 @@ class PartSums:
     def load(self, mark: str) -> tuple[dict[str, NDArray[Any]], tuple[str, ...]] | None:
         """Sums kept under this mark and the files in them; None where there are none."""
         try:
-            with np.load(self.path, allow_pickle=False) as held:
+            # Opened here: NumPy leaves a file that it cannot read open.
+            with self.path.open("rb") as stream, np.load(stream, allow_pickle=False) as held:
                 told = json.loads(str(held[_TOLD]))
                 if told["mark"] != mark:
                     return None
@@ -66,6 +67,8 @@ class PartSums:
             work.replace(self.path)
             self.done = tuple(done)
         except OSError:
+            pass
+        finally:  # also when the run is stopped
             with contextlib.suppress(OSError):
                 work.unlink(missing_ok=True)
 
