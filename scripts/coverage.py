@@ -145,7 +145,8 @@ def _instrument(kind: Kind, room: Scene, rng: np.random.Generator) -> Sensor:
         "tilt_bearing_rad": float(np.arctan2(tilt[0], tilt[1])),
         "warp_m": bend_m,
         "warp_length_m": float(rng.uniform(1.0, 2.0)) * math.sqrt(room.room.area),
-        "top_rad": 0.4,
+        # As high as the ceiling from a few metres away: what stands is told by where it ends.
+        "top_rad": 0.8,
     }
     if kind.outside == "specks":
         changes["speck_share"] = 0.02

@@ -11,7 +11,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Final
 
-from pourdatum.uncertainty import combined
+from pourdatum.uncertainty import combined, interval
 
 if TYPE_CHECKING:
     from pourdatum.surface import Surface
@@ -24,6 +24,18 @@ _OPENING_CELLS: Final = 0.2
 _COLUMN_CELLS: Final = 0.06
 _COVERAGE_CELLS: Final = 0.25
 """Error of an edge in cells, one standard deviation, found on simulated scans."""
+
+
+def area_interval_m2(surface: Surface) -> tuple[float, float]:
+    """95 % interval of the area to pour [m²], down by what stands on it and may be fixed."""
+    area_m2 = surface.floor.area_m2
+    low_m2, high_m2 = interval(area_m2, area_uncertainty_m2(surface))
+    return max(low_m2 - unsure_m2(surface), 0.0), high_m2
+
+
+def unsure_m2(surface: Surface) -> float:
+    """Area of things of which it is not sure whether they are fixed [m²]: they count as floor."""
+    return sum(thing.area_m2 for thing in surface.floor.obstructions if thing.kind == "unsure")
 
 
 def area_uncertainty_m2(surface: Surface) -> float:

@@ -40,8 +40,9 @@ class FloorFigures:
     ``high_m`` and ``low_m`` are those of a patch of 100 mm, without the bias of an
     extreme; ``slope`` and ``bearing_rad`` (downhill, clockwise from +y) are of the
     best-fit plane; ``tilt_95`` is the slope [m/m] by which the whole floor may be out,
-    in whichever direction, at 95 %; ``area_95_m2`` is the half-width of the area's 95 %
-    interval. Where the scan has no vertical all but the area is NaN or ``None``.
+    in whichever direction, at 95 %; ``area_interval_m2`` is the area's 95 % interval,
+    which reaches down by things that may be fixed. Where the scan has no vertical all but the
+    area is NaN or ``None``.
     """
 
     area_m2: float
@@ -51,7 +52,7 @@ class FloorFigures:
     slope: float
     bearing_rad: float | None
     tilt_95: float | None
-    area_95_m2: float | None = None
+    area_interval_m2: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True)

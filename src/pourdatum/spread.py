@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from pourdatum.areaerror import area_uncertainty_m2
+from pourdatum.areaerror import area_uncertainty_m2, unsure_m2
 from pourdatum.evenly import even_cells
 from pourdatum.shareddraws import draws_for, interval_of
 from pourdatum.uncertainty import COVER_95, UNSEEN_M, combined, interval, mean_error_m
@@ -50,6 +50,7 @@ def fill_interval(surface: Surface, datum: Datum, volume: Volume) -> tuple[float
         low_m3, high_m3 = interval(volume.volume_m3, _of_shots_m3(surface, datum, volume))
     else:
         low_m3, high_m3 = interval_of(volume.volume_m3, fill_draws_m3(surface, datum, volume))
+        low_m3 -= unsure_m2(surface) * volume.mean_depth_m
     # Where floor that was not seen well may be the highest, the datum may only rise.
     low_m, high_m = datum.interval_m
     rise_m = max(high_m - low_m - 2.0 * COVER_95 * datum.standard_error_m, 0.0)

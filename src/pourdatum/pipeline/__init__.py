@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from pourdatum.advice import control_shots, more_levels, scan_again
-from pourdatum.areaerror import area_uncertainty_m2
+from pourdatum.areaerror import area_interval_m2
 from pourdatum.chunks import Means
 from pourdatum.datum import LOCAL_LEVEL, DatumRequest, choose_datum
 from pourdatum.errors import JobError
@@ -45,7 +45,6 @@ from pourdatum.read.control_file import check_control
 from pourdatum.sheetfile import read_sheet
 from pourdatum.spread import fill_interval
 from pourdatum.surface import make_surface
-from pourdatum.uncertainty import COVER_95
 from pourdatum.units import MM
 from pourdatum.volume import Volume, fill_volume
 from pourdatum.write.folder import result_folder, writing
@@ -344,9 +343,9 @@ def _figures(surface: Surface) -> FloorFigures:
     )
     area_m2 = surface.measured_m2 + surface.inferred_m2
     spots = surface.between is not None
-    area_95_m2 = None if spots else COVER_95 * area_uncertainty_m2(surface)
+    between = None if spots else area_interval_m2(surface)
     if not level_known(surface):
-        return FloorFigures(area_m2, *(math.nan,) * 4, None, None, area_95_m2)
+        return FloorFigures(area_m2, *(math.nan,) * 4, None, None, between)
     return FloorFigures(
         area_m2=area_m2,
         high_m=highest_patch(surface, LOCAL_LEVEL).z_m,
@@ -355,7 +354,7 @@ def _figures(surface: Surface) -> FloorFigures:
         slope=best.slope,
         bearing_rad=None if best.slope == 0.0 else best.bearing_rad,
         tilt_95=_RAYLEIGH_95 * surface.shared.tilt_rad,
-        area_95_m2=area_95_m2,
+        area_interval_m2=between,
     )
 
 

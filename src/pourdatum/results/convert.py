@@ -80,11 +80,8 @@ def _floor(survey: Survey) -> FloorPart:
     return FloorPart(
         area_m2=_area(figures.area_m2),
         area_interval_m2=None
-        if figures.area_95_m2 is None
-        else (
-            _area(max(figures.area_m2 - figures.area_95_m2, 0.0)),
-            _area(figures.area_m2 + figures.area_95_m2),
-        ),
+        if figures.area_interval_m2 is None
+        else (_area(figures.area_interval_m2[0]), _area(figures.area_interval_m2[1])),
         measured_m2=_area(surface.measured_m2),
         inferred_m2=_area(surface.inferred_m2),
         cell_mm=_mm(surface.grid.cell_m),
