@@ -71,8 +71,8 @@ class Smoother:
                 fit.order,
                 fit.bandwidth,
                 fit.weight[rows, cols],
-                fit.rows[:, :, rows, cols],
-                fit.variance[rows, cols],
+                np.ascontiguousarray(fit.rows[:, :, rows, cols]),
+                np.ascontiguousarray(fit.variance[rows, cols]),
             )
             for fit in self.fits
         )
