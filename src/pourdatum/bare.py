@@ -15,8 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pourdatum.cells import Cells, Column
+from pourdatum.compiled import compiled_loops
 from pourdatum.errors import NoFloor
-from pourdatum.grid import block_means, group_windows
+from pourdatum.grid import Grid, block_means, group_windows
 from pourdatum.localfit import local_fit
 
 Array = NDArray[np.float64]
@@ -31,6 +32,7 @@ _NIB_POINTS: Final = 6
 _NIB_WIDTH_M: Final = 0.1
 _THING_TOP_M: Final = 0.6
 _FIRST_BANDWIDTH_M: Final = 0.1
+_MOST_BINS: Final = 10_000
 
 
 @dataclass(frozen=True, eq=False)
@@ -224,10 +226,31 @@ def _robust_fit(value: Array, weight: Array, bandwidth: float) -> Array:
 
 def _spread_of(residual: Array, count: NDArray[np.int64]) -> float:
     """Robust standard deviation of weighted residuals: 0.7413 of the quartile range."""
-    order = np.argsort(residual, kind="stable")
-    share = np.cumsum(count[order]) / count.sum()
-    low, high = np.interp([0.25, 0.75], share, residual[order])
-    return float(0.7413 * (high - low))
+    low, high = (_weighted_quantile(residual, count, share) for share in (0.25, 0.75))
+    return 0.7413 * (high - low)
+
+
+def _weighted_quantile(value: Array, count: NDArray[np.int64], asked: float) -> float:
+    """The value up to which a share of the points lies, between values in proportion.
+
+    Values are counted in narrow bins first: only those in the bin that holds the quantile, and
+    in the one before it, are sorted.
+    """
+    low, high = float(value.min()), float(value.max())
+    if high == low:
+        return low
+    bins = min(max(value.size // 100, 1), _MOST_BINS)
+    at = np.minimum(((value - low) * (bins / (high - low))).astype(np.int32), bins - 1)
+    upto = np.cumsum(np.bincount(at, weights=count, minlength=bins))
+    own = int(np.argmax(upto / upto[-1] >= asked))
+    before = own - 1
+    while before > 0 and upto[before] == upto[before - 1]:
+        before -= 1
+    pick = np.flatnonzero((at == own) | (at == before))
+    pick = pick[np.argsort(value[pick], kind="stable")]
+    start = upto[before - 1] if before > 0 else 0.0
+    share = (start + np.cumsum(count[pick])) / upto[-1]
+    return float(np.interp(asked, share, value[pick]))
 
 
 def cell_means(
@@ -235,18 +258,28 @@ def cell_means(
 ) -> tuple[Array, Array, Array]:
     """Mean of a quantity, and mean offset from the cell's centre in cells, of chosen points."""
     grid = cells.grid
-    cell, weight = band.cell[chosen], band.count[chosen]
     safe = np.maximum(count, 1.0)
-    size = grid.ny * grid.nx
 
     def mean(value: Array) -> Array:
-        total = np.bincount(cell, weights=value[chosen] * weight, minlength=size)
-        return total.reshape(grid.shape) / safe
+        return _summed(band, value, chosen, grid) / safe
 
     x, y = grid.mesh()
     dx = np.where(count > 0, (mean(band.x_m) - x) / grid.cell_m, 0.0)
     dy = np.where(count > 0, (mean(band.y_m) - y) / grid.cell_m, 0.0)
     return mean(of), dx, dy
+
+
+def _summed(band: Column, value: Array, chosen: Mask, grid: Grid) -> Array:
+    """Sum of a quantity over the chosen points of each cell, (ny, nx)."""
+    size = grid.ny * grid.nx
+    loops = compiled_loops("cellloop", worth=False)
+    if loops is None:
+        weight = value[chosen] * band.count[chosen]
+        plain: Array = np.bincount(band.cell[chosen], weights=weight, minlength=size)
+        return plain.reshape(grid.shape)
+    total = np.zeros(size)
+    loops.sums(band.cell, band.count, chosen, value, total)
+    return total.reshape(grid.shape)
 
 
 def _noise(
@@ -255,10 +288,7 @@ def _noise(
     """Standard deviation of one point, over all and around each cell."""
     from scipy.ndimage import gaussian_filter
 
-    size = cells.grid.ny * cells.grid.nx
-    squares = np.bincount(
-        band.cell[chosen], weights=band.count[chosen] * residual[chosen] ** 2, minlength=size
-    ).reshape(cells.grid.shape)
+    squares = _summed(band, residual**2, chosen, cells.grid)
     width = 0.3 / cells.grid.cell_m
     total = gaussian_filter(count, width, mode="constant")
     local = gaussian_filter(squares, width, mode="constant")

@@ -159,6 +159,22 @@ def columns(
 
 
 @njit(cache=True, nogil=True)
+def totals(cell: Any, count: Any, chosen: Any, out: Any) -> None:
+    """Points per cell of the chosen voxels."""
+    for n in range(cell.size):
+        if chosen[n]:
+            out[cell[n]] += count[n]
+
+
+@njit(cache=True, nogil=True)
+def sums(cell: Any, count: Any, chosen: Any, value: Any, out: Any) -> None:
+    """Sum of values times points per cell of the chosen voxels."""
+    for n in range(cell.size):
+        if chosen[n]:
+            out[cell[n]] += value[n] * count[n]
+
+
+@njit(cache=True, nogil=True)
 def las_lattice(
     stored: Any, flags: Any, withheld: int, kinds: Any, kind_bits: int, no_number: int,
     scale: Any, offset: Any, axes: Any, factors: Any, origin: Any,
@@ -189,15 +205,18 @@ def warm_up() -> None:
     point, level = np.zeros((1, 3), np.int64), np.zeros((2, 2))
     block = (0, 0, 0, 1, 1, 1, 10, 10, 1, 1)
     table, pool = np.full(1, -1, np.int32), np.zeros((1, SIDE * SIDE * DEPTH, 4), np.uint32)
-    sums = (block, table, pool, 0, 0)
+    pages = (block, table, pool, 0, 0)
     keep, kept = np.zeros((2, 2), bool), np.empty((1, 3), np.int32)
-    loop(point, 0, 0.0, 0.0, 0.1, level, 100, -100, 100, *sums, *sums, keep, 1, kept, 0)
+    loop(point, 0, 0.0, 0.0, 0.1, level, 100, -100, 100, *pages, *pages, keep, 1, kept, 0)
     key, count = np.zeros(256, np.int64), np.ones(256, np.int64)
     voxels(block, table, pool, key, count, np.empty((3, 256), np.int64))
     places = [np.empty(1) for _ in range(4)]
     for offsets in (np.zeros((3, 1), np.int64), np.zeros((3, 2), np.int64)[:, :1]):
         columns(key[:1], count[:1], offsets, 0, 0, 1, 0.1, 0.001,
                 0.0, 0.0, 0.1, level, key[:1], *places)  # fmt: skip
+    first = np.zeros(1, np.int64)
+    totals(first, count[:1], np.ones(1, np.bool_), np.zeros(1, np.int64))
+    sums(first, count[:1], np.ones(1, np.bool_), places[0], np.zeros(1))
     heights(places[0], places[1], 0.0, 0.0, 0.1, level, places[2])
     ones = (1.0, 1.0, 1.0)
     for records in (np.zeros((2, 30), np.uint8), np.frombuffer(bytes(60), np.uint8)):

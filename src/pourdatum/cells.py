@@ -84,8 +84,14 @@ class Cells:
 
     def total(self, column: Column, choose: NDArray[np.bool_] | None = None) -> NDArray[np.int64]:
         """Points per cell, (ny, nx), of the chosen voxels."""
+        size = self.grid.ny * self.grid.nx
+        loops = compiled_loops("cellloop", worth=False)
+        if loops is not None and choose is not None:
+            total = np.zeros(size, np.int64)
+            loops.totals(column.cell, column.count, choose, total)
+            return total.reshape(self.grid.shape)
         count = column.count if choose is None else np.where(choose, column.count, 0)
-        flat = np.bincount(column.cell, weights=count, minlength=self.grid.ny * self.grid.nx)
+        flat = np.bincount(column.cell, weights=count, minlength=size)
         return flat.astype(np.int64).reshape(self.grid.shape)
 
 

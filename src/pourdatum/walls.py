@@ -191,7 +191,8 @@ def _ceiling_height(cells: Cells) -> float | None:
         return None
     layer = np.floor(column.height_m[high] / STRUCTURE_LAYER_M).astype(np.int64)
     covered = np.bincount(layer)
-    seen = np.unique(cells.band.cell).size
+    cell = cells.band.cell
+    seen = np.count_nonzero(np.diff(cell, prepend=-1))  # they increase
     best = int(np.argmax(covered))
     if covered[best] < 0.2 * seen:
         return None
