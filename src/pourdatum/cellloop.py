@@ -17,6 +17,8 @@ from pourdatum.scan import LATTICE_M
 
 _SIDE_BITS = SIDE.bit_length() - 1
 _DEPTH_BITS = DEPTH.bit_length() - 1
+_AT_ONCE = 256
+"""Points whose voxels are found before any is added to."""
 
 
 @njit(cache=True, nogil=True, inline="always")
@@ -36,33 +38,51 @@ def _level_at(
 
 
 @njit(cache=True, nogil=True, inline="always")
-def _put(
-    x: int, y: int, z: int, block: Any, table: Any, pool: Any, used: int, highest: int
-) -> tuple[int, int]:
-    """Add one point; pages used (-1 where the pool is full) and highest count afterwards."""
+def _voxel_of(
+    x: int, y: int, z: int, block: Any, table: Any, room: int, used: int, held: Any, n: int
+) -> int:
+    """Note the voxel of a point and its offsets in ``held[n]``, -1 outside the block.
+
+    Pages used afterwards; -1 where one more is needed than there is room for.
+    """
     col0, row0, layer0, cols, rows, layers, cell, thick, page_rows, page_cols = block
     col, row, layer = x // cell, y // cell, z // thick
     c, r, k = col - col0, row - row0, layer - layer0
+    held[n, 0] = -1
     if c < 0 or c >= cols or r < 0 or r >= rows or k < 0 or k >= layers:
-        return used, highest
+        return used
     # Shifts and masks: the compiler does not know that these are not negative.
     page = ((k >> _DEPTH_BITS) * page_rows + (r >> _SIDE_BITS)) * page_cols + (c >> _SIDE_BITS)
     at = table[np.uint64(page)]
     if at < 0:
-        if used == pool.shape[0]:
-            return -1, highest
+        if used == room:
+            return -1
         at = used
         table[np.uint64(page)] = at
         used += 1
     voxel = (((r & (SIDE - 1)) << _SIDE_BITS) + (c & (SIDE - 1))) << _DEPTH_BITS
-    a, v = np.uint64(at), np.uint64(voxel + (k & (DEPTH - 1)))
-    count = pool[a, v, 0] + np.uint32(1)
-    pool[a, v, 0] = count
-    pool[a, v, 1] += np.uint32(x - col * cell)
-    pool[a, v, 2] += np.uint32(y - row * cell)
-    pool[a, v, 3] += np.uint32(z - layer * thick)
-    # A plain maximum of the two kinds of integer would be a float.
-    return used, max(highest, np.int64(count))  # type: ignore[return-value]
+    held[n, 0] = at * (SIDE * SIDE * DEPTH) + voxel + (k & (DEPTH - 1))
+    held[n, 1], held[n, 2], held[n, 3] = x - col * cell, y - row * cell, z - layer * thick
+    return used
+
+
+@njit(cache=True, nogil=True, inline="always")
+def _put(held: Any, many: int, pool: Any, highest: int) -> int:
+    """Add points whose voxels are noted; the highest count of a voxel afterwards.
+
+    Nothing here depends on the point before, so that many voxels are fetched at a time.
+    """
+    for n in range(many):
+        if held[n, 0] < 0:
+            continue
+        at = np.uint64(held[n, 0])
+        count = pool[at, 0] + np.uint32(1)
+        pool[at, 0] = count
+        pool[at, 1] += np.uint32(held[n, 1])
+        pool[at, 2] += np.uint32(held[n, 2])
+        pool[at, 3] += np.uint32(held[n, 3])
+        highest = max(highest, np.int64(count))
+    return highest
 
 
 @njit(cache=True, nogil=True)
@@ -74,31 +94,48 @@ def loop(
     keep: Any, keep_one_in: int, kept: Any, count: int,
 ) -> tuple[int, int, int, int, int, int]:  # fmt: skip
     """Take points from ``done`` on; ends early where a pool is full, to be called again."""
-    for n in range(done, points.shape[0]):
-        x, y, z = points[n, 0], points[n, 1], points[n, 2]
-        level, row, col = _level_at(x * LATTICE_M, y * LATTICE_M, x0_m, y0_m, cell_m, level_m)
-        if np.isnan(level):
-            continue
-        rise = z - np.int64(np.rint(level / LATTICE_M))
-        if abs(rise) <= band:
-            after, near_most = _put(x, y, z, near, near_table, near_pool, near_used, near_most)
-            if after < 0:
-                return n, count, near_used, near_most, far_used, far_most
-            near_used = after
-            if keep[row, col] and (
-                keep_one_in == 1
-                or (((x * 73856093) ^ (y * 19349663) ^ (z * 83492791)) >> 7 & 0x7FFFFFFF)
-                % keep_one_in
-                == 0
-            ):
-                kept[count, 0], kept[count, 1], kept[count, 2] = x, y, z
-                count += 1
-        elif lowest < rise < highest:
-            after, far_most = _put(x, y, z, far, far_table, far_pool, far_used, far_most)
-            if after < 0:
-                return n, count, near_used, near_most, far_used, far_most
-            far_used = after
-    return points.shape[0], count, near_used, near_most, far_used, far_most
+    near_voxels, far_voxels = near_pool.reshape(-1, 4), far_pool.reshape(-1, 4)
+    near_held, far_held = np.empty((_AT_ONCE, 4), np.int64), np.empty((_AT_ONCE, 4), np.int64)
+    n = done
+    full = False
+    while n < points.shape[0] and not full:
+        in_near = in_far = 0
+        end = min(n + _AT_ONCE, points.shape[0])
+        while n < end:
+            x, y, z = points[n, 0], points[n, 1], points[n, 2]
+            level, row, col = _level_at(x * LATTICE_M, y * LATTICE_M, x0_m, y0_m, cell_m, level_m)
+            if np.isnan(level):
+                n += 1
+                continue
+            rise = z - np.int64(np.rint(level / LATTICE_M))
+            if abs(rise) <= band:
+                after = _voxel_of(x, y, z, near, near_table, near_pool.shape[0], near_used,
+                                  near_held, in_near)  # fmt: skip
+                if after < 0:
+                    full = True
+                    break
+                near_used = after
+                in_near += 1
+                if keep[row, col] and (
+                    keep_one_in == 1
+                    or (((x * 73856093) ^ (y * 19349663) ^ (z * 83492791)) >> 7 & 0x7FFFFFFF)
+                    % keep_one_in
+                    == 0
+                ):
+                    kept[count, 0], kept[count, 1], kept[count, 2] = x, y, z
+                    count += 1
+            elif lowest < rise < highest:
+                after = _voxel_of(x, y, z, far, far_table, far_pool.shape[0], far_used,
+                                  far_held, in_far)  # fmt: skip
+                if after < 0:
+                    full = True
+                    break
+                far_used = after
+                in_far += 1
+            n += 1
+        near_most = _put(near_held, in_near, near_voxels, near_most)
+        far_most = _put(far_held, in_far, far_voxels, far_most)
+    return n, count, near_used, near_most, far_used, far_most
 
 
 @njit(cache=True, nogil=True)
