@@ -275,8 +275,8 @@ def _summed(band: Column, value: Array, chosen: Mask, grid: Grid) -> Array:
     loops = compiled_loops("cellloop", worth=False)
     if loops is None:
         weight = value[chosen] * band.count[chosen]
-        plain: Array = np.bincount(band.cell[chosen], weights=weight, minlength=size)
-        return plain.reshape(grid.shape)
+        plain = np.bincount(band.cell[chosen], weights=weight, minlength=size)
+        return plain.astype(np.float64).reshape(grid.shape)
     total = np.zeros(size)
     loops.sums(band.cell, band.count, chosen, value, total)
     return total.reshape(grid.shape)

@@ -81,7 +81,8 @@ def _put(held: Any, many: int, pool: Any, highest: int) -> int:
         pool[at, 1] += np.uint32(held[n, 1])
         pool[at, 2] += np.uint32(held[n, 2])
         pool[at, 3] += np.uint32(held[n, 3])
-        highest = max(highest, np.int64(count))
+        # A plain maximum of the two kinds of integer would be a float.
+        highest = max(highest, np.int64(count))  # type: ignore[assignment]
     return highest
 
 

@@ -26,6 +26,7 @@ from pourdatum.levels import Level
 from pourdatum.passing import Progress
 from pourdatum.scan import LATTICE_M
 
+MEASURING: Final = "measuring the floor"
 BAND_M: Final = 0.08
 """Half-height of the band around the coarse level [m]."""
 BAND_LAYER_M: Final = 0.001
@@ -151,7 +152,7 @@ def gather_cells(
     summed = store.gather(
         partial(CellSums, _place(store, level, grid), compiled=store.points > _MANY_POINTS),
         Summed.merged,
-        stage="measuring the floor",
+        stage=MEASURING,
         progress=progress,
     )
     x, y = grid.mesh()
