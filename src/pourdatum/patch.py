@@ -7,6 +7,7 @@ of the floor, and taking off what the maximum gains on average.
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import TYPE_CHECKING, Final
@@ -225,9 +226,13 @@ def _estimates(surface: Surface, height: Array, row: Array, col: Array) -> list[
     groups = [np.ones(row.size, bool)]
     if np.ptp(row) * np.ptp(col) > _ONE_WINDOW:
         groups = _apart(row, col, 2 * reach + 3)
-    return [
-        _Estimate(surface, height, error, row[one], col[one], row.size, reach) for one in groups
-    ]
+    with ThreadPoolExecutor(2) as pool:
+        return list(
+            pool.map(
+                lambda one: _Estimate(surface, height, error, row[one], col[one], row.size, reach),
+                groups,
+            )
+        )
 
 
 def _apart(row: Array, col: Array, gap: int) -> list[NDArray[np.bool_]]:
@@ -253,7 +258,10 @@ def _gain_of_maximum(parts: list[_Estimate], draws: int) -> tuple[float, float]:
     truth = max(part.truth() for part in parts)
     cells = sum(part.cells for part in parts)
     enough = max(min(draws, _DRAWN_CELLS // cells // 2 * 2), min(draws, _LEAST_DRAWS))
-    tops = np.max([part.tops(enough, _SEED + k) for k, part in enumerate(parts)], axis=0)
+    with ThreadPoolExecutor(2) as pool:  # every part draws from a seed of its own
+        seeds = range(_SEED, _SEED + len(parts))
+        drawn = list(pool.map(lambda part, seed: part.tops(enough, seed), parts, seeds))
+    tops = np.max(drawn, axis=0)
     return float(np.mean(tops)) - truth, float(np.std(tops))
 
 
