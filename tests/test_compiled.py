@@ -13,7 +13,7 @@ from pourdatum.cells import Cells, Column
 from pourdatum.compiled import compiled_loops
 from pourdatum.grid import Grid
 from pourdatum.grind import _prominent
-from pourdatum.localfit import local_fit
+from pourdatum.localfit import local_fit, local_heights
 
 pytestmark = pytest.mark.skipif(
     compiled_loops("fitloop") is None, reason="the extra `fast` is not installed"
@@ -38,7 +38,7 @@ def field(seed: int) -> tuple[np.ndarray, np.ndarray]:
 def test_fits_are_the_same(
     seed: int, order: int, bandwidth: float, with_error: bool, with_slope: bool
 ) -> None:
-    """Rows, variance, height and slope: to the last bit."""
+    """Rows, variance, height and slope: to the last bit, at once or one after the other."""
     weight, value = field(seed)
     found = []
     for loops in (lambda name, worth: compiled_loops(name), lambda name, worth: None):
@@ -49,6 +49,10 @@ def test_fits_are_the_same(
                 with_slope=with_slope,
             )  # fmt: skip
             heights = fit.height_and_slope(value) if with_slope else (fit.height(value),)
+            once = local_heights(
+                weight, value, bandwidth, order, least_weight=4.0, with_slope=with_slope
+            )
+            assert np.array_equal(once, heights, equal_nan=True)
             found.append((fit.rows, fit.variance, *heights))
     for one, other in zip(*found, strict=True):
         assert np.array_equal(one, other, equal_nan=True)

@@ -18,7 +18,7 @@ from pourdatum.cells import Cells, Column
 from pourdatum.compiled import compiled_loops
 from pourdatum.errors import NoFloor
 from pourdatum.grid import Grid, block_means, group_windows
-from pourdatum.localfit import local_fit
+from pourdatum.localfit import local_heights
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -125,15 +125,13 @@ def bare_floor(cells: Cells) -> BareFloor:
         chosen = usable & (np.abs(residual) <= gate)
         count = cells.total(band, chosen).astype(np.float64)
         rise, _, _ = cell_means(band, band.height_m, chosen, cells, count)
-        fitted = local_fit(count, bandwidth, with_error=False).height(rise)
+        fitted = local_heights(count, rise, bandwidth)[0]
         residual = band.height_m - fitted.ravel()[band.cell]
         usable = clear & np.isfinite(residual)
     chosen = usable & (np.abs(residual) <= gate)
     count = cells.total(band, chosen).astype(np.float64)
     level, dx, dy = cell_means(band, band.z_m, chosen, cells, count)
-    _, slope_x, slope_y = local_fit(
-        count, bandwidth, with_error=False, with_slope=True
-    ).height_and_slope(level)
+    _, slope_x, slope_y = local_heights(count, level, bandwidth, with_slope=True)
     centred = level - np.nan_to_num(slope_x) * dx - np.nan_to_num(slope_y) * dy
     noise, local = _noise(cells, band, chosen, residual, count)
     return BareFloor(cells, count, centred, fitted, noise, local, gate, occupied, thing, nibs)
@@ -212,7 +210,7 @@ def _robust_fit(value: Array, weight: Array, bandwidth: float) -> Array:
     """Local quadratic with Tukey's biweight, three rounds."""
     weight = weight.astype(np.float64)
     trust = weight
-    fitted = local_fit(trust, bandwidth, with_error=False).height(value)
+    fitted: Array = local_heights(trust, value, bandwidth)[0]
     for _ in range(2):
         residual = np.where(weight > 0, value - fitted, np.nan)
         if not np.isfinite(residual).any():
@@ -220,7 +218,7 @@ def _robust_fit(value: Array, weight: Array, bandwidth: float) -> Array:
         scale = 1.4826 * float(np.nanmedian(np.abs(residual))) + 2e-4
         u = np.nan_to_num(residual / (4.685 * scale), nan=2.0)
         trust = weight * np.clip(1 - u**2, 0, None) ** 2
-        fitted = local_fit(trust, bandwidth, with_error=False).height(value)
+        fitted = local_heights(trust, value, bandwidth)[0]
     return fitted
 
 

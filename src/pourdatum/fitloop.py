@@ -132,6 +132,63 @@ def fit(
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
+def fit_heights(
+    field: Any, valued: Any, kernels: Any, places: Any, order: Any, least_weight: float,
+    least_pivot: float, bandwidth: float, first: int, out: Any,
+) -> None:  # fmt: skip
+    """``fit`` and ``heights`` at once, where the fit itself is wanted no more.
+
+    ``valued`` are weights times values; of ``kernels`` the first ones, for the moments of the
+    values, are picked here; ``order`` (m,) tells the moment of each row. Fills ``out``
+    (kinds, ny, nx) with height and slopes per cell, NaN without support.
+    """
+    kinds, size, nx = out.shape[0], order.size, out.shape[2]
+    layers = kernels.shape[0] * (kernels.shape[0] + 1) // 2
+    half = kernels[: kernels.shape[0] // 2 + 1]
+    along, along_valued = _along_rows(field, kernels), _along_rows(valued, half)
+    moments = np.empty((layers, nx))
+    values = np.empty((half.shape[0] * (half.shape[0] + 1) // 2, nx))
+    factor = np.empty((size, size, _AT_ONCE))
+    scaled = np.empty((layers, _AT_ONCE))
+    forward, back = np.empty((size, _AT_ONCE)), np.empty((size, _AT_ONCE))
+    fine = np.empty(_AT_ONCE, np.bool_)
+    for y in range(field.shape[0] - kernels.shape[1] // 2 * 2):
+        out[:, first + y] = np.nan
+        _across(along[0], kernels[0], False, y, moments[0])
+        if not moments[0].max() >= least_weight:
+            continue
+        _row_of_moments(along, kernels, y, moments)
+        _row_of_moments(along_valued, half, y, values)
+        for x0 in range(0, nx, _AT_ONCE):
+            n = min(_AT_ONCE, nx - x0)
+            mass = moments[0, x0 : x0 + n]
+            if not mass.max() >= least_weight:
+                continue
+            for x in range(n):
+                fine[x] = mass[x] >= least_weight
+            for k in range(layers):
+                to_scaled, moment = scaled[k], moments[k, x0 : x0 + n]
+                for x in range(n):
+                    to_scaled[x] = moment[x] / mass[x]
+            _factorised(scaled[:, :n], places, least_pivot, factor, fine)
+            for kind in range(kinds):
+                _first_row(factor, kind, n, forward, back)
+                to = out[kind, first + y, x0 : x0 + n]
+                for x in range(n):
+                    to[x] = 0.0
+                for i in range(size):
+                    row, value = back[i], values[order[i], x0 : x0 + n]
+                    if kind:  # a slope comes out per bandwidth
+                        for x in range(n):
+                            to[x] += row[x] / mass[x] / bandwidth * value[x]
+                    else:
+                        for x in range(n):
+                            to[x] += row[x] / mass[x] * value[x]
+                for x in range(n):
+                    to[x] = to[x] if fine[x] else np.nan
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
 def _factorised(scaled: Any, places: Any, least_pivot: float, factor: Any, fine: Any) -> None:
     """Cholesky factors side by side, (m, m, nodes), of the matrices of moments over masses."""
     n = scaled.shape[1]
@@ -273,6 +330,7 @@ def warm_up() -> None:
     which = np.zeros((1, 1), np.int64)
     fit(field, kernels, none, which, 1.0, 1e-5, 0, rows, node)
     heights(field, kernels, which[0], 0, rows[0], node, node.copy())
+    fit_heights(field, field, kernels, which, which[0], 1.0, 1e-5, 1.0, 0, rows[0])
     parent, order = np.full(1, -1), np.zeros(1, np.int64)
     prominent(np.ones(1), order, 1, 0.5, parent, np.zeros(1), np.zeros(1, np.int64))
     roots(parent, order, np.zeros(1, np.int64))

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from pourdatum.compiled import compiled_loops
 from pourdatum.grid import block_means
-from pourdatum.localfit import local_fit
+from pourdatum.localfit import local_heights
 from pourdatum.patch import PATCH_M, patch_mean
 
 if TYPE_CHECKING:
@@ -126,9 +126,7 @@ def _over_surroundings(over: Array, cell_m: float, width_m: float) -> Array:
     base = None
     trust = weight.copy()
     for _ in range(5):
-        base = local_fit(
-            trust, width_m / (step * cell_m), 1, least_weight=2.0, with_error=False
-        ).height(value)
+        base = local_heights(trust, value, width_m / (step * cell_m), 1, least_weight=2.0)[0]
         gap = np.where(weight > 0, value - base, np.nan)
         scale = 1.4826 * float(np.nanmedian(np.abs(gap))) + 1e-4
         # What stands out upwards loses its say; hollows keep it unless they are deep.

@@ -150,8 +150,7 @@ def local_fit(
     loops = compiled_loops("fitloop", weight.size > MANY_NODES)
     kernels = _kernels(bandwidth, 2 * order)
     squared = _kernels(bandwidth, 2 * order, squared=True)
-    layers = _layers(2 * order)
-    places = np.array([[layers.index((a + c, b + d)) for c, d in powers] for a, b in powers])
+    places = _places(order)
 
     def compiled(part: slice) -> None:
         loops.fit(
@@ -179,6 +178,54 @@ def local_fit(
     # A slope comes out per bandwidth; give it per cell.
     rows[1:] /= bandwidth
     return LocalFit(order, bandwidth, weight, rows, variance)
+
+
+def local_heights(
+    weight: Array,
+    value: Array,
+    bandwidth: float,
+    order: int = 2,
+    *,
+    least_weight: float = 12.0,
+    with_slope: bool = False,
+) -> Array:
+    """Heights, and where asked for slopes per cell in x and y, of a fit used once.
+
+    Parameters as of ``local_fit``, and ``value`` as of ``LocalFit.height``; the same numbers.
+
+    Returns
+    -------
+    (1 or 3, ny, nx) array
+        NaN without support.
+
+    Examples
+    --------
+    >>> ones, slope = np.ones((9, 9)), np.tile(0.5 * np.arange(9), (9, 1))
+    >>> bool(np.allclose(local_heights(ones, slope, 2.0, with_slope=True)[1], 0.5))
+    True
+    """
+    loops = compiled_loops("fitloop", weight.size > MANY_NODES)
+    if loops is None:
+        fit = local_fit(
+            weight, bandwidth, order, least_weight=least_weight, with_error=False,
+            with_slope=with_slope,
+        )  # fmt: skip
+        return np.stack(fit.height_and_slope(value) if with_slope else [fit.height(value)])
+    weighted = np.where(weight > 0, weight * value, 0.0)
+    kernels = _kernels(bandwidth, 2 * order)
+    rows = np.array([_layers(order).index(power) for power in _POWERS[order]])
+    places = _places(order)
+    out = np.empty((3 if with_slope else 1, *weight.shape))
+
+    def compiled(part: slice) -> None:
+        field, valued = (_with_reach(f, part, kernels.shape[1] // 2) for f in (weight, weighted))
+        loops.fit_heights(
+            field, valued, kernels, places, rows, least_weight, _LEAST_PIVOT, bandwidth,
+            part.start, out,
+        )  # fmt: skip
+
+    _over_strips(weight.shape, compiled)
+    return out
 
 
 def _over_strips(shape: tuple[int, ...], work: Callable[[slice], None]) -> None:
@@ -267,6 +314,12 @@ def _first_rows(
 def _layers(highest: int) -> list[tuple[int, int]]:
     """Powers (a, b) of dx and dy of the moments up to a + b = ``highest``, in their order."""
     return [(a, b) for a in range(highest + 1) for b in range(highest + 1 - a)]
+
+
+def _places(order: int) -> NDArray[np.int64]:
+    """Which moment stands at each place of the normal matrix, (m, m)."""
+    layers, powers = _layers(2 * order), _POWERS[order]
+    return np.array([[layers.index((a + c, b + d)) for c, d in powers] for a, b in powers])
 
 
 def _kernels(bandwidth: float, highest: int, *, squared: bool = False) -> Array:
