@@ -9,6 +9,7 @@ are integers on the campaign's lattice.
 from __future__ import annotations
 
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import partial
 from typing import Final
@@ -157,13 +158,13 @@ def gather_cells(
     )
     x, y = grid.mesh()
     reference = filled_from_nearest(level.at(x, y))
-    return Cells(
-        grid,
-        reference,
-        column_of(summed.near, grid, level, band_layer_m(grid)),
-        column_of(summed.far, grid, level, STRUCTURE_LAYER_M),
-        None if store.keeps_all else summed.kept,
-    )
+    with ThreadPoolExecutor(2) as pool:
+        band, structure = pool.map(
+            lambda stats, layer_m: column_of(stats, grid, level, layer_m),
+            (summed.near, summed.far),
+            (band_layer_m(grid), STRUCTURE_LAYER_M),
+        )
+    return Cells(grid, reference, band, structure, None if store.keeps_all else summed.kept)
 
 
 def band_layer_m(grid: Grid) -> float:
