@@ -60,7 +60,7 @@ def test_fits_are_the_same(
 
 @given(seed=st.integers(0, 2**31))
 def test_sums_over_cells_are_the_same(seed: int) -> None:
-    """Points and weighted sums per cell of chosen voxels: to the last bit."""
+    """Points, weighted sums and medians per cell of chosen voxels: to the last bit."""
     rng = np.random.default_rng(seed)
     grid, n = Grid(0.0, 0.0, 0.1, 5, 4), int(rng.integers(1, 200))
     value = rng.normal(0.0, 1.0, (4, n))
@@ -72,7 +72,8 @@ def test_sums_over_cells_are_the_same(seed: int) -> None:
             patched.setattr(pourdatum.cells, "compiled_loops", loops)
             patched.setattr(bare, "compiled_loops", loops)
             total = cells.total(column, chosen)
-            found.append((total, *bare.cell_means(column, value[0], chosen, cells, total * 1.0)))
+            means = bare.cell_means(column, value[0], chosen, cells, total * 1.0)
+            found.append((total, *means, *bare._cell_median(column, chosen, grid.shape)))
     for one, other in zip(*found, strict=True):
         assert np.array_equal(one, other)
 

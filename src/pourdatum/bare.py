@@ -188,11 +188,15 @@ def _occupied(cells: Cells, thing_m: float) -> Mask:
 
 def _cell_median(band: Column, chosen: Mask, shape: tuple[int, int]) -> tuple[Array, Mask]:
     """Median height of the chosen points of each cell, to the voxel's 1 mm."""
+    value = np.zeros(shape[0] * shape[1])
+    seen = np.zeros(shape[0] * shape[1], bool)
+    loops = compiled_loops("cellloop", worth=False)
+    if loops is not None:
+        loops.medians(band.cell, band.count, chosen, band.height_m, value, seen)
+        return value.reshape(shape), seen.reshape(shape)
     cell = band.cell[chosen]
     count = band.count[chosen]
     height = band.height_m[chosen]
-    value = np.zeros(shape[0] * shape[1])
-    seen = np.zeros(shape[0] * shape[1], bool)
     if cell.size == 0:
         return value.reshape(shape), seen.reshape(shape)
     first = np.flatnonzero(np.diff(cell, prepend=-1))
@@ -224,31 +228,36 @@ def _robust_fit(value: Array, weight: Array, bandwidth: float) -> Array:
 
 def _spread_of(residual: Array, count: NDArray[np.int64]) -> float:
     """Robust standard deviation of weighted residuals: 0.7413 of the quartile range."""
-    low, high = (_weighted_quantile(residual, count, share) for share in (0.25, 0.75))
+    low, high = _weighted_quantiles(residual, count, (0.25, 0.75))
     return 0.7413 * (high - low)
 
 
-def _weighted_quantile(value: Array, count: NDArray[np.int64], asked: float) -> float:
-    """The value up to which a share of the points lies, between values in proportion.
+def _weighted_quantiles(
+    value: Array, count: NDArray[np.int64], asked: tuple[float, ...]
+) -> tuple[float, ...]:
+    """The values up to which shares of the points lie, between values in proportion.
 
-    Values are counted in narrow bins first: only those in the bin that holds the quantile, and
+    Values are counted in narrow bins first: only those in the bin that holds a quantile, and
     in the one before it, are sorted.
     """
     low, high = float(value.min()), float(value.max())
     if high == low:
-        return low
+        return (low,) * len(asked)
     bins = min(max(value.size // 100, 1), _MOST_BINS)
     at = np.minimum(((value - low) * (bins / (high - low))).astype(np.int32), bins - 1)
     upto = np.cumsum(np.bincount(at, weights=count, minlength=bins))
-    own = int(np.argmax(upto / upto[-1] >= asked))
-    before = own - 1
-    while before > 0 and upto[before] == upto[before - 1]:
-        before -= 1
-    pick = np.flatnonzero((at == own) | (at == before))
-    pick = pick[np.argsort(value[pick], kind="stable")]
-    start = upto[before - 1] if before > 0 else 0.0
-    share = (start + np.cumsum(count[pick])) / upto[-1]
-    return float(np.interp(asked, share, value[pick]))
+    found = []
+    for quantile in asked:
+        own = int(np.argmax(upto / upto[-1] >= quantile))
+        before = own - 1
+        while before > 0 and upto[before] == upto[before - 1]:
+            before -= 1
+        pick = np.flatnonzero((at == own) | (at == before))
+        pick = pick[np.argsort(value[pick], kind="stable")]
+        start = upto[before - 1] if before > 0 else 0.0
+        share = (start + np.cumsum(count[pick])) / upto[-1]
+        found.append(float(np.interp(quantile, share, value[pick])))
+    return tuple(found)
 
 
 def cell_means(

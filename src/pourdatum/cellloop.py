@@ -213,6 +213,31 @@ def sums(cell: Any, count: Any, chosen: Any, value: Any, out: Any) -> None:
 
 
 @njit(cache=True, nogil=True)
+def medians(cell: Any, count: Any, chosen: Any, height_m: Any, value: Any, seen: Any) -> None:
+    """As ``bare._cell_median``: height of the voxel that holds the middle point of its cell."""
+    first = 0
+    while first < cell.size:
+        own = cell[first]
+        total = 0
+        last = first
+        while last < cell.size and cell[last] == own:
+            if chosen[last]:
+                total += count[last]
+            last += 1
+        if total > 0:
+            middle = (total + 1) // 2
+            running = 0
+            for n in range(first, last):
+                if chosen[n]:
+                    running += count[n]
+                    if running >= middle:
+                        value[own] = height_m[n]
+                        break
+            seen[own] = True
+        first = last
+
+
+@njit(cache=True, nogil=True)
 def las_lattice(
     stored: Any, flags: Any, withheld: int, kinds: Any, kind_bits: int, no_number: int,
     scale: Any, offset: Any, axes: Any, factors: Any, origin: Any,
@@ -255,6 +280,7 @@ def warm_up() -> None:
     first = np.zeros(1, np.int64)
     totals(first, count[:1], np.ones(1, np.bool_), np.zeros(1, np.int64))
     sums(first, count[:1], np.ones(1, np.bool_), places[0], np.zeros(1))
+    medians(first, count[:1], np.ones(1, np.bool_), places[0], np.zeros(1), np.zeros(1, np.bool_))
     heights(places[0], places[1], 0.0, 0.0, 0.1, level, places[2])
     ones = (1.0, 1.0, 1.0)
     for records in (np.zeros((2, 30), np.uint8), np.frombuffer(bytes(60), np.uint8)):

@@ -17,11 +17,13 @@ from numpy.typing import NDArray
 
 from pourdatum.errors import NoFloor
 from pourdatum.geometry import Plane, fit_plane
-from pourdatum.grid import between_nodes
+from pourdatum.grid import Grid, between_nodes
 from pourdatum.localfit import local_fit
 from pourdatum.spotpoint import highest_shot
 
 if TYPE_CHECKING:
+    from shapely import Polygon
+
     from pourdatum.surface import Surface
 
 Array = NDArray[np.float64]
@@ -181,20 +183,26 @@ def _patch_places(surface: Surface) -> tuple[Array, Array]:
     Nodes a patch's half away from the edge, and places along the line that is just that
     far from it: on a sloping floor the highest patch touches a wall.
     """
+    rows, cols = _places_inside(surface.grid, surface.floor.outline)
+    near = np.rint(rows).astype(np.int64), np.rint(cols).astype(np.int64)
+    chosen = _sound(surface)[near]
+    return rows[chosen], cols[chosen]
+
+
+@lru_cache(maxsize=1)  # The highest patch and the lowest are looked for in the same places.
+def _places_inside(grid: Grid, outline: Polygon) -> tuple[Array, Array]:
+    """Middles of all patches that lie inside an outline: row, col."""
     import shapely
 
-    grid = surface.grid
     x, y = grid.mesh()
     # Set back by half a patch, so that a patch laid along the wall fits.
-    inner = surface.floor.outline.buffer(-0.5 * PATCH_M, join_style="mitre")
+    inner = outline.buffer(-0.5 * PATCH_M, join_style="mitre")
     row, col = np.nonzero(shapely.contains_xy(inner, x, y))
     edge = shapely.segmentize(inner.boundary, 0.5 * grid.cell_m)
     xy = shapely.get_coordinates(edge)
     rows = np.concatenate([row, (xy[:, 1] - grid.y0_m) / grid.cell_m])
     cols = np.concatenate([col, (xy[:, 0] - grid.x0_m) / grid.cell_m])
-    near = np.rint(rows).astype(np.int64), np.rint(cols).astype(np.int64)
-    chosen = _sound(surface)[near]
-    return rows[chosen], cols[chosen]
+    return rows, cols
 
 
 def _sound(surface: Surface) -> NDArray[np.bool_]:

@@ -167,11 +167,11 @@ def plan_pour(surface: Surface, job: Job | str | Path | None = None) -> Plan:
     check_level(surface, job.datum.kind)
     prepared, poured_on = _prepared(surface, job)
     request = _request(job, surface.floor.scan, surface.origin_m[2])
-    datum = choose_datum(prepared, request, sheet.least_m)
-    volume = _fill(poured_on, datum, sheet, sheet.least_m)
     # What is told of the floor itself and what of the pour do not wait for each other.
     with ThreadPoolExecutor(1) as aside:
         survey_later = aside.submit(_surveyed, surface, job)
+        datum = choose_datum(prepared, request, sheet.least_m)
+        volume = _fill(poured_on, datum, sheet, sheet.least_m)
         plan = _poured(poured_on, datum, volume, sheet, job, survey_later)
     told = replace(
         plan.survey,
@@ -351,10 +351,12 @@ def _figures(surface: Surface) -> FloorFigures:
     area_m2 = surface.measured_m2 + surface.inferred_m2
     if not level_known(surface):
         return FloorFigures(area_m2, math.nan, math.nan, math.nan, math.nan, None, None)
+    # The lowest first: a datum that is chosen meanwhile asks for the highest, which is kept.
+    low_m = -highest_patch(turned, LOCAL_LEVEL, draws=4).z_m
     return FloorFigures(
         area_m2=area_m2,
         high_m=highest_patch(surface, LOCAL_LEVEL).z_m,
-        low_m=-highest_patch(turned, LOCAL_LEVEL, draws=4).z_m,
+        low_m=low_m,
         mean_m=surface_moments(surface.height_m, surface.grid, surface.floor.outline).mean_m,
         slope=best.slope,
         bearing_rad=None if best.slope == 0.0 else best.bearing_rad,
