@@ -145,14 +145,25 @@ def voxels(block: Any, table: Any, pool: Any, key: Any, count: Any, sums: Any) -
     col0, row0, layer0, cols, rows, _, _, _, page_rows, page_cols = block
     groups = table.size // (page_rows * page_cols)
     at = 0
+    # Most of a column's pages were never made: those that were are listed once for its rows.
+    made = np.empty((page_cols, groups), np.int64)
+    many = np.empty(page_cols, np.int64)
     for r in range(rows):
+        if r & (SIDE - 1) == 0:
+            for page_col in range(page_cols):
+                many[page_col] = 0
+                column = (r >> _SIDE_BITS) * page_cols + page_col
+                for g in range(groups):
+                    if table[g * page_rows * page_cols + column] >= 0:
+                        made[page_col, many[page_col]] = g
+                        many[page_col] += 1
         for c in range(cols):
-            column = (r >> _SIDE_BITS) * page_cols + (c >> _SIDE_BITS)
+            page_col = c >> _SIDE_BITS
+            column = (r >> _SIDE_BITS) * page_cols + page_col
             inside = (((r & (SIDE - 1)) << _SIDE_BITS) + (c & (SIDE - 1))) << _DEPTH_BITS
-            for g in range(groups):
+            for nth in range(many[page_col]):
+                g = made[page_col, nth]
                 page = table[g * page_rows * page_cols + column]
-                if page < 0:
-                    continue
                 for k in range(DEPTH):
                     held = pool[page, inside + k]
                     if held[0] == 0:
