@@ -9,10 +9,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pourdatum import grind, localfit
+import pourdatum.cells
+from pourdatum import bare, grind, localfit
+from pourdatum.cells import Cells, Column
 from pourdatum.compiled import compiled_loops
+from pourdatum.grid import Grid
 from pourdatum.grind import _prominent
-from pourdatum.localfit import local_fit
+from pourdatum.localfit import local_fit, local_heights
 
 pytestmark = pytest.mark.skipif(
     find_spec("numba") is None, reason="the extra `fast` is not installed"
@@ -43,7 +46,7 @@ def field(seed: int) -> tuple[np.ndarray, np.ndarray]:
 def test_fits_are_the_same(
     seed: int, order: int, bandwidth: float, with_error: bool, with_slope: bool
 ) -> None:
-    """Rows, variance, height and slope: to the last bit."""
+    """Rows, variance, height and slope: to the last bit, at once or one after the other."""
     weight, value = field(seed)
     found = []
     for loops in (lambda name, worth: compiled_loops(name), lambda name, worth: None):
@@ -54,9 +57,33 @@ def test_fits_are_the_same(
                 with_slope=with_slope,
             )  # fmt: skip
             heights = fit.height_and_slope(value) if with_slope else (fit.height(value),)
+            once = local_heights(
+                weight, value, bandwidth, order, least_weight=4.0, with_slope=with_slope
+            )
+            assert np.array_equal(once, heights, equal_nan=True)
             found.append((fit.rows, fit.variance, *heights))
     for one, other in zip(*found, strict=True):
         assert np.array_equal(one, other, equal_nan=True)
+
+
+@given(seed=st.integers(0, 2**31))
+def test_sums_over_cells_are_the_same(seed: int) -> None:
+    """Points, weighted sums and medians per cell of chosen voxels: to the last bit."""
+    rng = np.random.default_rng(seed)
+    grid, n = Grid(0.0, 0.0, 0.1, 5, 4), int(rng.integers(1, 200))
+    value = rng.normal(0.0, 1.0, (4, n))
+    column = Column(np.sort(rng.integers(0, 20, n)), *value, rng.integers(1, 900, n))
+    cells, chosen = Cells(grid, np.zeros(grid.shape), column, column), rng.random(n) < 0.6
+    found = []
+    for loops in (lambda name, worth: compiled_loops(name), lambda name, worth: None):
+        with pytest.MonkeyPatch.context() as patched:
+            patched.setattr(pourdatum.cells, "compiled_loops", loops)
+            patched.setattr(bare, "compiled_loops", loops)
+            total = cells.total(column, chosen)
+            means = bare.cell_means(column, value[0], chosen, cells, total * 1.0)
+            found.append((total, *means, *bare._cell_median(column, chosen, grid.shape)))
+    for one, other in zip(*found, strict=True):
+        assert np.array_equal(one, other)
 
 
 @given(seed=st.integers(0, 2**31), step=st.sampled_from([0.0, 0.5]))

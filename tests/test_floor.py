@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from numpy.testing import assert_allclose, assert_array_equal
 
 from made_scan import NOISE_M, carpet, faces, flat, floor_of, made_scan, store_of, walled
-from pourdatum.bare import THING_M, bare_floor
+from pourdatum.bare import THING_M, _weighted_quantiles, bare_floor
 from pourdatum.cells import (
     BAND_LAYER_M,
     BAND_M,
@@ -306,3 +306,30 @@ def test_a_thing_is_what_stands_above_the_noise() -> None:
     assert floor.bare.thing_m > THING_M
     assert floor.obstructions == ()
     assert floor.area_m2 == pytest.approx(ROOM.area, rel=0.01)
+
+
+# --- the spread of one point -------------------------------------------------------------------
+
+
+@given(
+    seed=st.integers(0, 2**31),
+    size=st.sampled_from([1, 2, 7, 150, 5000]),
+    step=st.sampled_from([0.0, 0.3, 2.0]),
+    asked=st.sampled_from([0.05, 0.25, 0.5]),
+)
+def test_a_quantile_of_bins_is_that_of_all_values_sorted(
+    seed: int, size: int, step: float, asked: float
+) -> None:
+    """Sorting a few bins gives what sorting everything gives, to the last bit; ties included.
+
+    With step 2 nearly all values fall together; heavy tails leave most bins empty.
+    """
+    rng = np.random.default_rng(seed)
+    value = rng.standard_cauchy(size)
+    if step:
+        value = np.round(value / step) * step
+    count = rng.integers(1, 40, size)
+    order = np.argsort(value, kind="stable")
+    share = np.cumsum(count[order]) / count.sum()
+    expected = np.interp([asked, 0.75], share, value[order])
+    assert _weighted_quantiles(value, count, (asked, 0.75)) == tuple(expected)

@@ -15,9 +15,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pourdatum.cells import Cells, Column
+from pourdatum.compiled import compiled_loops
 from pourdatum.errors import NoFloor
-from pourdatum.grid import block_means, group_windows, widened
-from pourdatum.localfit import local_fit
+from pourdatum.grid import Grid, block_means, group_windows, widened
+from pourdatum.localfit import local_heights
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -31,6 +32,7 @@ _NIB_POINTS: Final = 6
 _NIB_WIDTH_M: Final = 0.1
 _THING_TOP_M: Final = 0.6
 _FIRST_BANDWIDTH_M: Final = 0.1
+_MOST_BINS: Final = 10_000
 
 
 @dataclass(frozen=True, eq=False)
@@ -123,15 +125,13 @@ def bare_floor(cells: Cells) -> BareFloor:
         chosen = usable & (np.abs(residual) <= gate)
         count = cells.total(band, chosen).astype(np.float64)
         rise, _, _ = cell_means(band, band.height_m, chosen, cells, count)
-        fitted = local_fit(count, bandwidth, with_error=False).height(rise)
+        fitted = local_heights(count, rise, bandwidth)[0]
         residual = band.height_m - fitted.ravel()[band.cell]
         usable = clear & np.isfinite(residual)
     chosen = usable & (np.abs(residual) <= gate)
     count = cells.total(band, chosen).astype(np.float64)
     level, dx, dy = cell_means(band, band.z_m, chosen, cells, count)
-    _, slope_x, slope_y = local_fit(
-        count, bandwidth, with_error=False, with_slope=True
-    ).height_and_slope(level)
+    _, slope_x, slope_y = local_heights(count, level, bandwidth, with_slope=True)
     centred = level - np.nan_to_num(slope_x) * dx - np.nan_to_num(slope_y) * dy
     noise, local = _noise(cells, band, chosen, residual, count)
     return BareFloor(cells, count, centred, fitted, noise, local, gate, occupied, thing, nibs)
@@ -188,11 +188,15 @@ def _occupied(cells: Cells, thing_m: float) -> Mask:
 
 def _cell_median(band: Column, chosen: Mask, shape: tuple[int, int]) -> tuple[Array, Mask]:
     """Median height of the chosen points of each cell, to the voxel's 1 mm."""
+    value = np.zeros(shape[0] * shape[1])
+    seen = np.zeros(shape[0] * shape[1], bool)
+    loops = compiled_loops("cellloop", worth=False)
+    if loops is not None:
+        loops.medians(band.cell, band.count, chosen, band.height_m, value, seen)
+        return value.reshape(shape), seen.reshape(shape)
     cell = band.cell[chosen]
     count = band.count[chosen]
     height = band.height_m[chosen]
-    value = np.zeros(shape[0] * shape[1])
-    seen = np.zeros(shape[0] * shape[1], bool)
     if cell.size == 0:
         return value.reshape(shape), seen.reshape(shape)
     first = np.flatnonzero(np.diff(cell, prepend=-1))
@@ -210,7 +214,7 @@ def _robust_fit(value: Array, weight: Array, bandwidth: float) -> Array:
     """Local quadratic with Tukey's biweight, three rounds."""
     weight = weight.astype(np.float64)
     trust = weight
-    fitted = local_fit(trust, bandwidth, with_error=False).height(value)
+    fitted: Array = local_heights(trust, value, bandwidth)[0]
     for _ in range(2):
         residual = np.where(weight > 0, value - fitted, np.nan)
         if not np.isfinite(residual).any():
@@ -218,16 +222,42 @@ def _robust_fit(value: Array, weight: Array, bandwidth: float) -> Array:
         scale = 1.4826 * float(np.nanmedian(np.abs(residual))) + 2e-4
         u = np.nan_to_num(residual / (4.685 * scale), nan=2.0)
         trust = weight * np.clip(1 - u**2, 0, None) ** 2
-        fitted = local_fit(trust, bandwidth, with_error=False).height(value)
+        fitted = local_heights(trust, value, bandwidth)[0]
     return fitted
 
 
 def _spread_of(residual: Array, count: NDArray[np.int64]) -> float:
     """Robust standard deviation of weighted residuals: 0.7413 of the quartile range."""
-    order = np.argsort(residual, kind="stable")
-    share = np.cumsum(count[order]) / count.sum()
-    low, high = np.interp([0.25, 0.75], share, residual[order])
-    return float(0.7413 * (high - low))
+    low, high = _weighted_quantiles(residual, count, (0.25, 0.75))
+    return 0.7413 * (high - low)
+
+
+def _weighted_quantiles(
+    value: Array, count: NDArray[np.int64], asked: tuple[float, ...]
+) -> tuple[float, ...]:
+    """The values up to which shares of the points lie, between values in proportion.
+
+    Values are counted in narrow bins first: only those in the bin that holds a quantile, and
+    in the one before it, are sorted.
+    """
+    low, high = float(value.min()), float(value.max())
+    if high == low:
+        return (low,) * len(asked)
+    bins = min(max(value.size // 100, 1), _MOST_BINS)
+    at = np.minimum(((value - low) * (bins / (high - low))).astype(np.int32), bins - 1)
+    upto = np.cumsum(np.bincount(at, weights=count, minlength=bins))
+    found = []
+    for quantile in asked:
+        own = int(np.argmax(upto / upto[-1] >= quantile))
+        before = own - 1
+        while before > 0 and upto[before] == upto[before - 1]:
+            before -= 1
+        pick = np.flatnonzero((at == own) | (at == before))
+        pick = pick[np.argsort(value[pick], kind="stable")]
+        start = upto[before - 1] if before > 0 else 0.0
+        share = (start + np.cumsum(count[pick])) / upto[-1]
+        found.append(float(np.interp(quantile, share, value[pick])))
+    return tuple(found)
 
 
 def cell_means(
@@ -235,18 +265,28 @@ def cell_means(
 ) -> tuple[Array, Array, Array]:
     """Mean of a quantity, and mean offset from the cell's centre in cells, of chosen points."""
     grid = cells.grid
-    cell, weight = band.cell[chosen], band.count[chosen]
     safe = np.maximum(count, 1.0)
-    size = grid.ny * grid.nx
 
     def mean(value: Array) -> Array:
-        total = np.bincount(cell, weights=value[chosen] * weight, minlength=size)
-        return total.reshape(grid.shape) / safe
+        return _summed(band, value, chosen, grid) / safe
 
     x, y = grid.mesh()
     dx = np.where(count > 0, (mean(band.x_m) - x) / grid.cell_m, 0.0)
     dy = np.where(count > 0, (mean(band.y_m) - y) / grid.cell_m, 0.0)
     return mean(of), dx, dy
+
+
+def _summed(band: Column, value: Array, chosen: Mask, grid: Grid) -> Array:
+    """Sum of a quantity over the chosen points of each cell, (ny, nx)."""
+    size = grid.ny * grid.nx
+    loops = compiled_loops("cellloop", worth=False)
+    if loops is None:
+        weight = value[chosen] * band.count[chosen]
+        plain = np.bincount(band.cell[chosen], weights=weight, minlength=size)
+        return plain.astype(np.float64).reshape(grid.shape)
+    total = np.zeros(size)
+    loops.sums(band.cell, band.count, chosen, value, total)
+    return total.reshape(grid.shape)
 
 
 def _noise(
@@ -255,10 +295,7 @@ def _noise(
     """Standard deviation of one point, over all and around each cell."""
     from scipy.ndimage import gaussian_filter
 
-    size = cells.grid.ny * cells.grid.nx
-    squares = np.bincount(
-        band.cell[chosen], weights=band.count[chosen] * residual[chosen] ** 2, minlength=size
-    ).reshape(cells.grid.shape)
+    squares = _summed(band, residual**2, chosen, cells.grid)
     width = 0.3 / cells.grid.cell_m
     total = gaussian_filter(count, width, mode="constant")
     local = gaussian_filter(squares, width, mode="constant")

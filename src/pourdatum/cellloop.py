@@ -18,6 +18,8 @@ from pourdatum.scan import LATTICE_M
 _SIDE_BITS = SIDE.bit_length() - 1
 _DEPTH_BITS = DEPTH.bit_length() - 1
 _lot = njit(cache=True, nogil=True, inline="always")(lot)
+_AT_ONCE = 256
+"""Points whose voxels are found before any is added to."""
 
 
 @njit(cache=True, nogil=True, inline="always")
@@ -37,33 +39,52 @@ def _level_at(
 
 
 @njit(cache=True, nogil=True, inline="always")
-def _put(
-    x: int, y: int, z: int, block: Any, table: Any, pool: Any, used: int, highest: int
-) -> tuple[int, int]:
-    """Add one point; pages used (-1 where the pool is full) and highest count afterwards."""
+def _voxel_of(
+    x: int, y: int, z: int, block: Any, table: Any, room: int, used: int, held: Any, n: int
+) -> int:
+    """Note the voxel of a point and its offsets in ``held[n]``, -1 outside the block.
+
+    Pages used afterwards; -1 where one more is needed than there is room for.
+    """
     col0, row0, layer0, cols, rows, layers, cell, thick, page_rows, page_cols = block
     col, row, layer = x // cell, y // cell, z // thick
     c, r, k = col - col0, row - row0, layer - layer0
+    held[n, 0] = -1
     if c < 0 or c >= cols or r < 0 or r >= rows or k < 0 or k >= layers:
-        return used, highest
+        return used
     # Shifts and masks: the compiler does not know that these are not negative.
     page = ((k >> _DEPTH_BITS) * page_rows + (r >> _SIDE_BITS)) * page_cols + (c >> _SIDE_BITS)
     at = table[np.uint64(page)]
     if at < 0:
-        if used == pool.shape[0]:
-            return -1, highest
+        if used == room:
+            return -1
         at = used
         table[np.uint64(page)] = at
         used += 1
     voxel = (((r & (SIDE - 1)) << _SIDE_BITS) + (c & (SIDE - 1))) << _DEPTH_BITS
-    a, v = np.uint64(at), np.uint64(voxel + (k & (DEPTH - 1)))
-    count = pool[a, v, 0] + np.uint32(1)
-    pool[a, v, 0] = count
-    pool[a, v, 1] += np.uint32(x - col * cell)
-    pool[a, v, 2] += np.uint32(y - row * cell)
-    pool[a, v, 3] += np.uint32(z - layer * thick)
-    # A plain maximum of the two kinds of integer would be a float.
-    return used, max(highest, np.int64(count))  # type: ignore[return-value]
+    held[n, 0] = at * (SIDE * SIDE * DEPTH) + voxel + (k & (DEPTH - 1))
+    held[n, 1], held[n, 2], held[n, 3] = x - col * cell, y - row * cell, z - layer * thick
+    return used
+
+
+@njit(cache=True, nogil=True, inline="always")
+def _put(held: Any, many: int, pool: Any, highest: int) -> int:
+    """Add points whose voxels are noted; the highest count of a voxel afterwards.
+
+    Nothing here depends on the point before, so that many voxels are fetched at a time.
+    """
+    for n in range(many):
+        if held[n, 0] < 0:
+            continue
+        at = np.uint64(held[n, 0])
+        count = pool[at, 0] + np.uint32(1)
+        pool[at, 0] = count
+        pool[at, 1] += np.uint32(held[n, 1])
+        pool[at, 2] += np.uint32(held[n, 2])
+        pool[at, 3] += np.uint32(held[n, 3])
+        # A plain maximum of the two kinds of integer would be a float.
+        highest = max(highest, np.int64(count))  # type: ignore[assignment]
+    return highest
 
 
 @njit(cache=True, nogil=True)
@@ -75,26 +96,43 @@ def loop(
     keep: Any, keep_one_in: int, kept: Any, count: int,
 ) -> tuple[int, int, int, int, int, int]:  # fmt: skip
     """Take points from ``done`` on; ends early where a pool is full, to be called again."""
-    for n in range(done, points.shape[0]):
-        x, y, z = points[n, 0], points[n, 1], points[n, 2]
-        level, row, col = _level_at(x * LATTICE_M, y * LATTICE_M, x0_m, y0_m, cell_m, level_m)
-        if np.isnan(level):
-            continue
-        rise = z - np.int64(np.rint(level / LATTICE_M))
-        if abs(rise) <= band:
-            after, near_most = _put(x, y, z, near, near_table, near_pool, near_used, near_most)
-            if after < 0:
-                return n, count, near_used, near_most, far_used, far_most
-            near_used = after
-            if keep[row, col] and (keep_one_in == 1 or _lot(x, y, z) % keep_one_in == 0):
-                kept[count, 0], kept[count, 1], kept[count, 2] = x, y, z
-                count += 1
-        elif lowest < rise < highest:
-            after, far_most = _put(x, y, z, far, far_table, far_pool, far_used, far_most)
-            if after < 0:
-                return n, count, near_used, near_most, far_used, far_most
-            far_used = after
-    return points.shape[0], count, near_used, near_most, far_used, far_most
+    near_voxels, far_voxels = near_pool.reshape(-1, 4), far_pool.reshape(-1, 4)
+    near_held, far_held = np.empty((_AT_ONCE, 4), np.int64), np.empty((_AT_ONCE, 4), np.int64)
+    n = done
+    full = False
+    while n < points.shape[0] and not full:
+        in_near = in_far = 0
+        end = min(n + _AT_ONCE, points.shape[0])
+        while n < end:
+            x, y, z = points[n, 0], points[n, 1], points[n, 2]
+            level, row, col = _level_at(x * LATTICE_M, y * LATTICE_M, x0_m, y0_m, cell_m, level_m)
+            if np.isnan(level):
+                n += 1
+                continue
+            rise = z - np.int64(np.rint(level / LATTICE_M))
+            if abs(rise) <= band:
+                after = _voxel_of(x, y, z, near, near_table, near_pool.shape[0], near_used,
+                                  near_held, in_near)  # fmt: skip
+                if after < 0:
+                    full = True
+                    break
+                near_used = after
+                in_near += 1
+                if keep[row, col] and (keep_one_in == 1 or _lot(x, y, z) % keep_one_in == 0):
+                    kept[count, 0], kept[count, 1], kept[count, 2] = x, y, z
+                    count += 1
+            elif lowest < rise < highest:
+                after = _voxel_of(x, y, z, far, far_table, far_pool.shape[0], far_used,
+                                  far_held, in_far)  # fmt: skip
+                if after < 0:
+                    full = True
+                    break
+                far_used = after
+                in_far += 1
+            n += 1
+        near_most = _put(near_held, in_near, near_voxels, near_most)
+        far_most = _put(far_held, in_far, far_voxels, far_most)
+    return n, count, near_used, near_most, far_used, far_most
 
 
 @njit(cache=True, nogil=True)
@@ -103,14 +141,25 @@ def voxels(block: Any, table: Any, pool: Any, key: Any, count: Any, sums: Any) -
     col0, row0, layer0, cols, rows, _, _, _, page_rows, page_cols = block
     groups = table.size // (page_rows * page_cols)
     at = 0
+    # Most of a column's pages were never made: those that were are listed once for its rows.
+    made = np.empty((page_cols, groups), np.int64)
+    many = np.empty(page_cols, np.int64)
     for r in range(rows):
+        if r & (SIDE - 1) == 0:
+            for page_col in range(page_cols):
+                many[page_col] = 0
+                column = (r >> _SIDE_BITS) * page_cols + page_col
+                for g in range(groups):
+                    if table[g * page_rows * page_cols + column] >= 0:
+                        made[page_col, many[page_col]] = g
+                        many[page_col] += 1
         for c in range(cols):
-            column = (r >> _SIDE_BITS) * page_cols + (c >> _SIDE_BITS)
+            page_col = c >> _SIDE_BITS
+            column = (r >> _SIDE_BITS) * page_cols + page_col
             inside = (((r & (SIDE - 1)) << _SIDE_BITS) + (c & (SIDE - 1))) << _DEPTH_BITS
-            for g in range(groups):
+            for nth in range(many[page_col]):
+                g = made[page_col, nth]
                 page = table[g * page_rows * page_cols + column]
-                if page < 0:
-                    continue
                 for k in range(DEPTH):
                     held = pool[page, inside + k]
                     if held[0] == 0:
@@ -155,6 +204,47 @@ def columns(
 
 
 @njit(cache=True, nogil=True)
+def totals(cell: Any, count: Any, chosen: Any, out: Any) -> None:
+    """Points per cell of the chosen voxels."""
+    for n in range(cell.size):
+        if chosen[n]:
+            out[cell[n]] += count[n]
+
+
+@njit(cache=True, nogil=True)
+def sums(cell: Any, count: Any, chosen: Any, value: Any, out: Any) -> None:
+    """Sum of values times points per cell of the chosen voxels."""
+    for n in range(cell.size):
+        if chosen[n]:
+            out[cell[n]] += value[n] * count[n]
+
+
+@njit(cache=True, nogil=True)
+def medians(cell: Any, count: Any, chosen: Any, height_m: Any, value: Any, seen: Any) -> None:
+    """As ``bare._cell_median``: height of the voxel that holds the middle point of its cell."""
+    first = 0
+    while first < cell.size:
+        own = cell[first]
+        total = 0
+        last = first
+        while last < cell.size and cell[last] == own:
+            if chosen[last]:
+                total += count[last]
+            last += 1
+        if total > 0:
+            middle = (total + 1) // 2
+            running = 0
+            for n in range(first, last):
+                if chosen[n]:
+                    running += count[n]
+                    if running >= middle:
+                        value[own] = height_m[n]
+                        break
+            seen[own] = True
+        first = last
+
+
+@njit(cache=True, nogil=True)
 def las_lattice(
     stored: Any, flags: Any, withheld: int, kinds: Any, kind_bits: int, noise: Any, no_number: int,
     scale: Any, offset: Any, axes: Any, factors: Any, origin: Any,
@@ -184,15 +274,19 @@ def warm_up() -> None:
     point, level = np.zeros((1, 3), np.int64), np.zeros((2, 2))
     block = (0, 0, 0, 1, 1, 1, 10, 10, 1, 1)
     table, pool = np.full(1, -1, np.int32), np.zeros((1, SIDE * SIDE * DEPTH, 4), np.uint32)
-    sums = (block, table, pool, 0, 0)
+    pages = (block, table, pool, 0, 0)
     keep, kept = np.zeros((2, 2), bool), np.empty((1, 3), np.int32)
-    loop(point, 0, 0.0, 0.0, 0.1, level, 100, -100, 100, *sums, *sums, keep, 1, kept, 0)
+    loop(point, 0, 0.0, 0.0, 0.1, level, 100, -100, 100, *pages, *pages, keep, 1, kept, 0)
     key, count = np.zeros(256, np.int64), np.ones(256, np.int64)
     voxels(block, table, pool, key, count, np.empty((3, 256), np.int64))
     places = [np.empty(1) for _ in range(4)]
     for offsets in (np.zeros((3, 1), np.int64), np.zeros((3, 2), np.int64)[:, :1]):
         columns(key[:1], count[:1], offsets, 0, 0, 1, 0.1, 0.001,
                 0.0, 0.0, 0.1, level, key[:1], *places)  # fmt: skip
+    first = np.zeros(1, np.int64)
+    totals(first, count[:1], np.ones(1, np.bool_), np.zeros(1, np.int64))
+    sums(first, count[:1], np.ones(1, np.bool_), places[0], np.zeros(1))
+    medians(first, count[:1], np.ones(1, np.bool_), places[0], np.zeros(1), np.zeros(1, np.bool_))
     heights(places[0], places[1], 0.0, 0.0, 0.1, level, places[2])
     ones = (1.0, 1.0, 1.0)
     for records in (np.zeros((2, 30), np.uint8), np.frombuffer(bytes(60), np.uint8)):

@@ -9,6 +9,7 @@ cell by 50 mm. All sums are integers on the campaign's lattice.
 from __future__ import annotations
 
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import partial
 from typing import Final
@@ -26,6 +27,7 @@ from pourdatum.levels import Level
 from pourdatum.passing import Progress
 from pourdatum.scan import LATTICE_M
 
+MEASURING: Final = "measuring the floor"
 BAND_M: Final = 0.08
 """Half-height of the band around the coarse level [m]."""
 BAND_LAYER_M: Final = 0.001
@@ -84,8 +86,14 @@ class Cells:
 
     def total(self, column: Column, choose: NDArray[np.bool_] | None = None) -> NDArray[np.int64]:
         """Points per cell, (ny, nx), of the chosen voxels."""
+        size = self.grid.ny * self.grid.nx
+        loops = compiled_loops("cellloop", worth=False)
+        if loops is not None and choose is not None:
+            total = np.zeros(size, np.int64)
+            loops.totals(column.cell, column.count, choose, total)
+            return total.reshape(self.grid.shape)
         count = column.count if choose is None else np.where(choose, column.count, 0)
-        flat = np.bincount(column.cell, weights=count, minlength=self.grid.ny * self.grid.nx)
+        flat = np.bincount(column.cell, weights=count, minlength=size)
         return flat.astype(np.int64).reshape(self.grid.shape)
 
 
@@ -145,18 +153,18 @@ def gather_cells(
     summed = store.gather(
         partial(CellSums, _place(store, level, grid), compiled=store.points > _MANY_POINTS),
         Summed.merged,
-        stage="measuring the floor",
+        stage=MEASURING,
         progress=progress,
     )
     x, y = grid.mesh()
     reference = filled_from_nearest(level.at(x, y))
-    return Cells(
-        grid,
-        reference,
-        column_of(summed.near, grid, level, band_layer_m(grid)),
-        column_of(summed.far, grid, level, STRUCTURE_LAYER_M),
-        None if store.keeps_all else summed.kept,
-    )
+    with ThreadPoolExecutor(2) as pool:
+        band, structure = pool.map(
+            lambda stats, layer_m: column_of(stats, grid, level, layer_m),
+            (summed.near, summed.far),
+            (band_layer_m(grid), STRUCTURE_LAYER_M),
+        )
+    return Cells(grid, reference, band, structure, None if store.keeps_all else summed.kept)
 
 
 def band_layer_m(grid: Grid) -> float:

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from pourdatum.compiled import compiled_loops
 from pourdatum.grid import block_means, widened
-from pourdatum.localfit import MANY_NODES, local_fit
+from pourdatum.localfit import MANY_NODES, local_heights
 from pourdatum.patch import PATCH_M, patch_mean
 
 if TYPE_CHECKING:
@@ -30,6 +30,7 @@ a broad hump's top is where it stands out of the wide fit."""
 _NOISES: Final = 6.0
 """Standard errors that a hump must stand out by."""
 _RUN_OUT: Final = 0.4
+_ROWS: Final = 128
 _FIRST_REACH: Final = 24
 """Cells to each side of a top in which its region is looked for first."""
 _MOST: Final = 40
@@ -124,9 +125,7 @@ def _over_surroundings(over: Array, cell_m: float, width_m: float) -> Array:
     base = None
     trust = weight.copy()
     for _ in range(5):
-        base = local_fit(
-            trust, width_m / (step * cell_m), 1, least_weight=2.0, with_error=False
-        ).height(value)
+        base = local_heights(trust, value, width_m / (step * cell_m), 1, least_weight=2.0)[0]
         gap = np.where(weight > 0, value - base, np.nan)
         scale = 1.4826 * float(np.nanmedian(np.abs(gap))) + 1e-4
         # What stands out upwards loses its say; hollows keep it unless they are deep.
@@ -134,10 +133,13 @@ def _over_surroundings(over: Array, cell_m: float, width_m: float) -> Array:
         trust = weight * np.clip(1 - u**2, 0.0, None) ** 2
     assert base is not None
     filled = np.where(np.isfinite(base), base, value)
-    row, col = np.mgrid[: over.shape[0], : over.shape[1]]
-    at = [(row - 0.5 * (step - 1)) / step, (col - 0.5 * (step - 1)) / step]
-    around: Array = map_coordinates(filled, at, order=1, mode="nearest")
-    return over - around
+    row, col = ((np.arange(size) - 0.5 * (step - 1)) / step for size in over.shape)
+    out = np.empty_like(over)
+    for first in range(0, row.size, _ROWS):  # places of a whole floor are twice its size
+        part = slice(first, first + _ROWS)
+        at = np.broadcast_arrays(row[part, None], col[None, :])
+        out[part] = over[part] - map_coordinates(filled, at, order=1, mode="nearest")
+    return out
 
 
 def _prominent(rise: Array, least: float) -> list[tuple[float, int, int]]:
@@ -149,8 +151,8 @@ def _prominent(rise: Array, least: float) -> list[tuple[float, int, int]]:
     """
     ny, nx = rise.shape
     filled = np.where(np.isfinite(rise), rise, -np.inf).ravel()
-    order = np.argsort(-filled, kind="stable")
-    order = order[filled[order] > 0.0]
+    order = np.flatnonzero(filled > 0.0)
+    order = order[np.argsort(-filled[order], kind="stable")]
     parent = np.full(ny * nx, -1, np.int64)
     found: list[tuple[float, int, int]] = []
     loops = compiled_loops("fitloop", order.size > MANY_NODES)

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pourdatum.chunks import PointStore
-from pourdatum.grid import VoxelStats, merge, pack, unpack
+from pourdatum.grid import LAYER_BITS, VoxelStats, merge, pack, unpack
 from pourdatum.passing import Progress
 from pourdatum.scan import LATTICE_M
 
@@ -198,8 +198,8 @@ def _widen_columns(voxels: VoxelStats) -> tuple[VoxelStats, int]:
     """Merges columns of sparse scans until the busy half of them holds enough points."""
     factor = 1
     while factor < 8:
-        col, row, layer = voxels.indices()
-        _, start = np.unique(pack(col, row, np.zeros_like(layer)), return_index=True)
+        # Keys increase, so that a column's voxels stand together.
+        start = np.flatnonzero(np.diff(voxels.key >> LAYER_BITS, prepend=-1))
         column_points = np.sort(np.add.reduceat(voxels.count, start))
         # Stray far returns fill many columns with few points: nine in ten points must lie
         # in columns that hold enough.
@@ -228,11 +228,15 @@ def _rekey(voxels: VoxelStats, key: NDArray[np.int64]) -> VoxelStats:
 
 
 def _window(
-    total: NDArray[np.int64], key: NDArray[np.int64], low: int, high: int
+    total: NDArray[np.int64],
+    key: NDArray[np.int64],
+    low: int,
+    high: int,
+    chosen: NDArray[np.int64] | slice = slice(None),
 ) -> NDArray[np.int64]:
-    """Sum of a running total over the layers ``low`` to ``high`` around each voxel."""
-    first = np.searchsorted(key, key + low, side="left")
-    last = np.searchsorted(key, key + high, side="right")
+    """Sum of a running total over the layers ``low`` to ``high`` around each chosen voxel."""
+    first = np.searchsorted(key, key[chosen] + low, side="left")
+    last = np.searchsorted(key, key[chosen] + high, side="right")
     return total[last] - total[first]
 
 
@@ -244,20 +248,19 @@ def _sheets(voxels: VoxelStats, column_m: float) -> list[Sheet]:
     counts = np.concatenate([[0], np.cumsum(voxels.count)])
     heights = np.concatenate([[0], np.cumsum(voxels.sums[0])])
     near = _window(counts, key, -_HALF_WINDOW, _HALF_WINDOW)
-    around = _window(counts, key, -10, 10) - near
-    dense = (near >= 4) & (near * 16 >= 3 * around * 5)
+    held = np.flatnonzero(near >= 4)
+    around = _window(counts, key, -10, 10, held) - near[held]
+    picked = held[near[held] * 16 >= 3 * around * 5]
     # The best of its neighbourhood; ties go to the lower layer.
     for shift in range(1, 2 * _HALF_WINDOW + 1):
         for sign in (-1, 1):
-            at = np.searchsorted(key, key + sign * shift)
-            at = np.minimum(at, key.size - 1)
-            there = key[at] == key + sign * shift
-            beaten = near[at] > near if sign > 0 else near[at] >= near
-            dense &= ~(there & beaten)
-    picked = np.flatnonzero(dense)
+            wanted, own = key[picked] + sign * shift, near[picked]
+            at = np.minimum(np.searchsorted(key, wanted), key.size - 1)
+            beaten = near[at] > own if sign > 0 else near[at] >= own
+            picked = picked[~((key[at] == wanted) & beaten)]
     if picked.size == 0:
         return []
-    height = _window(heights, key, -_HALF_WINDOW, _HALF_WINDOW)[picked]
+    height = _window(heights, key, -_HALF_WINDOW, _HALF_WINDOW, picked)
     points = near[picked]
     z_m = height / points * LATTICE_M
     col, row, _ = (part[picked] for part in voxels.indices())

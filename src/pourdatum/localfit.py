@@ -79,28 +79,29 @@ class LocalFit:
     def _apply(self, value: Array, which: tuple[int, ...]) -> list[Array]:
         weighted = np.where(self.weight > 0, self.weight * value, 0.0)
         powers = _POWERS[self.order]
+        order = np.array([_layers(self.order).index(power) for power in powers])
         loops = compiled_loops("fitloop", weighted.size > MANY_NODES)
+        kernels = _kernels(self.bandwidth, self.order)
         out = [np.empty_like(weighted) for _ in which]
+
+        def compiled(part: slice) -> None:
+            field = _with_reach(weighted, part, kernels.shape[1] // 2)
+            for index, whole in zip(which, out, strict=True):
+                loops.heights(
+                    field, kernels, order, part.start, self.rows[index], self.variance, whole
+                )
 
         def strip(part: slice) -> None:
             moments = _moments(weighted, self.bandwidth, self.order, part)
-            variance = np.ascontiguousarray(self.variance[part])
-            order = np.array([list(moments).index(power) for power in powers])
+            variance = self.variance[part]
             for index, whole in zip(which, out, strict=True):
-                rows = self.rows[index][:, part]
-                if loops is not None:
-                    fitted = np.empty_like(variance)
-                    loops.blend(
-                        np.ascontiguousarray(rows), _stacked(moments), order, variance, fitted
-                    )
-                else:
-                    fitted = np.zeros_like(variance)
-                    for row, power in zip(rows, powers, strict=True):
-                        fitted += row * moments[power]
-                    fitted[~np.isfinite(variance)] = np.nan
+                fitted = np.zeros_like(variance)
+                for row, place in zip(self.rows[index][:, part], order, strict=True):
+                    fitted += row * moments[place]
+                fitted[~np.isfinite(variance)] = np.nan
                 whole[part] = fitted
 
-        _over_strips(weighted.shape, strip)
+        _over_strips(weighted.shape, strip if loops is None else compiled)
         return out
 
 
@@ -147,34 +148,84 @@ def local_fit(
     rows = np.zeros((kinds, len(powers), *weight.shape))
     variance = np.full(weight.shape, np.inf)
     loops = compiled_loops("fitloop", weight.size > MANY_NODES)
+    kernels = _kernels(bandwidth, 2 * order)
+    squared = _kernels(bandwidth, 2 * order, squared=True)
+    places = _places(order)
+
+    def compiled(part: slice) -> None:
+        loops.fit(
+            _with_reach(weight, part, kernels.shape[1] // 2),
+            kernels, squared[: len(squared) if with_error else 0], places,
+            least_weight, _LEAST_PIVOT, part.start, rows, variance,
+        )  # fmt: skip
 
     def strip(part: slice) -> None:
         moments = _moments(weight, bandwidth, 2 * order, part)
-        usable = moments[0, 0] >= least_weight
+        usable = moments[0] >= least_weight
         if not usable.any():
             return
         own_rows = np.zeros((kinds, len(powers), *usable.shape))
-        if loops is None:
-            sound, mass = _fill_rows(own_rows, moments, usable, powers)
-        else:
-            fine = np.zeros(usable.shape, bool)
-            told = (_stacked(moments), _entries(moments, powers), usable, _LEAST_PIVOT)
-            loops.fill_rows(*told, own_rows, fine)
-            sound, mass = fine[usable], moments[0, 0][usable]
+        sound, mass = _fill_rows(own_rows, moments, usable, places)
         if with_error:
-            error = _unit_variance(
-                own_rows[0], _moments(weight, bandwidth, 2 * order, part, squared=True), usable,
-                powers,
-            )  # fmt: skip
+            squares = _moments(weight, bandwidth, 2 * order, part, squared=True)
+            error = _unit_variance(own_rows[0], squares, usable, places)
         else:
             error = 1.0 / mass
         variance[part][usable] = np.where(sound, error, np.inf)
         rows[:, :, part] = own_rows
 
-    _over_strips(weight.shape, strip)
+    _over_strips(weight.shape, strip if loops is None else compiled)
     # A slope comes out per bandwidth; give it per cell.
     rows[1:] /= bandwidth
     return LocalFit(order, bandwidth, weight, rows, variance)
+
+
+def local_heights(
+    weight: Array,
+    value: Array,
+    bandwidth: float,
+    order: int = 2,
+    *,
+    least_weight: float = 12.0,
+    with_slope: bool = False,
+) -> Array:
+    """Heights, and where asked for slopes per cell in x and y, of a fit used once.
+
+    Parameters as of ``local_fit``, and ``value`` as of ``LocalFit.height``; the same numbers.
+
+    Returns
+    -------
+    (1 or 3, ny, nx) array
+        NaN without support.
+
+    Examples
+    --------
+    >>> ones, slope = np.ones((9, 9)), np.tile(0.5 * np.arange(9), (9, 1))
+    >>> bool(np.allclose(local_heights(ones, slope, 2.0, with_slope=True)[1], 0.5))
+    True
+    """
+    loops = compiled_loops("fitloop", weight.size > MANY_NODES)
+    if loops is None:
+        fit = local_fit(
+            weight, bandwidth, order, least_weight=least_weight, with_error=False,
+            with_slope=with_slope,
+        )  # fmt: skip
+        return np.stack(fit.height_and_slope(value) if with_slope else [fit.height(value)])
+    weighted = np.where(weight > 0, weight * value, 0.0)
+    kernels = _kernels(bandwidth, 2 * order)
+    rows = np.array([_layers(order).index(power) for power in _POWERS[order]])
+    places = _places(order)
+    out = np.empty((3 if with_slope else 1, *weight.shape))
+
+    def compiled(part: slice) -> None:
+        field, valued = (_with_reach(f, part, kernels.shape[1] // 2) for f in (weight, weighted))
+        loops.fit_heights(
+            field, valued, kernels, places, rows, least_weight, _LEAST_PIVOT, bandwidth,
+            part.start, out,
+        )  # fmt: skip
+
+    _over_strips(weight.shape, compiled)
+    return out
 
 
 def _over_strips(shape: tuple[int, ...], work: Callable[[slice], None]) -> None:
@@ -193,53 +244,30 @@ def _over_strips(shape: tuple[int, ...], work: Callable[[slice], None]) -> None:
 
 
 def _unit_variance(
-    rows: Array,
-    squares: dict[tuple[int, int], Array],
-    usable: NDArray[np.bool_],
-    powers: tuple[tuple[int, int], ...],
+    rows: Array, squares: Array, usable: NDArray[np.bool_], places: NDArray[np.int64]
 ) -> Array:
     """Variance of the fitted height where usable, for unit variance of one point."""
     own = np.zeros(np.count_nonzero(usable))
-    for i, (a, b) in enumerate(powers):
-        for j, (c, d) in enumerate(powers[: i + 1]):
+    for i in range(len(places)):
+        for j in range(i + 1):
             twice = 1.0 if i == j else 2.0
-            own += twice * (rows[i] * rows[j] * squares[a + c, b + d])[usable]
+            own += twice * (rows[i] * rows[j] * squares[places[i, j]])[usable]
     return own
 
 
-def _stacked(moments: dict[tuple[int, int], Array]) -> Array:
-    """The one array of which the moments are layers, (k, ny, nx)."""
-    whole = moments[0, 0].base
-    assert whole is not None
-    return whole
-
-
-def _entries(
-    moments: dict[tuple[int, int], Array], powers: tuple[tuple[int, int], ...]
-) -> NDArray[np.int64]:
-    """Which moment stands at each place of the normal matrix, (m, m)."""
-    place = {key: k for k, key in enumerate(moments)}
-    return np.array([[place[a + c, b + d] for c, d in powers] for a, b in powers])
-
-
 def _fill_rows(
-    rows: Array,
-    moments: dict[tuple[int, int], Array],
-    usable: NDArray[np.bool_],
-    powers: tuple[tuple[int, int], ...],
+    rows: Array, moments: Array, usable: NDArray[np.bool_], places: NDArray[np.int64]
 ) -> tuple[NDArray[np.bool_], Array]:
     """Fill in ``rows`` where usable; there, whether the fit is sound, and its mass."""
-    mass = moments[0, 0][usable]
-    inverse, sound = _first_rows(
-        {key: value[usable] / mass for key, value in moments.items()}, powers, len(rows)
-    )
+    mass = moments[0][usable]
+    inverse, sound = _first_rows(moments[:, usable] / mass, places, len(rows))
     for own, first in zip(rows, inverse, strict=True):
         own[:, usable] = first / mass
     return sound, mass
 
 
 def _first_rows(
-    moments: dict[tuple[int, int], Array], powers: tuple[tuple[int, int], ...], kinds: int
+    moments: Array, places: NDArray[np.int64], kinds: int
 ) -> tuple[Array, NDArray[np.bool_]]:
     """First ``kinds`` rows of the inverses of the normal matrices, and where they are sound.
 
@@ -252,14 +280,12 @@ def _first_rows(
     sound : (n,) bool array
         False where a pivot vanishes: the points around do not fix the fit.
     """
-    size = len(powers)
-    n = moments[0, 0].size
+    size, n = len(places), moments.shape[1]
     sound = np.ones(n, bool)
     factor: list[list[Array]] = [[np.empty(0)] * size for _ in range(size)]
     for j in range(size):
         for i in range(j, size):
-            (a, b), (c, d) = powers[i], powers[j]
-            entry = moments[a + c, b + d].copy()
+            entry = moments[places[i, j]].copy()
             for k in range(j):
                 entry -= factor[i][k] * factor[j][k]
             if i == j:
@@ -285,26 +311,60 @@ def _first_rows(
     return rows, sound
 
 
+def _layers(highest: int) -> list[tuple[int, int]]:
+    """Powers (a, b) of dx and dy of the moments up to a + b = ``highest``, in their order."""
+    return [(a, b) for a in range(highest + 1) for b in range(highest + 1 - a)]
+
+
+def _places(order: int) -> NDArray[np.int64]:
+    """Which moment stands at each place of the normal matrix, (m, m)."""
+    layers, powers = _layers(2 * order), _POWERS[order]
+    return np.array([[layers.index((a + c, b + d)) for c, d in powers] for a, b in powers])
+
+
+def _kernels(bandwidth: float, highest: int, *, squared: bool = False) -> Array:
+    """The Gaussian times each power of the distance in bandwidths, (highest + 1, taps).
+
+    With ``squared`` it is the Gaussian's square.
+    """
+    reach = max(2, int(np.ceil(_REACH * bandwidth)))
+    # One half and its mirror image: powers of arrays may differ in the last bit from left to
+    # right, and filters take even and odd kernels another way than all others.
+    offset = np.arange(-reach, 1) / bandwidth
+    kernel = np.exp(-0.5 * offset**2) ** (2 if squared else 1)
+    halves = [kernel * offset**a for a in range(highest + 1)]
+    return np.stack(
+        [np.concatenate([half, (-1) ** a * half[-2::-1]]) for a, half in enumerate(halves)]
+    )
+
+
 def _moments(
     field: Array, bandwidth: float, highest: int, part: slice, *, squared: bool = False
-) -> dict[tuple[int, int], Array]:
-    """Kernel-weighted sums of ``field * dx**a * dy**b``, a + b up to ``highest``, in some rows.
+) -> Array:
+    """Kernel-weighted sums of ``field * dx**a * dy**b`` in some rows, in the order of ``_layers``.
 
-    Distances are in bandwidths. With ``squared`` the kernel is the Gaussian's square. The
-    fields of the answer are layers of one array, in the order of their keys.
+    (layers, rows, nx)
     """
     from scipy.ndimage import correlate1d
 
-    reach = max(2, int(np.ceil(_REACH * bandwidth)))
-    offset = np.arange(-reach, reach + 1) / bandwidth
-    kernel = np.exp(-0.5 * offset**2) ** (2 if squared else 1)
+    kernels = _kernels(bandwidth, highest, squared=squared)
+    reach = kernels.shape[1] // 2
     first, last = max(part.start - reach, 0), min(part.stop + reach, len(field))
     own = slice(part.start - first, part.stop - first)
-    powers = [(a, b) for a in range(highest + 1) for b in range(highest + 1 - a)]
-    layers = np.empty((len(powers), part.stop - part.start, field.shape[1]))
-    out = dict(zip(powers, layers, strict=True))
+    powers = _layers(highest)
+    out = np.empty((len(powers), part.stop - part.start, field.shape[1]))
     for a in range(highest + 1):
-        along_x = correlate1d(field[first:last], kernel * offset**a, axis=1, mode="constant")
+        along_x = correlate1d(field[first:last], kernels[a], axis=1, mode="constant")
         for b in range(highest + 1 - a):
-            out[a, b][...] = correlate1d(along_x, kernel * offset**b, axis=0, mode="constant")[own]
+            own_out = out[powers.index((a, b))]
+            own_out[...] = correlate1d(along_x, kernels[b], axis=0, mode="constant")[own]
+    return out
+
+
+def _with_reach(field: Array, part: slice, reach: int) -> Array:
+    """Some rows of a field with their neighbours up to the reach of a kernel, zeros beyond it."""
+    first, last = max(part.start - reach, 0), min(part.stop + reach, len(field))
+    out = np.zeros((part.stop - part.start + 2 * reach, field.shape[1] + 2 * reach))
+    row = first - part.start + reach
+    out[row : row + last - first, reach : reach + field.shape[1]] = field[first:last]
     return out

@@ -7,6 +7,7 @@ of the floor, and taking off what the maximum gains on average.
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import TYPE_CHECKING, Final
@@ -17,11 +18,13 @@ from numpy.typing import NDArray
 from pourdatum.errors import NoFloor
 from pourdatum.evenly import even_cells
 from pourdatum.geometry import Plane, fit_plane
-from pourdatum.grid import between_nodes, widened
+from pourdatum.grid import Grid, between_nodes, widened
 from pourdatum.localfit import local_fit
 from pourdatum.spotpoint import highest_shot
 
 if TYPE_CHECKING:
+    from shapely import Polygon
+
     from pourdatum.surface import Surface
 
 Array = NDArray[np.float64]
@@ -206,20 +209,26 @@ def _patch_places(surface: Surface) -> tuple[Array, Array]:
     Nodes a patch's half away from the edge, and places along the line that is just that
     far from it: on a sloping floor the highest patch touches a wall.
     """
+    rows, cols = _places_inside(surface.grid, surface.floor.outline)
+    near = np.rint(rows).astype(np.int64), np.rint(cols).astype(np.int64)
+    chosen = _sound(surface)[near]
+    return rows[chosen], cols[chosen]
+
+
+@lru_cache(maxsize=1)  # The highest patch and the lowest are looked for in the same places.
+def _places_inside(grid: Grid, outline: Polygon) -> tuple[Array, Array]:
+    """Middles of all patches that lie inside an outline: row, col."""
     import shapely
 
-    grid = surface.grid
     x, y = grid.mesh()
     # Set back by half a patch, so that a patch laid along the wall fits.
-    inner = surface.floor.outline.buffer(-0.5 * PATCH_M, join_style="mitre")
+    inner = outline.buffer(-0.5 * PATCH_M, join_style="mitre")
     row, col = np.nonzero(shapely.contains_xy(inner, x, y))
     edge = shapely.segmentize(inner.boundary, 0.5 * grid.cell_m)
     xy = shapely.get_coordinates(edge)
     rows = np.concatenate([row, (xy[:, 1] - grid.y0_m) / grid.cell_m])
     cols = np.concatenate([col, (xy[:, 0] - grid.x0_m) / grid.cell_m])
-    near = np.rint(rows).astype(np.int64), np.rint(cols).astype(np.int64)
-    chosen = _sound(surface)[near]
-    return rows[chosen], cols[chosen]
+    return rows, cols
 
 
 def _sound(surface: Surface) -> NDArray[np.bool_]:
@@ -251,9 +260,13 @@ def _estimates(surface: Surface, height: Array, row: Array, col: Array) -> list[
     groups = [np.ones(row.size, bool)]
     if np.ptp(row) * np.ptp(col) > _ONE_WINDOW:
         groups = _apart(row, col, 2 * reach + 3)
-    return [
-        _Estimate(surface, height, error, row[one], col[one], row.size, reach) for one in groups
-    ]
+    with ThreadPoolExecutor(2) as pool:
+        return list(
+            pool.map(
+                lambda one: _Estimate(surface, height, error, row[one], col[one], row.size, reach),
+                groups,
+            )
+        )
 
 
 def _apart(row: Array, col: Array, gap: int) -> list[NDArray[np.bool_]]:
@@ -279,7 +292,10 @@ def _gain_of_maximum(parts: list[_Estimate], draws: int) -> tuple[float, float]:
     truth = max(part.truth() for part in parts)
     cells = sum(part.cells for part in parts)
     enough = max(min(draws, _DRAWN_CELLS // cells // 2 * 2), min(draws, _LEAST_DRAWS))
-    tops = np.max([part.tops(enough, _SEED + k) for k, part in enumerate(parts)], axis=0)
+    with ThreadPoolExecutor(2) as pool:  # every part draws from a seed of its own
+        seeds = range(_SEED, _SEED + len(parts))
+        drawn = list(pool.map(lambda part, seed: part.tops(enough, seed), parts, seeds))
+    tops = np.max(drawn, axis=0)
     return float(np.mean(tops)) - truth, float(np.std(tops))
 
 

@@ -213,23 +213,25 @@ def wall_leans(cells: Cells, lines: Sequence[WallLine]) -> list[FaceLean]:
     column = cells.structure
     pick = (column.height_m > _HEIGHT_M[0]) & (column.height_m < _HEIGHT_M[1])
     xy = np.stack([column.x_m[pick], column.y_m[pick]], axis=1)
-    height, count = column.height_m[pick], column.count[pick].astype(np.float64)
+    height, count = column.height_m[pick], column.count[pick]
+    reach = _WINDOW_M + _STEEPEST * height
     found: list[FaceLean] = []
     walls: list[WallLine] = []
     for line in lines:
         if any(_one_wall(line, other) for other in walls):
             continue
-        distance, along = line.distance(xy), line.along(xy)
-        on = np.abs(distance) < _WINDOW_M + _STEEPEST * height
-        seen = np.zeros(len(on), bool)
+        distance = line.distance(xy)
+        on = np.flatnonzero(np.abs(distance) < reach)
+        along = line.along(xy[on])
+        seen = np.zeros(on.size, bool)
         for first, last in line.along_m:
             seen |= (along > first + _END_M) & (along < last - _END_M)
-        on &= seen
-        if np.count_nonzero(on) < _LEAST_PIECES * _LEAST_LAYERS:
+        on, along = on[seen], along[seen]
+        if on.size < _LEAST_PIECES * _LEAST_LAYERS:
             continue
         # A face near the edge of a cell lies in two: they are one layer.
         layer = np.floor(height[on] / _LAYER_M).astype(np.int64)
-        piece = np.floor(along[on] / _PIECE_M).astype(np.int64)
+        piece = np.floor(along / _PIECE_M).astype(np.int64)
         piece -= piece.min()
         _, inverse = np.unique(piece * 1000 + layer, return_inverse=True)
         mass = np.bincount(inverse, weights=count[on])

@@ -11,8 +11,10 @@ can be run on simulated noise.
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Iterator
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Final
 
 import numpy as np
@@ -21,11 +23,14 @@ from numpy.typing import NDArray
 from pourdatum.localfit import MANY_NODES, LocalFit, local_fit
 
 Array = NDArray[np.float64]
+Mask = NDArray[np.bool_]
 
 WIDTHS_M: Final = (0.035, 0.058, 0.095, 0.16)
 """Standard deviations of the Gaussian weights tried [m]."""
 _STRAIN: Final = 1.3
 """Mean squared difference of two fits, in variances, up to which they agree."""
+_NEAR: Final = 0.7
+"""Bandwidths of the neighbourhood over which strains are averaged."""
 _LEAST_SCATTER: Final = 8.0
 """Effective points below which a fit is too poor to start from."""
 
@@ -62,7 +67,14 @@ class Smoother:
         does to an extreme shows only where the shares are chosen again.
         """
         heights = [fit.height(value) for fit in self.fits]
-        return self._blended(heights, _shares(self.fits, heights, self.errors_m))
+        return self._blended(heights, _shares(self.fits, heights, self._steps))
+
+    @cached_property
+    def _steps(self) -> tuple[_Step, ...]:
+        """What the shares depend on besides heights: worked out once for many of them."""
+        return tuple(
+            replace(step, pairs=tuple(step.pairs)) for step in _steps(self.fits, self.errors_m)
+        )
 
     def window(self, rows: slice, cols: slice) -> Smoother:
         """The smoother over a part of the grid; right where no edge of it is in reach."""
@@ -71,8 +83,8 @@ class Smoother:
                 fit.order,
                 fit.bandwidth,
                 fit.weight[rows, cols],
-                fit.rows[:, :, rows, cols],
-                fit.variance[rows, cols],
+                np.ascontiguousarray(fit.rows[:, :, rows, cols]),
+                np.ascontiguousarray(fit.variance[rows, cols]),
             )
             for fit in self.fits
         )
@@ -111,7 +123,7 @@ def smoother_for(count: Array, value: Array, noise_m: Array, cell_m: float) -> S
         fits = tuple(pool.map(lambda width: local_fit(count, width), reversed(widths)))[::-1]
         heights = list(pool.map(lambda fit: fit.height(value), fits))
     errors = tuple(np.sqrt(fit.variance) * noise_m for fit in fits)
-    shares = _shares(fits, heights, errors)
+    shares = _shares(fits, heights, _steps(fits, errors))
     error = sum(
         (share * np.nan_to_num(own, posinf=0.0) for share, own in zip(shares, errors, strict=True)),
         np.zeros(count.shape),
@@ -120,45 +132,81 @@ def smoother_for(count: Array, value: Array, noise_m: Array, cell_m: float) -> S
     return Smoother(fits, shares, errors, error)
 
 
-def _shares(fits: tuple[LocalFit, ...], heights: list[Array], errors: tuple[Array, ...]) -> Array:
+@dataclass(frozen=True, eq=False)
+class _Pair:
+    """Where a fit can be held against a narrower one, and by how much they may differ."""
+
+    narrower: int
+    both: Mask
+    gap: Array
+    """Variance of their difference [m²]."""
+    share: Array
+    """Of the neighbourhood, where both are known."""
+
+
+@dataclass(frozen=True, eq=False)
+class _Step:
+    """What one fit adds to the narrower ones, whatever the heights are."""
+
+    fit: int
+    starts: Mask
+    follows: Mask
+    pairs: Iterable[_Pair]
+
+
+def _steps(fits: tuple[LocalFit, ...], errors: tuple[Array, ...]) -> Iterator[_Step]:
+    """From the narrowest fit to the widest, one at a time."""
+    # The narrowest fit with enough points to speak for itself starts.
+    started = np.zeros(errors[0].shape, bool)
+    for k, fit in enumerate(fits):
+        sound = fit.variance <= 1.0 / _LEAST_SCATTER
+        starts, follows = sound & ~started, sound & started
+        started |= starts
+        pairs = _pairs(fit, k, errors, follows) if follows.any() else ()
+        yield _Step(k, starts, follows, pairs)
+
+
+def _pairs(fit: LocalFit, k: int, errors: tuple[Array, ...], follows: Mask) -> Iterator[_Pair]:
+    from scipy.ndimage import gaussian_filter
+
+    for j in range(k):
+        both = follows & np.isfinite(errors[j])
+        # The wider fit holds the narrower one's points, so their difference varies by
+        # about the difference of their variances.
+        wide = np.where(both, errors[k], 0.0)
+        gap = np.maximum(np.where(both, errors[j], 1.0) ** 2 - 0.9 * wide**2, 1e-12)
+        yield _Pair(j, both, gap, gaussian_filter(both.astype(np.float64), _NEAR * fit.bandwidth))
+
+
+def _shares(fits: tuple[LocalFit, ...], heights: list[Array], steps: Iterable[_Step]) -> Array:
     """Weight of each fit at each node, (k, ny, nx)."""
     shape = heights[0].shape
     shares = np.zeros((len(fits), *shape))
-    # The narrowest fit with enough points to speak for itself starts.
-    started = np.zeros(shape, bool)
     trusted = np.zeros(shape)
-    for k, fit in enumerate(fits):
-        sound = fit.variance <= 1.0 / _LEAST_SCATTER
-        starts = sound & ~started
-        shares[k][starts] = 1.0
-        trusted[starts] = 1.0
-        follows = sound & started
-        started |= starts
-        if not follows.any():
+    for step in steps:
+        k = step.fit
+        shares[k][step.starts] = 1.0
+        trusted[step.starts] = 1.0
+        if not step.follows.any():
             continue
         strain = np.zeros(shape)
-        for j in range(k):
-            both = follows & np.isfinite(errors[j])
-            # The wider fit holds the narrower one's points, so their difference varies by
-            # about the difference of their variances.
-            wide = np.where(both, errors[k], 0.0)
-            gap = np.maximum(np.where(both, errors[j], 1.0) ** 2 - 0.9 * wide**2, 1e-12)
-            square = np.where(both, (heights[k] - heights[j]) ** 2 / gap, 1.0)
-            strain = np.maximum(strain, _around(square, both, fit.bandwidth))
+        for pair in step.pairs:
+            off = heights[k] - heights[pair.narrower]
+            square = np.where(pair.both, off**2 / pair.gap, 0.0)
+            strain = np.maximum(strain, _around(square, pair.share, fits[k].bandwidth))
         # The share that the wider fit deserves when its bias is what the noise leaves
         # unexplained; noise alone strains by one on average, by chance by half as much again.
         wider = _STRAIN / np.maximum(strain, _STRAIN)
-        wider = np.where(follows, np.minimum(wider, trusted), 0.0)
+        wider = np.where(step.follows, np.minimum(wider, trusted), 0.0)
         shares[:k] *= 1.0 - wider
         shares[k] += wider
-        trusted = np.where(follows, wider, trusted)
+        trusted = np.where(step.follows, wider, trusted)
     return shares
 
 
-def _around(square: Array, known: NDArray[np.bool_], width: float) -> Array:
+def _around(square: Array, share: Array, width: float) -> Array:
     """Mean of squared strains over the neighbourhood: one in noise alone."""
     from scipy.ndimage import gaussian_filter
 
-    total = gaussian_filter(np.where(known, square, 0.0), 0.7 * width)
-    share = gaussian_filter(known.astype(np.float64), 0.7 * width)
+    total = gaussian_filter(square, _NEAR * width)
     return np.where(share > 1e-3, total / np.maximum(share, 1e-3), 1.0)

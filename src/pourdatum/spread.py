@@ -34,7 +34,9 @@ _NODES: Final = 3000
 _SEED: Final = 103
 
 
-def fill_interval(surface: Surface, datum: Datum, volume: Volume) -> tuple[float, float]:
+def fill_interval(
+    surface: Surface, datum: Datum, volume: Volume, draws_m3: Array | None = None
+) -> tuple[float, float]:
     """95 % interval of the volume [m³], never below zero.
 
     Parameters
@@ -45,11 +47,14 @@ def fill_interval(surface: Surface, datum: Datum, volume: Volume) -> tuple[float
         Target, with its own interval.
     volume : Volume
         Fill between them.
+    draws_m3 : (k,) array, optional
+        ``fill_draws_m3`` of the same, where it is known already.
     """
     if surface.between is not None:
         low_m3, high_m3 = interval(volume.volume_m3, _of_shots_m3(surface, datum, volume))
     else:
-        low_m3, high_m3 = interval_of(volume.volume_m3, fill_draws_m3(surface, datum, volume))
+        drawn = fill_draws_m3(surface, datum, volume) if draws_m3 is None else draws_m3
+        low_m3, high_m3 = interval_of(volume.volume_m3, drawn)
         low_m3 -= unsure_m2(surface) * volume.mean_depth_m
     # Where floor that was not seen well may be the highest, the datum may only rise.
     low_m, high_m = datum.interval_m

@@ -18,7 +18,7 @@ from pourdatum.cells import gather_cells
 from pourdatum.chunks import PointStore
 from pourdatum.floor import Floor
 from pourdatum.geometry import fit_plane
-from pourdatum.grid import Grid, block_means, widened
+from pourdatum.grid import Grid, block_means, group_windows, widened
 from pourdatum.localfit import local_fit
 from pourdatum.passing import Progress, silent
 from pourdatum.scan import Scan
@@ -320,14 +320,17 @@ def _nibs(bare: BareFloor, height: Array, inside: Mask) -> tuple[Nib, ...]:
     high &= ~bare.occupied.ravel()[band.cell] | ~bare.nibs.ravel()[band.cell]
     standing = cells.total(band, high)
     spot = (standing >= 3) & inside & (standing >= 0.15 * np.maximum(bare.count + standing, 1))
-    groups, count = label(spot, np.ones((3, 3), bool))
+    groups, _ = label(spot, np.ones((3, 3), bool))
+    candidates = np.flatnonzero(high & spot.ravel()[band.cell])
+    group = groups.ravel()[band.cell[candidates]]
     found = []
-    for k in range(1, count + 1):
-        row, col = np.nonzero(groups == k)
+    for k, window in enumerate(group_windows(groups), 1):
+        row, col = np.nonzero(groups[window] == k)
+        row, col = row + window[0].start, col + window[1].start
         width = (max(np.ptp(row), np.ptp(col)) + 1) * grid.cell_m
         if width > _WIDEST_NIB_M + grid.cell_m or _stands_by_thing(bare, row, col):
             continue
-        pick = high & (groups.ravel()[band.cell] == k)
+        pick = candidates[group == k]
         order = np.argsort(over[pick])
         shares = np.cumsum(band.count[pick][order]) / band.count[pick].sum()
         top = float(np.interp(0.9, shares, over[pick][order]))

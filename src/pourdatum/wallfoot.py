@@ -18,7 +18,7 @@ from pourdatum.bare import BareFloor, cell_means, first_bandwidth
 from pourdatum.cells import Column, gather_chosen
 from pourdatum.chunks import PointStore
 from pourdatum.grid import filled_from_nearest
-from pourdatum.localfit import local_fit
+from pourdatum.localfit import local_heights
 from pourdatum.passing import Progress
 
 if TYPE_CHECKING:
@@ -105,7 +105,6 @@ def _joined(bare: BareFloor, feet: Column) -> BareFloor:
     level, dx, dy = cell_means(feet, feet.z_m, chosen, bare.cells, extra)
     count = bare.count + extra
     height = np.where(new, level, bare.height_m)
-    fit = local_fit(count, first_bandwidth(cell_m), with_error=False, with_slope=True)
-    _, slope_x, slope_y = fit.height_and_slope(height)
+    _, slope_x, slope_y = local_heights(count, height, first_bandwidth(cell_m), with_slope=True)
     centred = level - np.nan_to_num(slope_x) * dx - np.nan_to_num(slope_y) * dy
     return replace(bare, count=count, height_m=np.where(new, centred, bare.height_m))

@@ -8,6 +8,7 @@ there, so that a skirting counts rather than the wall above it.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Final
 
 import numpy as np
@@ -54,7 +55,7 @@ class Upright:
     things: NDArray[np.int64]
     ceiling_m: float | None
 
-    @property
+    @cached_property
     def upright(self) -> Mask:
         """Cells with a vertical face of 0.3 m or more."""
         mask: Mask = (self.layers >= _LEAST_LAYERS) & (self.top_m > 0.3)
@@ -196,7 +197,8 @@ def _ceiling_height(cells: Cells) -> float | None:
         return None
     layer = np.floor(column.height_m[high] / STRUCTURE_LAYER_M).astype(np.int64)
     covered = np.bincount(layer)
-    seen = np.unique(cells.band.cell).size
+    cell = cells.band.cell
+    seen = np.count_nonzero(np.diff(cell, prepend=-1))  # they increase
     best = int(np.argmax(covered))
     if covered[best] < 0.2 * seen:
         return None
@@ -304,7 +306,8 @@ def wall_lines(xy: Array, weight: Array, cell_m: float, most: int = 60) -> list[
         for seed, near in zip(seeds, tree.query_ball_point(points[seeds], 0.5), strict=True):
             # Lines through pairs, not through a neighbourhood: the two faces of a thin wall
             # lie in one neighbourhood.
-            far = [k for k in near if np.hypot(*(points[k] - points[seed])) > 0.25]
+            around = np.asarray(near)
+            far = around[np.hypot(*(points[around] - points[seed]).T) > 0.25]
             for k in far[:: max(len(far) // 5, 1)][:5]:
                 along = points[k] - points[seed]
                 normal = np.array([-along[1], along[0]]) / np.hypot(*along)

@@ -19,6 +19,7 @@ from pourdatum.errors import JobError
 if TYPE_CHECKING:
     from pourdatum.filelist import Command
     from pourdatum.outcome import Plan, Survey
+    from pourdatum.passing import Progress
     from pourdatum.write.part_sums import PartSums
 
 _SETTINGS = {"help_option_names": ["-h", "--help"], "max_content_width": 100}
@@ -197,6 +198,8 @@ def _run_command(command: Command, words: Words) -> int:
         progress = stack.enter_context(shown_progress(words.quiet))
         work = stack.enter_context(result_folder(target, overwrite=words.overwrite))
         kept = stack.enter_context(_kept_sums(target))
+        if {"report", "pictures"} & set(kinds):
+            progress = _drawing_ready(progress)
         outcome = measure(words.scans, job, means=words.to_means(kept), progress=progress)
         with writing(target):
             pipeline.fill_folder(outcome, work, kinds, progress=progress)
@@ -206,6 +209,31 @@ def _run_command(command: Command, words: Words) -> int:
     else:
         say(map(printable, result_lines(outcome, target, kinds)))
     return 0 if getattr(outcome, "buildable", True) else 1
+
+
+def _drawing_ready(progress: Progress) -> Progress:
+    """The same progress; what a picture needs is loaded while the points are gone through.
+
+    That pass leaves a processor idle now and then: the sums are added to by one at a time.
+    """
+    from pourdatum.cells import MEASURING
+
+    loading = threading.Thread(target=_load_drawing)
+
+    def tell(stage: str, done: float | None, points: int = 0) -> None:
+        if stage == MEASURING and loading.ident is None:
+            loading.start()
+        progress(stage, done, points)
+
+    return tell
+
+
+def _load_drawing() -> None:
+    """Load what a picture needs; where it cannot be loaded, the drawing says so."""
+    with contextlib.suppress(Exception):
+        from pourdatum.report.canvas import load
+
+        load()
 
 
 @contextlib.contextmanager

@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import math
 from collections.abc import Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -17,7 +18,6 @@ from pourdatum.chunks import Means
 from pourdatum.datum import LOCAL_LEVEL, DatumRequest, choose_datum
 from pourdatum.errors import JobError
 from pourdatum.filelist import choose_files
-from pourdatum.fillcurve import level_curve
 from pourdatum.floor import find_floor
 from pourdatum.geometry import fit_plane
 from pourdatum.grind import find_humps
@@ -43,10 +43,10 @@ from pourdatum.pipeline.upright import check_level, level_known, upright_warning
 from pourdatum.read import read_scan
 from pourdatum.read.control_file import check_control
 from pourdatum.sheetfile import read_sheet
-from pourdatum.spread import fill_interval
+from pourdatum.spread import fill_draws_m3, fill_interval
 from pourdatum.surface import make_surface
 from pourdatum.units import MM
-from pourdatum.volume import Volume, fill_volume
+from pourdatum.volume import Volume, fill_volume, surface_moments
 from pourdatum.write.folder import result_folder, writing
 from pourdatum.write.result_json import write_json
 from pourdatum.write.tables import write_table
@@ -175,10 +175,32 @@ def plan_pour(surface: Surface, job: Job | str | Path | None = None) -> Plan:
     check_level(surface, job.datum.kind)
     prepared, poured_on = _prepared(surface, job)
     request = _request(job, surface.floor.scan, surface.origin_m[2])
-    datum = choose_datum(prepared, request, sheet.least_m)
-    _check_far(prepared, datum)
-    volume = _fill(poured_on, datum, sheet, sheet.least_m)
-    interval = fill_interval(poured_on, datum, volume)
+    # What is told of the floor itself and what of the pour do not wait for each other.
+    with ThreadPoolExecutor(1) as aside:
+        survey_later = aside.submit(_surveyed, surface, job)
+        datum = choose_datum(prepared, request, sheet.least_m)
+        _check_far(prepared, datum)
+        volume = _fill(poured_on, datum, sheet, sheet.least_m)
+        plan = _poured(poured_on, datum, volume, sheet, job, survey_later)
+    told = replace(
+        plan.survey,
+        assumptions=(*plan.survey.assumptions, *plan_assumptions(plan, job)),
+        warnings=(*plan.survey.warnings, *plan_warnings(plan, job)),
+    )
+    return replace(plan, survey=told)
+
+
+def _poured(
+    poured_on: Surface,
+    datum: Datum,
+    volume: Volume,
+    sheet: Sheet,
+    job: Job,
+    survey: Future[Survey],
+) -> Plan:
+    """Order, humps and obstacles, and the survey when it is there."""
+    draws = None if poured_on.between is not None else fill_draws_m3(poured_on, datum, volume)
+    interval = fill_interval(poured_on, datum, volume, draws)
     bought = order(
         volume,
         sheet,
@@ -188,35 +210,31 @@ def plan_pour(surface: Surface, job: Job | str | Path | None = None) -> Plan:
         price_per_bag=job.material.price_per_bag,
         labour_per_bag=job.material.labour_per_bag,
         absorbency=job.preparation.absorbency,
+        draws_m3=draws,
     )
-    survey = _surveyed(surface, job)
-    plan = Plan(
-        survey=survey,
+    humps = tuple(find_humps(poured_on, datum))
+    standing = obstacles(
+        _judged(volume, poured_on, datum, sheet),
+        sheet,
+        area_m2=volume.outline_m2,
+        datum_slope=datum.plane.slope,
+        max_load_kg_per_m2=job.pour.max_load_kg_per_m2,
+    )
+    return Plan(
+        survey=survey.result(),
         surface=poured_on,
         datum=datum,
         sheet=sheet,
         volume=volume,
         volume_interval_m3=interval,
         order=bought,
-        humps=tuple(find_humps(poured_on, datum)),
-        obstacles=obstacles(
-            _judged(volume, poured_on, datum, sheet),
-            sheet,
-            area_m2=volume.outline_m2,
-            datum_slope=datum.plane.slope,
-            max_load_kg_per_m2=job.pour.max_load_kg_per_m2,
-        ),
+        humps=humps,
+        obstacles=standing,
         removal_m=job.preparation.removal_mm / MM,
         roughness_m=job.preparation.roughness_mm / MM,
         mixers=job.pour.mixers,
         grind_open=wants_grinding(job),
     )
-    told = replace(
-        survey,
-        assumptions=(*survey.assumptions, *plan_assumptions(plan, job)),
-        warnings=(*survey.warnings, *plan_warnings(plan, job)),
-    )
-    return replace(plan, survey=told)
 
 
 def wants_grinding(job: Job) -> bool:
@@ -346,11 +364,13 @@ def _figures(surface: Surface) -> FloorFigures:
     between = None if spots else area_interval_m2(surface)
     if not level_known(surface):
         return FloorFigures(area_m2, *(math.nan,) * 4, None, None, between)
+    # The lowest first: a datum that is chosen meanwhile asks for the highest, which is kept.
+    low_m = -highest_patch(turned, LOCAL_LEVEL, draws=4).z_m
     return FloorFigures(
         area_m2=area_m2,
         high_m=highest_patch(surface, LOCAL_LEVEL).z_m,
-        low_m=-highest_patch(turned, LOCAL_LEVEL, draws=4).z_m,
-        mean_m=level_curve(surface.height_m, surface.grid, surface.floor.outline).mean_m,
+        low_m=low_m,
+        mean_m=surface_moments(surface.height_m, surface.grid, surface.floor.outline).mean_m,
         slope=best.slope,
         bearing_rad=None if best.slope == 0.0 else best.bearing_rad,
         tilt_95=_RAYLEIGH_95 * surface.shared.tilt_rad,
@@ -465,7 +485,8 @@ def _judged(volume: Volume, surface: Surface, datum: Datum, sheet: Sheet) -> Vol
     known = surface.measured | surface.inferred
     errors = surface.standard_error_m[known]
     errors = errors[errors == errors]
-    typical_m = float(sorted(errors)[len(errors) // 2]) if len(errors) else 0.0
+    middle = len(errors) // 2
+    typical_m = float(np.partition(errors, middle)[middle]) if len(errors) else 0.0
     noise_m = 4.0 * typical_m
     return _fill(surface, datum, sheet, max(0.0, sheet.least_m - noise_m))
 

@@ -82,6 +82,13 @@ def draw(view: PlanView, path: str | Path | IO[bytes]) -> None:
         path.write(data)
 
 
+def load() -> None:
+    """Load what ``draw`` needs, for a caller who has time to spare before it."""
+    style.provide_config_folder()
+    for module in ("matplotlib.backends.backend_agg", "matplotlib.figure", "PIL.PngImagePlugin"):
+        need(module, purpose="drawing a map", extra="base")
+
+
 def _packed(rgb: Any, ramp: style.Ramp) -> bytes:
     """PNG with a palette of the ramp's own colours: a third of the size of full colour."""
     image = need("PIL.Image", purpose="packing a picture", extra="base")

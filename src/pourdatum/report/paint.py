@@ -48,7 +48,7 @@ def paint_values(axes: Axes, view: PlanView, scale: Scale, unit_m: float) -> Non
     )
     outline = path_of(view.outline)
     image.set_clip_path(outline, axes.transData)
-    axes.add_patch(
+    axes.add_artist(
         PathPatch(outline, facecolor="none", edgecolor=style.INK, linewidth=1.4, zorder=4)
     )
 
@@ -63,18 +63,18 @@ def paint_area(axes: Axes, area: Area, px_per_m: float) -> None:
     if area.kind in ("opening", "column"):
         face = style.SOLID if area.kind == "column" else style.PAPER
         edge: dict[str, Any] = {"facecolor": face, "edgecolor": style.INK, "zorder": 3.5}
-        axes.add_patch(PathPatch(path, linewidth=1.0, **edge))
+        axes.add_artist(PathPatch(path, linewidth=1.0, **edge))
         if area.kind == "opening":
             cross_out(axes, area.shape)
     elif area.kind == "hump":
-        axes.add_patch(
+        axes.add_artist(
             PathPatch(path, facecolor="none", edgecolor=style.INK, linewidth=1.1,
                       linestyle=_DASH, zorder=3.2)
         )  # fmt: skip
     else:
         angle, spacing_pt, colour, wide = _HATCH[area.kind]
         style_of_edge = "-" if area.kind in ("thin", "deep") else _DASH
-        axes.add_patch(
+        axes.add_artist(
             PathPatch(path, facecolor="none", edgecolor=colour, linewidth=0.9,
                       linestyle=style_of_edge, zorder=3.1)
         )  # fmt: skip

@@ -223,6 +223,7 @@ def _material(plan: Plan) -> MaterialPart:
         bags=order.bags,
         bags_interval=order.bags_interval,
         bags_to_buy=order.bags_to_buy,
+        chance_short=[(bags, round(share, 3)) for bags, share in order.short],
         water_l=_round(order.water_l, 3),
         water_per_bag_l=order.water_per_bag_l,
         primer_l=None if order.primer_l is None else _round(order.primer_l, 3),

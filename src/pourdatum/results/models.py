@@ -199,6 +199,9 @@ class MaterialPart(Part):
     bags: int
     bags_interval: tuple[int, int]
     bags_to_buy: int
+    chance_short: list[tuple[int, float]] = Field(
+        description="chance of running short with so many bags, [bags, share]"
+    )
     water_l: float
     water_per_bag_l: float
     primer_l: float | None
