@@ -201,7 +201,7 @@ def local_heights(
     Examples
     --------
     >>> ones, slope = np.ones((9, 9)), np.tile(0.5 * np.arange(9), (9, 1))
-    >>> bool(np.allclose(local_heights(ones, slope, 2.0, with_slope=True)[1], 0.5))
+    >>> bool(np.allclose(local_heights(ones, slope, 2.0, with_slope=True)[1, 4], 0.5))
     True
     """
     loops = compiled_loops("fitloop", weight.size > MANY_NODES)

@@ -301,26 +301,31 @@ def _bridges(grid: Grid, lines: list[WallLine]) -> Mask:
     for line in lines:
         gaps = np.stack([line.along_m[:-1, 1], line.along_m[1:, 0]], axis=1)
         gaps = gaps[gaps[:, 1] - gaps[:, 0] <= _BRIDGE_M]
-        ends = [(line.along_m[0, 0] - _CORNER_M, line.along_m[0, 0])]
-        ends.append((line.along_m[-1, 1], line.along_m[-1, 1] + _CORNER_M))
-        ends += _to_corners(line, lines)
-        mask |= _cells_on(grid, line, np.concatenate([line.along_m, gaps, np.array(ends)]))
+        ends = [np.array([stretch]) for stretch in _run_on(line, lines)]
+        mask |= _cells_on(grid, line, np.concatenate([line.along_m, gaps, *ends]))
     wide: Mask = binary_dilation(mask, np.ones((2, 2), bool))
     return wide
 
 
-def _to_corners(line: WallLine, lines: list[WallLine]) -> list[tuple[float, float]]:
-    """Stretches from a face's ends to where it meets others: a thing in the corner hides them."""
-    found = []
+def _run_on(line: WallLine, lines: list[WallLine]) -> list[tuple[float, float]]:
+    """Stretches from a face's ends to where it meets others; a little way where it meets none.
+
+    A thing in a corner hides both faces there. At a corner that stands out into the room a face
+    ends: behind a crate beside it lies floor.
+    """
+    first, last = float(line.along_m[0, 0]), float(line.along_m[-1, 1])
+    corners = []
     for other in lines:
         corner = meeting(line, other)
-        if corner is None or _beyond(other, corner) > _BRIDGE_M:
-            continue
-        at = float(line.along(corner[None])[0])
-        if not 0.0 < _beyond(line, corner) <= _BRIDGE_M:
-            continue
-        first, last = float(line.along_m[0, 0]), float(line.along_m[-1, 1])
-        found.append((at, first) if at < first else (last, at))
+        if corner is not None and _beyond(other, corner) <= _BRIDGE_M:
+            corners.append(float(line.along(corner[None])[0]))
+    found = []
+    for end, way in ((first, -1.0), (last, 1.0)):
+        beyond = [(at - end) * way for at in corners if (at - end) * way > -_CORNER_M]
+        reach = min(beyond, key=abs, default=_CORNER_M)
+        reach = reach if reach <= _BRIDGE_M else _CORNER_M
+        if reach > 0.0:
+            found.append((end, end + way * reach) if way > 0.0 else (end - reach, end))
     return found
 
 
