@@ -151,7 +151,7 @@ def _instrument(kind: Kind, room: Scene, rng: np.random.Generator) -> Sensor:
     if kind.outside == "specks":
         changes["speck_share"] = 0.02
     if kind.sensor == "tripod":
-        stations = place_stations(room, int(rng.integers(2, 5)))
+        stations = place_stations(room, int(rng.integers(3, 6)))
         changes["noise_m"] = float(rng.uniform(0.0005, 0.0025))
     else:
         stations = walk_path(room)

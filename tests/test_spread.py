@@ -7,7 +7,7 @@ bounds are four of those.
 from __future__ import annotations
 
 import math
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from types import SimpleNamespace
 from typing import Any, cast
 
@@ -57,11 +57,18 @@ def flat_surface(cell_m: float = 0.05, *, error_m: float = 0.0, **changes: Any) 
     return cast(Surface, _Level(**(fields | changes)))
 
 
-class _Level(SimpleNamespace):
-    """Attributes of a surface, which is told from others by itself."""
+@dataclass(frozen=True, eq=False)
+class _Level:
+    """What of a surface the draws look at."""
 
-    __hash__ = object.__hash__
-    __eq__ = object.__eq__
+    grid: Grid
+    height_m: np.ndarray
+    standard_error_m: np.ndarray
+    measured: np.ndarray
+    inferred: np.ndarray
+    shared: SharedError
+    between: None
+    floor: SimpleNamespace
 
 
 def pour(

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pourdatum.geometry import Plane, fit_plane
-from pourdatum.patch import HighPoint, highest_patch, patch_tops
+from pourdatum.patch import highest_patch, patch_tops
 from pourdatum.shareddraws import draws_for, interval_of
 from pourdatum.uncertainty import combined, interval
 
@@ -109,7 +109,9 @@ def choose_datum(surface: Surface, request: DatumRequest, least_m: float) -> Dat
     plane = below.raised(high.z_m + least_m)
     x, y = high.place_m
     level = float(plane.at(x, y)) if request.kind == "high-point" else plane.z0_m
-    draws = None if surface.between is not None else _draws(surface, request.kind, below, high)
+    single = surface.between is not None
+    error_m = high.standard_error_m
+    draws = None if single else datum_draws_m(surface, request.kind, below, error_m)
     if draws is None:
         low, up = interval(level, combined(high.standard_error_m, surface.shared.datum_m))
     else:
@@ -129,9 +131,22 @@ def choose_datum(surface: Surface, request: DatumRequest, least_m: float) -> Dat
     )
 
 
-def _draws(surface: Surface, kind: DatumKind, below: Plane, high: HighPoint) -> NDArray[np.float64]:
-    """By how much the highest floor would stand elsewhere, were the scan out by each draw [m]."""
-    place, top = patch_tops(surface, below, _TOPS)
+def datum_draws_m(
+    surface: Surface, kind: DatumKind, plane: Plane, standard_error_m: float
+) -> NDArray[np.float64]:
+    """By how much the highest floor would stand elsewhere, were the scan out by each draw (k,) [m].
+
+    Parameters
+    ----------
+    surface : Surface
+    kind : str
+        "high-point", "parallel" or "fall".
+    plane : Plane
+        Any one parallel to the datum.
+    standard_error_m : float
+        Of the highest floor, from point noise [m].
+    """
+    place, top = patch_tops(surface, plane, _TOPS)
     fields = draws_for(surface).at(place)
     if kind == "parallel":
         # The plane is fitted to the floor: it tilts and moves with the scan.
@@ -141,7 +156,7 @@ def _draws(surface: Surface, kind: DatumKind, below: Plane, high: HighPoint) -> 
         fields += level[:, None]
     moved = (top - fields).max(axis=1) - top.max()
     luck = np.random.default_rng(_SEED).standard_normal(len(moved))
-    out: NDArray[np.float64] = moved + high.standard_error_m * luck
+    out: NDArray[np.float64] = moved + standard_error_m * luck
     return out
 
 
