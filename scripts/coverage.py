@@ -50,6 +50,8 @@ from pourdatum.write.scan_files import write_scan
 AREA_M2: Final = (15.0, 90.0)
 SHOT_M: Final = 0.0005
 """One standard deviation of a control shot [m]."""
+_LEAST_SEEN: Final = 10
+"""Points within a square of 100 mm from which it was seen."""
 QUANTITIES: Final = ("area", "datum", "volume", "bags")
 
 Array = NDArray[np.float64]
@@ -108,7 +110,10 @@ class Held:
 
 
 def one_scene(kind: Kind, seed: Sequence[int], folder: Path) -> list[Held]:
-    """Draw a room and its scan, plan from the file, and hold the intervals to the truth."""
+    """Draw a room and its scan, plan from the file, and hold the intervals to the truth.
+
+    Nothing where no set-up saw the highest place: what nobody saw no scan can find.
+    """
     rng = np.random.default_rng(seed)
     number = int(rng.integers(2**31))
     room = random_room(number, high=HIGH_KINDS[number % len(HIGH_KINDS)], area_m2=AREA_M2)
@@ -119,6 +124,11 @@ def one_scene(kind: Kind, seed: Sequence[int], folder: Path) -> list[Held]:
         floor_points=int(np.exp(rng.uniform(math.log(80_000), math.log(500_000)))),
     )
     points = shot.points_m
+    seen = room if kind.outside != "bump" else _with_bump(room)
+    least_m = read_sheet(Job().material.sheet).least_m
+    true = scene_truth(seen, least_m=least_m)
+    if kind.outside != "bump" and not _sees(points, true):
+        return []
     if kind.drifts:
         points = _stretched(points, rng.normal(0.0, SENSORS[kind.sensor].scale))
     if kind.outside == "stripes":
@@ -128,9 +138,7 @@ def one_scene(kind: Kind, seed: Sequence[int], folder: Path) -> list[Held]:
     if kind.control:
         told["control"] = str(_control(room, folder, rng))
     job = Job.model_validate({"scan": told})
-    least_m = read_sheet(job.material.sheet).least_m
-    seen = room if kind.outside != "bump" else _with_bump(room)
-    highest_m = scene_truth(seen, least_m=least_m).high_turned_z_m
+    highest_m = true.high_turned_z_m
     truth = scene_truth(seen, [highest_m + least_m], least_m=least_m)
     return _held(truth, result_data(plan_scan([scan], job)))
 
@@ -156,6 +164,12 @@ def _instrument(kind: Kind, room: Scene, rng: np.random.Generator) -> Sensor:
     else:
         stations = walk_path(room)
     return sensor(kind.sensor, stations, **changes)
+
+
+def _sees(points: Array, true: Truth) -> bool:
+    """Whether the scan holds points on the highest place."""
+    off = np.abs(points - [*true.high_place, true.high_z_m])
+    return int(((off[:, :2] < 0.05).all(axis=1) & (off[:, 2] < 0.05)).sum()) >= _LEAST_SEEN
 
 
 def _stretched(points: Array, share: float) -> Array:
@@ -225,7 +239,7 @@ def _held(truth: Truth, result: dict[str, Any]) -> list[Held]:
     return found
 
 
-def rows(kind: Kind, found: list[list[Held]], refused: int) -> Iterator[str]:
+def rows(kind: Kind, found: list[list[Held]], refused: int, unseen: int) -> Iterator[str]:
     """Rows of the table: one for each quantity of a kind."""
     for quantity in QUANTITIES:
         own = [held for scene in found for held in scene if held.quantity == quantity]
@@ -240,7 +254,7 @@ def rows(kind: Kind, found: list[list[Held]], refused: int) -> Iterator[str]:
         )
         yield (
             f"| {kind.name} | {quantity} | {len(own)} | {holds:.1%} | {width} "
-            f"| {np.mean(off):+.2f} | {np.std(off) * 1.96:.2f} | {refused} |"
+            f"| {np.mean(off):+.2f} | {np.std(off) * 1.96:.2f} | {unseen} | {refused} |"
         )
 
 
@@ -256,10 +270,10 @@ def main(words: Sequence[str] | None = None) -> int:
     kinds = [k for k in KINDS if not asked.kinds or any(k.name == word for word in asked.kinds)]
     print(f"--seed {seed} --scenes {asked.scenes}\n")
     print("| scans | interval of | scenes | holds | half width, median | mean off, in half widths "
-          "| 1.96 standard deviations, in half widths | refused |")  # fmt: skip
-    print("| --- " * 8 + "|", flush=True)
+          "| 1.96 standard deviations, in half widths | high place unseen | refused |")  # fmt: skip
+    print("| --- " * 9 + "|", flush=True)
     for kind in kinds:
-        found, refused = [], 0
+        found, refused, unseen = [], 0, 0
         with tempfile.TemporaryDirectory() as folder:
             for number in range(asked.scenes):
                 try:
@@ -268,10 +282,14 @@ def main(words: Sequence[str] | None = None) -> int:
                     refused += 1
                     print(f"{kind.name} {number}: {fault}", file=sys.stderr)
                     continue
+                if not found[-1]:
+                    found.pop()
+                    unseen += 1
+                    continue
                 for held in found[-1]:
                     if asked.misses and not held.holds:
                         print(f"{kind.name} {number}: {held}", file=sys.stderr, flush=True)
-        for row in rows(kind, found, refused):
+        for row in rows(kind, found, refused, unseen):
             print(row, flush=True)
     return 0
 
