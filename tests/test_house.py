@@ -27,7 +27,7 @@ cells walls elsewhere plumb                                            | and to 
 outline edge footprint things openings spotcheck spots                 |
 bare doubled wallfoot floor labelled surface                           | and to its surface
 staff sense blunder control controlwords advice                        | levelled by control
-spotpoint patch shareddraws datum areaerror spread promise grind       | from a map to a pour
+spotpoint patch shareddraws datum areaerror spread promise capability grind | from a map to a pour
 material pour pins register flatness verify outcome                    | after the pour
 simulate                                                               | test bed
 read write report                                                      | the edges

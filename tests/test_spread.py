@@ -69,6 +69,7 @@ class _Level:
     shared: SharedError
     between: None
     floor: SimpleNamespace
+    control: None = None
 
 
 def pour(

@@ -16,6 +16,7 @@ from pourdatum.units import System
 
 if TYPE_CHECKING:
     from pourdatum.advice import Advice
+    from pourdatum.capability import Capability
     from pourdatum.datum import Datum
     from pourdatum.floor import Floor
     from pourdatum.grind import Hump
@@ -82,6 +83,8 @@ class Survey:
     notes : Notes
     advice : tuple of Advice
         Where measuring again would help.
+    capabilities : tuple of Capability
+        What the scan can answer and what it cannot.
     """
 
     scan: Scan
@@ -93,6 +96,7 @@ class Survey:
     warnings: tuple[Warned, ...] = ()
     notes: Notes = Notes()
     advice: tuple[Advice, ...] = ()
+    capabilities: tuple[Capability, ...] = ()
 
     @property
     def floor(self) -> Floor:

@@ -14,6 +14,7 @@ import numpy as np
 
 from pourdatum.advice import control_shots, more_levels, scan_again
 from pourdatum.areaerror import area_interval_m2
+from pourdatum.capability import capabilities
 from pourdatum.chunks import Means
 from pourdatum.datum import LOCAL_LEVEL, DatumRequest, choose_datum
 from pourdatum.errors import JobError
@@ -150,6 +151,7 @@ def _surveyed(surface: Surface, job: Job) -> Survey:
         warnings=tuple(warnings),
         notes=survey_notes(job),
         advice=_advised(surface),
+        capabilities=capabilities(surface) if level_known(surface) else (),
     )
 
 

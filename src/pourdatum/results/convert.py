@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 from pourdatum import __version__
 from pourdatum.results.models import (
     AdvicePart,
+    CapabilityPart,
     Common,
     ControlPart,
     ControlShotPart,
@@ -127,6 +128,17 @@ def _floor(survey: Survey) -> FloorPart:
                 doubt_l=_litres(item.doubt_m3) if item.kind == "scan-again" else None,
             )
             for item in survey.advice
+        ],
+        capabilities=[
+            CapabilityPart(
+                question=item.question,
+                known_to=_mm(item.known_to),
+                needed=_mm(item.needed),
+                unit="mm per m" if item.question == "level" else "mm",
+                enough=item.enough,
+                remedy=item.remedy,
+            )
+            for item in survey.capabilities
         ],
         control=_control(survey),
     )
