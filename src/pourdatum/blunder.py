@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from pourdatum.drift import Drift, Left, fit_drift, what_is_left
+from pourdatum.drift import Drift, Guess, Left, fit_drift, what_is_left
 from pourdatum.errors import JobError
 from pourdatum.shots import Shot
 from pourdatum.staff import Held, check_spread
@@ -39,6 +39,8 @@ WRONG_SHARE: Final = 0.02
 _WRONG_PER_M: Final = 10.0
 """Density of what a wrong reading is off by: anything within 50 mm either way, and no less
 beyond [1/m]."""
+_EACH_WRONG: Final = math.log(WRONG_SHARE / (1.0 - WRONG_SHARE) * _WRONG_PER_M)
+_LEFT_AT_LEAST: Final = 4
 LIKELY: Final = 0.8
 """Likelier than this, some shot is wrong: it is named, or nothing is levelled."""
 _ALLOW: Final = 0.01
@@ -107,7 +109,7 @@ def sifted(surface: Surface, shots: Sequence[Shot], held: Held, where: str) -> S
     given = len(held.index)
     doubted: list[int] = []
     while True:
-        drift = _fit(surface, held)
+        drift = drift_of(surface, held)
         count = len(held.index)
         wrong = wrong_shares(drift)
         if wrong.sum() <= LIKELY:
@@ -125,7 +127,7 @@ def sifted(surface: Surface, shots: Sequence[Shot], held: Held, where: str) -> S
     least = _ALLOW * min(1.0, _OPEN / max(wrong.max(), _OPEN))
     some = wrong.max() > _ALLOW and len(held.index) <= _MANY
     possible = [int(k) for k in np.flatnonzero(wrong > least)] if some else []
-    instead = tuple(_fit(surface, held.without(k)) for k in possible)
+    instead = tuple(drift_of(surface, held.without(k)) for k in possible)
     return Sifted(held, drift, doubted, tuple(int(held.index[k]) for k in possible), instead)
 
 
@@ -134,13 +136,39 @@ def wrong_shares(drift: Drift) -> Array:
 
     Shots that the others do not check have no share.
     """
-    each = math.log(WRONG_SHARE / (1.0 - WRONG_SHARE) * _WRONG_PER_M)
-    odds = np.exp(np.minimum(drift.others_log - drift.all_log + each, 600.0))
+    odds = np.exp(np.minimum(drift.others_log - drift.all_log + _EACH_WRONG, 600.0))
     out: Array = odds / (1.0 + odds.sum())
     return out
 
 
-def _fit(surface: Surface, held: Held) -> Drift:
+def evidence(
+    surface: Surface, held: Held, thought: tuple[Guess, ...], *, most_wrong: int
+) -> tuple[float, Drift]:
+    """Log likelihood of levels of which some may be wrong, and their drift if none is.
+
+    Parameters
+    ----------
+    surface : Surface
+    held : Held
+    thought : tuple of Guess
+        What is thought of the scan; tilts must not be free, or few shots fit anything.
+    most_wrong : int
+        How many may be wrong; they are taken out one after the other, the worst first.
+    """
+    all_ = drift = drift_of(surface, held, thought)
+    logs, taken = [drift.all_log], 0.0
+    for _ in range(most_wrong):
+        logs += [taken + _EACH_WRONG + float(one) for one in drift.others_log]
+        if len(held.index) <= _LEFT_AT_LEAST:
+            break
+        taken += _EACH_WRONG
+        held = held.without(int(np.argmax(drift.others_log)))
+        drift = drift_of(surface, held, thought)
+    return float(np.logaddexp.reduce(logs)), all_
+
+
+def drift_of(surface: Surface, held: Held, thought: tuple[Guess, ...] | None = None) -> Drift:
+    """The drift over a surface's floor that shots held against it show."""
     west, south, east, north = surface.floor.outline.bounds
     return fit_drift(
         held.place_m,
@@ -149,6 +177,7 @@ def _fit(surface: Surface, held: Held) -> Drift:
         surface.shared,
         middle_m=(0.5 * (west + east), 0.5 * (south + north)),
         reach_m=0.5 * math.hypot(east - west, north - south),
+        thought=thought,
     )
 
 
