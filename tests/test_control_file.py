@@ -4,18 +4,21 @@ from __future__ import annotations
 
 import json
 import math
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 
+from pourdatum.cli.lines import result_lines
 from pourdatum.errors import JobError
 from pourdatum.job import Job, read_job
 from pourdatum.levelbook import BookRow, reduce_book, reduce_readings
 from pourdatum.outcome import Survey
 from pourdatum.pipeline import result_data, survey_scan
 from pourdatum.read.control_file import ControlFile, check_control, read_control
+from pourdatum.report.page import survey_page
 from pourdatum.simulate import Relief, Scene
 from pourdatum.write.scan_files import write_scan
 from scenes import rectangle, shot_of
@@ -455,3 +458,20 @@ def test_a_plan_is_in_the_controls_levels(scanned: Path, tmp_path: Path) -> None
     assert "Control shots" in page
     assert "P5" in page
     assert json.loads((folder / "result.json").read_text("utf-8"))["floor"]["control"]["shots"]
+
+
+def test_a_shot_in_doubt_is_said_before_any_figure(scanned: Path, tmp_path: Path) -> None:
+    """A suspect stands in the first line printed and at the top of the page, and once only."""
+    rows = [f"P{k},{x + 40},{y + 60},{level_at(x, y):.5f}" for k, (x, y) in enumerate(PLACES)]
+    survey = survey_of(scanned, tmp_path, "\n".join(["name,x,y,z", *rows]))
+    sound = result_lines(survey, "out", ["result"])
+    assert sound[0].startswith("floor")
+    fit = survey.surface.control
+    assert fit is not None
+    doubted = replace(fit, suspects=("P4", "P1"))
+    survey = replace(survey, surface=replace(survey.surface, control=doubted))
+    first, *rest = result_lines(survey, "out", ["result"])
+    assert first.startswith("CONTROL IN DOUBT: read P4 and P1 again before you order")
+    assert not any("before you order" in line for line in rest)
+    page = survey_page(survey, b"")
+    assert page.index("Read P4 and P1 again before you order") < page.index("<dl")
