@@ -38,7 +38,7 @@ from pourdatum.pipeline.remarks import (
     unused_keys,
     with_base_names,
 )
-from pourdatum.pipeline.upright import check_level, level_known, upright_warnings
+from pourdatum.pipeline.upright import check_level, check_walls, level_known, upright_warnings
 from pourdatum.read import read_scan
 from pourdatum.read.control_file import check_control
 from pourdatum.sheetfile import read_sheet
@@ -129,6 +129,7 @@ def survey_floor(surface: Surface, job: Job | str | Path | None = None) -> Surve
 def _surveyed(surface: Surface, job: Job) -> Survey:
     """The survey of a levelled surface, with the warnings that a plan of it has as well."""
     scan = with_base_names(surface.floor.scan)
+    check_walls(surface)
     controlled, said = control_remarks(surface)
     warnings = [
         *floor_warnings(surface), *upright_warnings(surface), *controlled, *unused_keys(job),
@@ -172,6 +173,7 @@ def plan_pour(surface: Surface, job: Job | str | Path | None = None) -> Plan:
     _check_fall(job, sheet)
     surface = with_control(surface, job)
     check_level(surface, job.datum.kind)
+    check_walls(surface)
     prepared, poured_on = _prepared(surface, job)
     request = _request(job, surface.floor.scan, surface.origin_m[2])
     # What is told of the floor itself and what of the pour do not wait for each other.

@@ -93,12 +93,16 @@ class ControlFile:
         Whether they come from staff readings.
     notes : tuple of str
         What was assumed.
+    level_unit, place_unit : str or None
+        As the heads state them; None where one of them states none.
     """
 
     rows: tuple[ControlRow, ...]
     has_level: bool
     from_readings: bool
     notes: tuple[str, ...] = ()
+    level_unit: str | None = None
+    place_unit: str | None = None
 
 
 def read_control(path: str, *, unit_m: float, height_unit_m: float | None = None) -> ControlFile:
@@ -154,7 +158,20 @@ def read_control(path: str, *, unit_m: float, height_unit_m: float | None = None
             "give x,y or along,across for each shot",
         )
     readings = any(column in table for column in _SIGHTS)
-    return ControlFile(tuple(rows), reduced.known, readings, reduced.notes)
+    return ControlFile(
+        tuple(rows),
+        reduced.known,
+        readings,
+        reduced.notes,
+        _stated(table, ("z", *_SIGHTS)),
+        _stated(table, ("x", "y", "east", "north", "along", "across")),
+    )
+
+
+def _stated(table: Table, columns: tuple[str, ...]) -> str | None:
+    """Unit that all of these columns state; that of the last, where they differ."""
+    units = [unit_of(table, column) for column in columns if column in table]
+    return None if None in units else units[-1]
 
 
 def check_control(path: str) -> None:
