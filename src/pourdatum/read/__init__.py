@@ -80,13 +80,14 @@ def read_scan(
         raise JobError(f"chunk_points is {chunk_points}", hint="give 1 or more", id="chunk-points")
     sources = [find_source(path) for path in paths]
     _check_no_twins(sources)
-    # Who tells columns has a cloud: a list of levels names its own.
-    spots = columns is None and holds_spots(sources)
+    spots = holds_spots(sources, columns)
     found: list[tuple[Source, Opened]] = []
     hashes = hash_behind(sources)
     _check_no_copies(sources, hashes)
     if spots:
-        return read_spot_scan(sources, [promised.result() for promised in hashes], units, up)
+        return read_spot_scan(
+            sources, [promised.result() for promised in hashes], units, up, columns
+        )
     for source in sources:
         opened = open_by_content(source, chunk_points, columns)
         if opened.look.kept == 0:

@@ -16,8 +16,8 @@ from pourdatum.scan import Frame, InputFile, Scan, SpotLevels
 from pourdatum.spotcheck import checked_shots
 
 
-def holds_spots(sources: Sequence[Source]) -> bool:
-    """Whether the files are levels at single places.
+def holds_spots(sources: Sequence[Source], columns: tuple[int, int, int] | None = None) -> bool:
+    """Whether the files are levels at single places, of which the user may tell the columns.
 
     Raises
     ------
@@ -26,7 +26,7 @@ def holds_spots(sources: Sequence[Source]) -> bool:
     """
     heads = [read_head(source) for source in sources]
     found = [
-        not has_own_format(head) and looks_like_spots(head, source.size)
+        not has_own_format(head) and looks_like_spots(head, source.size, columns)
         for head, source in zip(heads, sources, strict=True)
     ]
     if any(found) and not all(found):
@@ -41,7 +41,11 @@ def holds_spots(sources: Sequence[Source]) -> bool:
 
 
 def read_spot_scan(
-    sources: Sequence[Source], hashes: Sequence[str], units: str | None, up: str | None
+    sources: Sequence[Source],
+    hashes: Sequence[str],
+    units: str | None,
+    up: str | None,
+    columns: tuple[int, int, int] | None = None,
 ) -> Scan:
     """Levels of all files as one campaign, checked.
 
@@ -62,7 +66,7 @@ def read_spot_scan(
             hint="leave --up away",
             id="up-of-levels",
         )
-    files = [read_spots(source, units) for source in sources]
+    files = [read_spots(source, units, columns) for source in sources]
     check_together(
         [source.shown for source in sources],
         np.array([(f.spots.points_m.min(axis=0), f.spots.points_m.max(axis=0)) for f in files]),
