@@ -26,7 +26,7 @@ layers sheetplan tops walkable choice levels                           | and to 
 cells walls elsewhere plumb                                            | and to a map
 outline edge footprint things openings spotcheck spots                 |
 bare doubled wallfoot floor labelled surface                           | and to its surface
-staff sense blunder control controlwords advice                        | levelled by control
+staff sense blunder control controlwords advice slopeerror    | levelled by control
 spotpoint patch datum spread grind material pour pins                  | from a map to a pour
 register flatness verify outcome                                       | after the pour
 simulate                                                               | test bed

@@ -7,7 +7,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any
 
 from pourdatum.advice import control_shots, more_levels, scan_again
 from pourdatum.chunks import Means
@@ -40,6 +40,7 @@ from pourdatum.pipeline.upright import check_level, level_known, upright_warning
 from pourdatum.read import read_scan
 from pourdatum.read.control_file import check_control
 from pourdatum.sheetfile import read_sheet
+from pourdatum.slopeerror import slope_error_95
 from pourdatum.spread import fill_interval
 from pourdatum.surface import make_surface
 from pourdatum.units import MM
@@ -54,9 +55,6 @@ if TYPE_CHECKING:
     from pourdatum.material import Sheet
     from pourdatum.scan import Scan
     from pourdatum.surface import Surface
-
-_RAYLEIGH_95: Final = math.sqrt(-2.0 * math.log(0.05))
-"""Length that a vector of two independent standard normal parts keeps below in 95 % of cases."""
 
 
 def survey_scan(
@@ -339,7 +337,7 @@ def _figures(surface: Surface) -> FloorFigures:
         mean_m=level_curve(surface.height_m, surface.grid, surface.floor.outline).mean_m,
         slope=best.slope,
         bearing_rad=None if best.slope == 0.0 else best.bearing_rad,
-        tilt_95=_RAYLEIGH_95 * surface.shared.tilt_rad,
+        tilt_95=slope_error_95(surface),
     )
 
 
