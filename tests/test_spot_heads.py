@@ -41,7 +41,7 @@ def test_each_column_has_its_own_unit(tmp_path: Path) -> None:
     # A datum is given in the unit of levels, not in that of the staff.
     assert scan.frame.height_unit_m in (None, 1.0)
     assert scan.step_m == pytest.approx(0.001)
-    feet = f"name,x,y,level_ft,staff_mm\nBM,,,{52 / 0.3048:.9f},1000\n{rows}"
+    feet = f"name,x_m,y_m,level_ft,staff_mm\nBM,,,{52 / 0.3048:.9f},1000\n{rows}"
     scan = read_scan(_file(tmp_path, feet))
     assert _levels(scan)[:, 2] == pytest.approx(52.0 - DROP_M, abs=1e-6)
     assert scan.frame.height_unit_m == 0.3048

@@ -101,6 +101,7 @@ def read_spot_scan(
         ),
         warnings=(*(warning for file in files for warning in file.warnings), *odd),
         spots=SpotLevels(spots.names, local, spots.error_m),
+        unit_taken=next((file.unit_taken for file in files if file.unit_taken), ""),
     )
 
 

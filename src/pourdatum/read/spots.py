@@ -25,6 +25,7 @@ from pourdatum.read.small_table import (
 )
 from pourdatum.read.source import Source, shown
 from pourdatum.read.spot_look import ALIASES, MOST_SHOTS, plan_of, renamed, unnamed
+from pourdatum.read.spot_unit import check_steepness, metres_taken, stated_unit
 from pourdatum.read.table_lines import is_number
 from pourdatum.scan import SpotLevels
 from pourdatum.units import LENGTH_UNITS, MM, unit_m
@@ -38,9 +39,6 @@ _ALONG: Final = (
 _HEADLESS: Final = {4: ("name", "x", "y", "z"), 3: ("x", "y", "z")}
 _COARSE_M: Final = 0.001
 _TOO_COARSE_M: Final = 0.05
-_SIDE_M: Final = (0.5, 500.0)
-_STEEPEST: Final = 0.3
-"""Range of levels, in lengths of the floor, beyond which the unit must be wrong."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -63,6 +61,8 @@ class SpotFile:
         Rows of the table.
     notes, warnings : tuples
         What was assumed; (code, text) of what is odd.
+    unit_taken : str
+        What is said first of a unit that nobody stated; empty where it was.
     """
 
     spots: SpotLevels
@@ -74,6 +74,7 @@ class SpotFile:
     records: int
     notes: tuple[str, ...]
     warnings: tuple[tuple[str, str], ...]
+    unit_taken: str = ""
 
 
 def read_spots(
@@ -117,7 +118,9 @@ def read_spots(
             id="too-many-shots",
         )
     asked = None if units is None else unit_m(units, where="--units")
-    plan, plan_words, plan_notes = _plan_unit(table, plan_columns, units, asked)
+    told = stated_unit(table, plan_columns, units, asked)
+    plan_words = told or "m"
+    plan = LENGTH_UNITS[plan_words]
     sights = [name for name in SIGHTS if name in table]
     # Each column has the unit of its own head: a staff in mm says nothing of a benchmark.
     shot = sights[0] if sights else "z"
@@ -131,10 +134,11 @@ def read_spots(
     x, y = (numbers_of(table, name, empty=np.nan) * plan for name in plan_columns)
     _check_places(table, names, floor, x, y)
     points = np.column_stack([x, y, level])[floor]
-    _check_size(points, table, shot_name, by_size=len(plan_notes) > 0)
-    error, error_note = _errors(table, shot_name)
     # A benchmark's own reading may be written short.
     step = min(_written_step(table, name, plan_words) for name in sights or ["z"])
+    taken = "" if told else metres_taken(points, step, shot_name, table.shown)
+    check_steepness(points, table.shown, shot_name)
+    error, error_note = _errors(table, shot_name)
     if step >= _TOO_COARSE_M:
         raise NoFloor(
             f"levels are written in steps of {step * MM:.3g} mm",
@@ -160,7 +164,8 @@ def read_spots(
         unit_words=words,
         step_m=step,
         records=len(table.rows),
-        notes=(*order, *plan_notes, *level_notes, *error_note),
+        unit_taken=taken,
+        notes=(*((taken,) if taken else ()), *order, *level_notes, *error_note),
         warnings=(
             *((("commented-rows", behind),) if table.commented else ()),
             *_coarse(step, source.shown),
@@ -201,37 +206,6 @@ def _coarse(step_m: float, where: str) -> tuple[tuple[str, str], ...]:
     if step_m <= _COARSE_M * (1 + 1e-9):
         return ()
     return (("coarse-steps", f"{where}: levels are written in steps of {step_m * MM:.3g} mm"),)
-
-
-def _plan_unit(
-    table: Table, columns: tuple[str, str], units: str | None, asked_m: float | None
-) -> tuple[float, str, tuple[str, ...]]:
-    """Metres in a unit of the plan, its name, and what was assumed."""
-    said = {unit_of(table, name) for name in columns} - {None}
-    if len(said) > 1:
-        raise JobError(
-            f"easting and northing are in different units ({' and '.join(sorted(map(str, said)))})",
-            where=table.shown,
-            hint="write both in one unit",
-            id="unit-conflict",
-        )
-    if said:
-        name = str(said.pop())
-        if asked_m is not None and asked_m != LENGTH_UNITS[name]:
-            raise JobError(
-                f"--units says {units}, the header of the table says {name}",
-                where=table.shown,
-                hint="leave --units away, or mend the header",
-                id="unit-conflict",
-            )
-        return LENGTH_UNITS[name], name, ()
-    if units is not None and asked_m is not None:
-        return asked_m, units, ()
-    sides = [np.ptp(numbers_of(table, name, empty=np.nan)) for name in columns]
-    note = "the table does not say its unit: metres are taken"
-    if np.all(np.isfinite(sides)):
-        note += f", which makes the floor {sides[0]:.3g} x {sides[1]:.3g} m"
-    return 1.0, "m", (f"{note} (if these are feet, give --units ft)",)
 
 
 def _levels(
@@ -280,35 +254,6 @@ def _check_places(
             where=table.shown,
             hint="give its easting and northing",
             id="table",
-        )
-
-
-def _check_size(
-    points: NDArray[np.float64], table: Table, shot_name: str, *, by_size: bool
-) -> None:
-    """Asks for the unit where what was taken makes no floor."""
-    sides = np.ptp(points, axis=0)
-    long = float(max(sides[:2]))
-    if by_size and long > _SIDE_M[1]:
-        fits = [
-            f"--units {name} makes it {long * LENGTH_UNITS[name]:.3g} m long"
-            for name in ("mm", "cm", "in", "ft")
-            if 3.0 <= long * LENGTH_UNITS[name] <= _SIDE_M[1]
-        ]
-        raise JobError(
-            f"the table does not say its unit, and {sides[0]:.4g} x {sides[1]:.4g} m is not the"
-            " size of a floor",
-            where=table.shown,
-            hint=f"say which: {', '.join(fits[:2]) or 'give --units'}",
-            id="unit-unknown",
-        )
-    if len(points) > 2 and np.ptp(np.quantile(points[:, 2], (0.1, 0.9))) > _STEEPEST * long > 0.0:
-        raise JobError(
-            f"levels taken in {shot_name} differ by {sides[2]:.3g} m over a floor {long:.3g} m"
-            " long",
-            where=table.shown,
-            hint="write their unit in the header, such as level [mm]",
-            id="unit-unknown",
         )
 
 
