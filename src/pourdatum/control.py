@@ -130,6 +130,7 @@ def _corrected(
         shared=after,
         origin_m=(x0, y0, z0),
         control=fit,
+        rounding=surface.rounding.levelled,
     )
 
 

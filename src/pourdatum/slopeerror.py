@@ -38,7 +38,7 @@ def slope_error_95(surface: Surface) -> float:
     """
     spots = surface.floor.spots
     if spots is None:
-        return _RAYLEIGH_95 * surface.shared.tilt_rad
+        return _RAYLEIGH_95 * math.hypot(surface.shared.tilt_rad, surface.rounding.tilt_rad)
     x, y = surface.grid.mesh()
     known = surface.measured | surface.inferred
     covariance = slope_covariance(spots, np.column_stack([x[known], y[known]]), surface.shared)
