@@ -21,7 +21,12 @@ from pourdatum.grind import find_humps
 from pourdatum.job import Job, read_job
 from pourdatum.material import obstacles, order
 from pourdatum.outcome import FloorFigures, Plan, Survey, Warned
-from pourdatum.outline_file import outline_to_local, place_to_local, read_outline
+from pourdatum.outline_file import (
+    check_outline_unit,
+    outline_to_local,
+    place_to_local,
+    read_outline,
+)
 from pourdatum.passing import Progress, silent
 from pourdatum.patch import highest_patch
 from pourdatum.pipeline.controlled import control_remarks, with_control
@@ -299,6 +304,9 @@ def _measured(paths: Sequence[str | Path], job: Job, means: Means, progress: Pro
     progress("reading the scan", None)
     scan = read_scan(*paths, units=job.scan.units, up=job.scan.up, columns=job.scan.columns_told)
     cell_m = None if job.scan.cell_mm is None else job.scan.cell_mm / MM
+    if drawn is not None:
+        box = (*scan.low_m[:2], *scan.high_m[:2])
+        check_outline_unit(drawn, scan.frame, box, str(job.scan.outline))
     outline = None if drawn is None else outline_to_local(drawn, scan.frame)
     if drawn is not None and drawn.note:
         scan = replace(scan, assumptions=(*scan.assumptions, drawn.note))

@@ -97,6 +97,7 @@ def read_scan(
                 hint="export the scan again",
                 id="no-points",
             )
+        _refuse_one_place(source, opened)
         found.append((source, opened))
     settled = settle(found, units, up)
     files = [
@@ -104,6 +105,22 @@ def read_scan(
         for (source, opened), promised, one in zip(found, hashes, settled, strict=True)
     ]
     return _scan(files)
+
+
+def _refuse_one_place(source: Source, opened: Opened) -> None:
+    """Refuse points that are all at one place, or on one line along an axis."""
+    constant = opened.look.low == opened.look.high
+    if np.count_nonzero(constant) < 2:
+        return
+    table = opened.format.startswith("XYZ")
+    if constant.all():
+        at = ", ".join(f"{value:.6g}" for value in opened.look.low)
+        what = f"all {opened.records} points are at one place ({at})"
+    else:
+        same = " and ".join(name for name, one in zip("xyz", constant, strict=True) if one)
+        what = f"{same} are the same in all {opened.records} points: they lie in a line"
+    say = "say which columns are x, y, z, e.g. --columns 4,5,6, or " if table else ""
+    raise ScanError(what, where=source.shown, hint=f"{say}export the scan again", id="one-place")
 
 
 def _check_no_twins(sources: list[Source]) -> None:

@@ -13,7 +13,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from pourdatum.errors import JobError, NoFloor, ScanError
+from pourdatum.errors import JobError, ScanError
 from pourdatum.read.level_table import ERROR_M, HEADS, SIGHTS, lengths_of, reduce_table
 from pourdatum.read.small_table import (
     UNNAMED,
@@ -38,7 +38,6 @@ _ALONG: Final = (
 )
 _HEADLESS: Final = {4: ("name", "x", "y", "z"), 3: ("x", "y", "z")}
 _COARSE_M: Final = 0.001
-_TOO_COARSE_M: Final = 0.05
 
 
 @dataclass(frozen=True, eq=False)
@@ -97,8 +96,6 @@ def read_spots(
     JobError
         If units contradict each other, a level book does not close, or only the user can
         tell the unit or the order of the columns.
-    NoFloor
-        If levels are written too coarsely for any floor.
     """
     table = _table(source, columns)
     plan_columns = plan_of(table)
@@ -139,13 +136,6 @@ def read_spots(
     taken = "" if told else metres_taken(points, step, shot_name, table.shown)
     check_steepness(points, table.shown, shot_name)
     error, error_note = _errors(table, shot_name)
-    if step >= _TOO_COARSE_M:
-        raise NoFloor(
-            f"levels are written in steps of {step * MM:.3g} mm",
-            where=source.shown,
-            hint="write them to the millimetre",
-            id="coarse-coordinates",
-        )
     own = np.hypot(error[floor], step / np.sqrt(12.0))
     rows = np.flatnonzero(floor)
     behind = f"{table.shown}: {table.commented} rows behind # are left out"
