@@ -32,6 +32,8 @@ MEND_SHARE: Final = 0.001
 _MISSES: Final = 0.1
 """Share of an outline on the scan's box up to which it misses the scan."""
 _FITS: Final = 0.9
+_FILLS: Final = 0.1
+"""Share of the scan's box that an outline in the right unit covers at least."""
 _DEGREES: Final = 0.02
 """Greatest side of a floor in degrees: 2 km."""
 
@@ -114,7 +116,11 @@ def check_outline_unit(drawn: Drawn, frame: Frame, box_m: tuple[float, ...], whe
     unit_m = frame.unit_m if drawn.unit_m is None else drawn.unit_m
     if on_scan(unit_m) > _MISSES:
         return
-    fits = [name for name, factor in LENGTH_UNITS.items() if on_scan(factor) > _FITS]
+    fits = [
+        name
+        for name, factor in LENGTH_UNITS.items()
+        if on_scan(factor) > _FITS and drawn.shape.area * factor**2 > _FILLS * scan.area
+    ]
     if fits:
         raise _refuse(
             # In a smaller unit it may be a corner of the floor: the largest is the floor.
