@@ -27,6 +27,8 @@ from pourdatum.scan import ChunkRef, Frame, InputFile, Scan, Station
 __all__ = ["CHUNK_POINTS", "FORMATS", "read_scan"]
 
 CHUNK_POINTS: Final = 1_000_000
+_FEW_POINTS: Final = 1000
+"""Fewer points make no floor wherever they are, and that is what is said of them then."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -110,7 +112,7 @@ def read_scan(
 def _refuse_one_place(source: Source, opened: Opened) -> None:
     """Refuse points that are all at one place, or on one line along an axis."""
     constant = opened.look.low == opened.look.high
-    if np.count_nonzero(constant) < 2:
+    if opened.look.kept < _FEW_POINTS or np.count_nonzero(constant) < 2:
         return
     table = opened.format.startswith("XYZ")
     if constant.all():
