@@ -19,6 +19,7 @@ from pourdatum.grid import Grid
 from pourdatum.job import Job
 from pourdatum.outcome import Plan, Survey
 from pourdatum.pipeline import _request, survey_scan, wants_grinding
+from pourdatum.rounding import NONE
 from pourdatum.scan import Frame, InputFile, Scan
 from pourdatum.spread import fill_interval, fill_uncertainty_m3
 from pourdatum.uncertainty import SharedError
@@ -136,6 +137,7 @@ def flat(
         inferred_m2=20.0 if hidden else 0.0,
         shared=shared or SharedError(0.0, 0.0, 0.0, "none"),
         between=None,
+        rounding=NONE,
         floor=SimpleNamespace(outline=outline),
     )
     datum = Datum("high-point", Plane(0.010), (0.010, 0.010), (0.0, 0.0), 0.002)

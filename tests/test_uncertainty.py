@@ -17,6 +17,7 @@ from pourdatum.datum import Datum, DatumKind
 from pourdatum.geometry import Plane
 from pourdatum.grid import Grid
 from pourdatum.localfit import local_fit
+from pourdatum.rounding import NONE
 from pourdatum.spread import EDGE_M, fill_interval, fill_uncertainty_m3
 from pourdatum.surface import Surface
 from pourdatum.uncertainty import (
@@ -162,6 +163,7 @@ def flat_surface(cell_m: float = 0.05, **changes: Any) -> Surface:
         "inferred_m2": 0.0,
         "between": None,
         "floor": SimpleNamespace(outline=FLOOR),
+        "rounding": NONE,
     }
     return cast(Surface, SimpleNamespace(**(fields | changes)))
 

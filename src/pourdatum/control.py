@@ -133,6 +133,7 @@ def _corrected(
         shared=after,
         origin_m=(x0, y0, z0),
         control=fit,
+        rounding=surface.rounding.levelled,
     )
 
 

@@ -59,7 +59,7 @@ class Datum:
     least_m : float
         Depth that it leaves there [m].
     standard_error_m : float
-        Of its level, from point noise [m].
+        Of its level, from point noise and rounding [m].
     bias_m : float
         Gain of the maximum that was taken off [m].
     unsearched_m2 : float
@@ -100,7 +100,9 @@ def choose_datum(surface: Surface, request: DatumRequest, least_m: float) -> Dat
     plane = below.raised(high.z_m + least_m)
     x, y = high.place_m
     level = float(plane.at(x, y)) if request.kind == "high-point" else plane.z0_m
-    error = combined(high.standard_error_m, surface.shared.datum_m)
+    # The floor about the highest place may lie anywhere between two steps of storage.
+    own = combined(high.standard_error_m, surface.rounding.height_m)
+    error = combined(own, surface.shared.datum_m)
     low, up = interval(level, error)
     # Floor that was seen too thinly or not at all may be higher than the highest that was seen.
     up = max(up, level + high.may_reach_m - high.z_m)
@@ -110,7 +112,7 @@ def choose_datum(surface: Surface, request: DatumRequest, least_m: float) -> Dat
         (low, up),
         high.place_m,
         least_m,
-        high.standard_error_m,
+        own,
         high.bias_m,
         high.unsearched_m2,
     )

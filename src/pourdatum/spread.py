@@ -74,6 +74,7 @@ def fill_uncertainty_m3(surface: Surface, datum: Datum, volume: Volume) -> float
     if datum.kind == "level":
         # A given level does not move with the scan.
         parts.append(area_m2 * shared.datum_m)
+        parts.append(area_m2 * surface.rounding.level_m)
     return combined(*parts)
 
 

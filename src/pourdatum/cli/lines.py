@@ -47,11 +47,13 @@ def result_lines(outcome: Survey | Plan, folder: str, kinds: Sequence[str]) -> l
     if isinstance(outcome, Plan):
         rows += _plan_rows(outcome)
     rows += _things_rows(outcome)
-    lines = [survey.title] if survey.title else []
+    # Litres of a floor in the wrong unit are read before any note below them.
+    lines = [f"ASSUMED: {survey.scan.unit_taken}"] if survey.scan.unit_taken else []
     fit = survey.surface.control
     first = None if fit is None else to_read_again(fit)
     if first is not None:
         lines += [f"CONTROL IN DOUBT: {first}", ""]
+    lines += [survey.title] if survey.title else []
     lines += [f"{name:<12} {text}" for name, text in rows]
     if isinstance(outcome, Plan) and outcome.obstacles:
         lines += ["", "NOT BUILDABLE AS IT STANDS:"]
@@ -59,7 +61,7 @@ def result_lines(outcome: Survey | Plan, folder: str, kinds: Sequence[str]) -> l
     told = [
         for_people(item.code, item.text) for item in outcome.warnings if item.code not in _SILENT
     ]
-    assumed = list(survey.scan.assumptions)
+    assumed = [text for text in survey.scan.assumptions if text != survey.scan.unit_taken]
     if survey.surface.control is not None:
         assumed += notes_on(survey.surface)[1]
     told += [f"assumed: {text}" for text in assumed]
