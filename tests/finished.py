@@ -21,6 +21,7 @@ from pourdatum.grind import Hump
 from pourdatum.material import Primer, Sheet, order
 from pourdatum.openings import Opening
 from pourdatum.outcome import FloorFigures, Notes, Plan, Survey, Warned
+from pourdatum.rounding import NONE
 from pourdatum.scan import Frame, InputFile, Scan
 from pourdatum.surface import Nib
 from pourdatum.things import Obstruction
@@ -111,6 +112,7 @@ def make_survey(
         inferred_m2=crate.area,
         control=None,
         between=None,
+        rounding=NONE,
     )
     scan = Scan((InputFile(file, "ab" * 32, 612_345, "LAZ 1.4", "m", "z"),), (),
                 Frame(origin_m=ORIGIN_M), (0.0, 0.0, -0.01), (8.0, 6.0, 2.6))  # fmt: skip

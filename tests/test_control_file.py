@@ -4,18 +4,21 @@ from __future__ import annotations
 
 import json
 import math
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 
+from pourdatum.cli.lines import result_lines
 from pourdatum.errors import JobError
 from pourdatum.job import Job, read_job
 from pourdatum.levelbook import BookRow, reduce_book, reduce_readings
 from pourdatum.outcome import Survey
 from pourdatum.pipeline import result_data, survey_scan
 from pourdatum.read.control_file import ControlFile, check_control, read_control
+from pourdatum.report.page import survey_page
 from pourdatum.simulate import Relief, Scene
 from pourdatum.write.scan_files import write_scan
 from scenes import rectangle, shot_of
@@ -313,7 +316,7 @@ def test_levels_in_feet_under_a_head_in_metres(scanned: Path, tmp_path: Path) ->
     """332 where the scan has 101.2: asked about; under a head that says feet they are right."""
     feet = [f"P{k},{x + 40},{y + 60},{level_at(x, y) / 0.3048:.4f}"
             for k, (x, y) in enumerate(PLACES)]  # fmt: skip
-    with pytest.raises(JobError, match=r"fit as feet, and are taken as metres; name .*level_ft"):
+    with pytest.raises(JobError, match=r"look like levels in feet, .* name .*level_ft"):
         survey_of(scanned, tmp_path, "\n".join(["name,x,y,z", *feet]))
     assert_levelled(survey_of(scanned, tmp_path, "\n".join(["name,x,y,z_ft", *feet])))
 
@@ -370,6 +373,39 @@ def test_exchanged_columns_are_noticed(scanned: Path, tmp_path: Path) -> None:
         survey_of(scanned, tmp_path, "\n".join(["name,x,y,z", *rows]))
 
 
+@pytest.mark.parametrize(("unit", "factor"), [("feet", 0.3048), ("millimetres", 0.001)])
+def test_places_in_another_unit_are_asked_about(
+    unit: str, factor: float, scanned: Path, tmp_path: Path
+) -> None:
+    """Places and levels of a room in metres, written in feet or mm: the unit is named."""
+    rows = [
+        f"P{k},{(x + 40) / factor:.3f},{(y + 60) / factor:.3f},{level_at(x, y) / factor:.4f}"
+        for k, (x, y) in enumerate(PLACES)
+    ]
+    with pytest.raises(
+        JobError, match=rf"0 of 6 control shots .* in metres, all with places in {unit}; name"
+    ):
+        survey_of(scanned, tmp_path, "\n".join(["name,x,y,z", *rows]))
+
+
+def test_a_unit_that_no_head_states_is_said(scanned: Path, tmp_path: Path) -> None:
+    """Without units the scan's are taken, and said; stated ones need no word."""
+    rows = [f"P{k},{x + 40},{y + 60},{level_at(x, y):.5f}" for k, (x, y) in enumerate(PLACES)]
+    told = survey_of(scanned, tmp_path, "\n".join(["name,x,y,z", *rows])).assumptions
+    assert any("state no unit: levels and places are taken in metres" in text for text in told)
+    told = survey_of(scanned, tmp_path, "\n".join(["name,x_m,y_m,level_m", *rows])).assumptions
+    assert not any("state no unit" in text for text in told)
+
+
+@pytest.mark.parametrize("head", ["name,x,y,z", "name,x,y,level_m"])
+def test_a_line_is_a_line_whatever_the_unit(head: str, scanned: Path, tmp_path: Path) -> None:
+    """Four shots in a line across the tilt: no question of units, and naming one is no loop."""
+    rows = [f"P{k},{x + 40},62,{3 * level_at(x, 2.0):.5f}"
+            for k, x in enumerate((0.5, 2.0, 3.5, 4.5))]  # fmt: skip
+    with pytest.raises(JobError, match=r"P0, P1, P2, P3 lie in a line"):
+        survey_of(scanned, tmp_path, "\n".join([head, *rows]))
+
+
 @pytest.fixture(scope="module")
 def cornered(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A room with its corner at (0, 0), so that places exchanged may still be on its floor."""
@@ -422,3 +458,20 @@ def test_a_plan_is_in_the_controls_levels(scanned: Path, tmp_path: Path) -> None
     assert "Control shots" in page
     assert "P5" in page
     assert json.loads((folder / "result.json").read_text("utf-8"))["floor"]["control"]["shots"]
+
+
+def test_a_shot_in_doubt_is_said_before_any_figure(scanned: Path, tmp_path: Path) -> None:
+    """A suspect stands in the first line printed and at the top of the page, and once only."""
+    rows = [f"P{k},{x + 40},{y + 60},{level_at(x, y):.5f}" for k, (x, y) in enumerate(PLACES)]
+    survey = survey_of(scanned, tmp_path, "\n".join(["name,x,y,z", *rows]))
+    sound = result_lines(survey, "out", ["result"])
+    assert sound[0].startswith("floor")
+    fit = survey.surface.control
+    assert fit is not None
+    doubted = replace(fit, suspects=("P4", "P1"))
+    survey = replace(survey, surface=replace(survey.surface, control=doubted))
+    first, *rest = result_lines(survey, "out", ["result"])
+    assert first.startswith("CONTROL IN DOUBT: read P4 and P1 again before you order")
+    assert not any("before you order" in line for line in rest)
+    page = survey_page(survey, b"")
+    assert page.index("Read P4 and P1 again before you order") < page.index("<dl")

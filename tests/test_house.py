@@ -25,8 +25,8 @@ scan passing cluster chunks cellloop paged cellsums                    | from po
 layers sheetplan tops walkable choice levels                           | and to levels
 cells walls elsewhere plumb                                            | and to a map
 outline edge footprint things openings spotcheck spots                 |
-bare doubled wallfoot floor labelled surface                           | and to its surface
-staff sense blunder control controlwords advice                        | levelled by control
+bare doubled wallfoot floor labelled rounding surface                  | and to its surface
+staff blunder sense control controlwords advice slopeerror             | levelled by control
 spotpoint patch shareddraws datum areaerror spread promise capability grind | from a map to a pour
 material pour pins register flatness verify outcome                    | after the pour
 simulate                                                               | test bed

@@ -12,8 +12,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from made_scan import floor_of, surface_of
+from pourdatum.errors import JobError
 from pourdatum.floor import Floor
-from pourdatum.pipeline.upright import upright_warnings
+from pourdatum.pipeline.upright import check_walls, upright_warnings
 from pourdatum.plumb import (
     OWN_LEAN,
     FaceLean,
@@ -23,7 +24,7 @@ from pourdatum.plumb import (
     second_opinion,
     wall_leans,
 )
-from pourdatum.shots import ControlFit
+from pourdatum.shots import ControlFit, HeldShot
 from pourdatum.simulate import place_stations, random_room, scan_scene, sensor
 from pourdatum.uncertainty import SENSORS, SharedError
 
@@ -210,3 +211,27 @@ def test_the_warning_names_figure_direction_and_remedy() -> None:
     fit = ControlFit((), math.tan(math.radians(1.0)), math.radians(230), 0.0, 0.0, 5e-4,
                      surface.shared, after)  # fmt: skip
     assert upright_warnings(replace(surface, control=fit, shared=after)) == []
+
+
+def test_three_shots_against_plumb_walls_are_a_question() -> None:
+    """Plumb walls, and shots that take 6.5 mm per m of tilt out of the scan, to within 0.5.
+
+    Three shots have no check: asked about. Four that agree are believed, and told to be read
+    again; nobody who has shots is told to take three.
+    """
+    surface = surface_of(room_scan(3))
+    after = SharedError(2e-4, 0.0, 0.0, "control")
+    used = tuple(HeldShot(f"C{k}", (0.0, 0.0), 0.0, 0.0, None, True) for k in range(1, 5))
+    fit = ControlFit(used[:3], 0.0065, 1.0, 0.0, 0.0, 5e-4, surface.shared, after)
+    three = replace(surface, control=fit, shared=after)
+    with pytest.raises(JobError, match=r"three control shots C1, C2, C3 disagree by 6\.\d mm"):
+        check_walls(three)
+    four = replace(three, control=replace(fit, shots=used))
+    check_walls(four)
+    (warned,) = upright_warnings(four)
+    assert warned.text.startswith("walls and control shots disagree by 6.")
+    assert "read the shots again" in warned.text
+    assert "three or more" not in warned.text
+    # Shots that agree with the walls, or none at all, are no question.
+    check_walls(replace(three, control=replace(fit, tilt=0.0, tilt_bearing_rad=None)))
+    check_walls(surface)

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from leaning import scanned, shots
 from pourdatum.errors import JobError
-from pourdatum.sense import FOOT, check_sense
+from pourdatum.sense import FOOT, Head, check_sense
 from pourdatum.uncertainty import SENSORS, SensorKind
 
 Array = NDArray[np.float64]
@@ -19,8 +19,8 @@ Array = NDArray[np.float64]
 SIX = np.array([[0.4, 0.4], [5.6, 0.4], [0.4, 5.6], [5.6, 5.6], [2.0, 3.0], [4.0, 3.2]])
 
 
-FEET = "fit as feet, and are taken as metres"
-STAFF = "fit as staff readings, which grow where the floor falls"
+FEET = "taken as levels in metres, .*: these look like levels in feet"
+STAFF = "these look like staff readings in metres"
 
 
 def relief(x: Array, y: Array) -> Array:
@@ -40,11 +40,11 @@ def levels(rng: np.random.Generator) -> Array:
         ("tripod", 1.0 / FOOT, FEET, "control-unit"),
         ("mobile", 1.0 / FOOT, FEET, "control-unit"),
         # A bend of a hand-held scan may hide levels that swing too little.
-        ("tripod", FOOT, "fit as metres, and are taken as feet", "control-unit"),
+        ("tripod", FOOT, "levels in feet, .*: these look like levels in metres", "control-unit"),
         ("tripod", -1.0, STAFF, "control-mirrored"),
         ("mobile", -1.0, STAFF, "control-mirrored"),
-        ("tripod", -1.0 / FOOT, "fit as staff readings in feet", "control-mirrored"),
-        ("mobile", -1.0 / FOOT, "fit as staff readings in feet", "control-mirrored"),
+        ("tripod", -1.0 / FOOT, "these look like staff readings in feet", "control-mirrored"),
+        ("mobile", -1.0 / FOOT, "these look like staff readings in feet", "control-mirrored"),
     ],
 )
 def test_numbers_that_fit_otherwise_are_a_question(
@@ -54,7 +54,13 @@ def test_numbers_that_fit_otherwise_are_a_question(
     rng = np.random.default_rng(31)
     surface = scanned(relief, shared=SENSORS[kind])
     with pytest.raises(JobError, match=said) as refused:
-        check_sense(surface, shots(SIX, factor * levels(rng) + 1.4), has_level=False, where="c.csv")
+        check_sense(
+            surface,
+            shots(SIX, factor * levels(rng) + 1.4),
+            has_level=False,
+            where="c.csv",
+            head=Head("ft" if factor == FOOT else "m"),
+        )
     assert refused.value.id == code
     assert refused.value.hint is not None
     assert refused.value.hint.startswith("name the column")
@@ -95,3 +101,67 @@ def test_a_site_that_lies_elsewhere_is_no_question() -> None:
     surface = scanned(relief, z0_m=1.6)
     given = shots(SIX, levels(np.random.default_rng(3)) + 86.5)
     check_sense(surface, given, has_level=True, where="c.csv")
+
+
+LEANS = [(0.0035, 0.0), (0.005, 0.005)]
+
+
+@pytest.mark.parametrize("lean", LEANS, ids=["0.2 degrees", "0.4 degrees"])
+@pytest.mark.parametrize(
+    ("factor", "said"),
+    [
+        (-1.0, STAFF),
+        (1.0 / FOOT, FEET),
+        (1000.0, "these look like levels in millimetres"),
+        (-1000.0, "these look like staff readings in millimetres"),
+    ],
+)
+def test_a_scan_that_leans_hides_no_wrong_reading(
+    lean: tuple[float, float], factor: float, said: str
+) -> None:
+    """A compensated scan that leans far beyond its budget and bends by 2 mm: the tilt is fitted
+    for each reading, and the right one alone fits all places to the shots' own errors.
+    """
+    rng = np.random.default_rng(41)
+    bent = scanned(
+        lambda x, y: relief(x, y) + lean[0] * x + lean[1] * y + 0.001 * np.cos(0.5 * x),
+        shared=SENSORS["tripod"],
+    )
+    with pytest.raises(JobError, match=said):
+        check_sense(bent, shots(SIX, factor * levels(rng)), has_level=False, where="c.csv")
+
+
+@pytest.mark.parametrize("factor", [3.0, 1.0 / FOOT])
+def test_a_unit_that_was_stated_is_not_called_another(factor: float) -> None:
+    """Whatever the numbers are: where the head says metres, nothing else is asked about."""
+    rng = np.random.default_rng(42)
+    given = shots(SIX, factor * levels(rng))
+    check_sense(scanned(relief), given, has_level=True, where="c.csv", head=Head("m", stated=True))
+
+
+def test_levels_under_the_head_of_a_staff() -> None:
+    """Levels booked as readings come out mirrored: the head that is meant is level."""
+    given = shots(SIX, -levels(np.random.default_rng(43)))
+    with pytest.raises(JobError, match=r"these look like levels in metres; name .*level_m"):
+        check_sense(scanned(relief), given, has_level=False, where="c.csv", head=Head(staff=True))
+
+
+def test_exchanged_places_that_all_stand_on_the_floor() -> None:
+    """A square floor, y under x: every shot stands on it, and none fits but exchanged."""
+    rng = np.random.default_rng(44)
+    places = np.array([[0.5, 0.6], [4.5, 1.0], [4.2, 4.6], [0.7, 5.3], [2.9, 2.0], [1.1, 3.6]])
+    level = relief(*places.T) + rng.normal(0.0, 0.0005, 6)
+    surface = scanned(lambda x, y: relief(x, y) + 0.003 * x)
+    with pytest.raises(JobError, match="the columns look exchanged; exchange the names") as refused:
+        check_sense(surface, shots(places[:, ::-1], level), has_level=True, where="c.csv")
+    assert refused.value.id == "control-swapped"
+    check_sense(surface, shots(places, level), has_level=True, where="c.csv")
+
+
+@pytest.mark.parametrize("off_m", [0.02, -0.05])
+def test_a_wrong_shot_is_no_riddle_of_units(off_m: float) -> None:
+    """One or two shots that are wrong by centimetres: not told by another unit or sign."""
+    rng = np.random.default_rng(45)
+    for _ in range(6):
+        level = levels(rng) + off_m * (np.arange(6) == rng.integers(6))
+        check_sense(scanned(relief), shots(SIX, level), has_level=True, where="c.csv")

@@ -21,6 +21,7 @@ from pourdatum.datum import Datum, DatumKind
 from pourdatum.drift import LENGTHS_M
 from pourdatum.geometry import Plane
 from pourdatum.grid import Grid
+from pourdatum.rounding import NONE, Rounding
 from pourdatum.shareddraws import DRAWS, interval_of, shared_draws
 from pourdatum.spread import FIT_REACH_M, fill_draws_m3, fill_interval
 from pourdatum.surface import Surface
@@ -70,6 +71,7 @@ class _Level:
     between: None
     floor: SimpleNamespace
     control: None = None
+    rounding: Rounding = NONE
 
 
 def pour(

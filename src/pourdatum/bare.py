@@ -28,6 +28,8 @@ THING_M: Final = 0.03
 _NIB_FIT_M: Final = 0.2
 _NIB_FOOT: Final = 0.25
 _NIB_M: Final = 0.004
+NIB_STEPS: Final = 1.5
+"""Steps of storage that a nib stands out by: floor between two steps stands out by one."""
 _NIB_POINTS: Final = 6
 _NIB_WIDTH_M: Final = 0.1
 _THING_TOP_M: Final = 0.6
@@ -73,8 +75,14 @@ class BareFloor:
     nibs: Mask
 
 
-def bare_floor(cells: Cells) -> BareFloor:
+def bare_floor(cells: Cells, step_m: float = 0.0) -> BareFloor:
     """Tells floor points from all others.
+
+    Parameters
+    ----------
+    cells : Cells
+    step_m : float
+        Step in which heights are stored [m]: a point one step off its neighbours is floor.
 
     Raises
     ------
@@ -112,8 +120,9 @@ def bare_floor(cells: Cells) -> BareFloor:
         if 6.0 * noise <= thing:
             break
         thing = min(6.0 * noise, 0.07)  # noisy scans need a higher step before a thing is one
-    gate = max(3.5 * noise, 0.0015) + 0.0005
-    nibs = _nib_cells(median, np.where(seen, cells.total(band, clear), 0), noise, cell_m)
+    gate = max(3.5 * noise, 0.0015, step_m) + 0.0005
+    least_m = max(_NIB_M, 4.0 * noise, NIB_STEPS * step_m)
+    nibs = _nib_cells(median, np.where(seen, cells.total(band, clear), 0), least_m, cell_m)
     if nibs.any():
         # Beside a wall and in a corner the first fit may have followed a nib: once more without.
         clear &= ~nibs.ravel()[band.cell]
@@ -142,7 +151,7 @@ def first_bandwidth(cell_m: float) -> float:
     return max(_FIRST_BANDWIDTH_M / cell_m, 1.6)
 
 
-def _nib_cells(median: Array, weight: Array, noise_m: float, cell_m: float) -> Mask:
+def _nib_cells(median: Array, weight: Array, least_m: float, cell_m: float) -> Mask:
     """Cells of small steep spots, and the cells beside them.
 
     A nib stands out of a wide robust fit on a region no wider than a patch; a hump that
@@ -156,7 +165,7 @@ def _nib_cells(median: Array, weight: Array, noise_m: float, cell_m: float) -> M
     coarse = _robust_fit(value, mass, max(0.5 * _NIB_FIT_M / cell_m, 1.5))
     wide = coarse.repeat(2, axis=0).repeat(2, axis=1)[: median.shape[0], : median.shape[1]]
     over = np.where(weight > 0, median - wide, np.nan)
-    high = np.nan_to_num(over) > max(_NIB_M, 4.0 * noise_m)
+    high = np.nan_to_num(over) > least_m
     groups, _ = label(high, np.ones((3, 3), bool))
     nibs = np.zeros(high.shape, bool)
     for k, window in enumerate(group_windows(groups), 1):

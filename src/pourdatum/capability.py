@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Final, Literal
 import numpy as np
 
 from pourdatum.drift import LENGTHS_M
-from pourdatum.uncertainty import COVER_95
+from pourdatum.uncertainty import COVER_95, combined
 
 if TYPE_CHECKING:
     from pourdatum.surface import Surface
@@ -75,6 +75,7 @@ def capabilities(surface: Surface) -> tuple[Capability, ...]:
     if surface.between is not None:
         return ()
     shared = surface.shared
+    tilt_rad = combined(shared.tilt_rad, surface.rounding.tilt_rad)
     errors = surface.standard_error_m[surface.measured & np.isfinite(surface.standard_error_m)]
     # Nine in ten cells are known so well or better.
     own_m = float(np.quantile(errors, 0.9)) if errors.size else math.inf
@@ -83,7 +84,7 @@ def capabilities(surface: Surface) -> tuple[Capability, ...]:
     reach_m = float(np.sqrt(((place - place.mean(axis=0)) ** 2).sum(axis=1).mean() / 2.0))
     gap_m = shared.warp_m * math.sqrt(_bend_share(1.0))
     far_m = shared.warp_m * math.sqrt(2.0 * (1.0 - _alike(2.0 * reach_m)))
-    lean_m = shared.tilt_rad * 2.0 * reach_m
+    lean_m = tilt_rad * 2.0 * reach_m
     closer, control = "scan again from closer or slower", "take control shots (--control)"
     if surface.control is not None:
         control = "take more control shots, spread over the floor"
@@ -96,7 +97,7 @@ def capabilities(surface: Surface) -> tuple[Capability, ...]:
         return Capability(question, known, needed, remedy)
 
     return (
-        one("level", _LEVEL, 0.0, shared.tilt_rad, _RAYLEIGH_95),
+        one("level", _LEVEL, 0.0, tilt_rad, _RAYLEIGH_95),
         one("flatness-2m", _FLAT_M, math.sqrt(1.5) * own_m, gap_m, COVER_95),
         one("depth-1mm", _DEPTH_M, own_m, math.hypot(far_m, lean_m), COVER_95),
         one("hump-2mm", _HUMP_M, own_m, 0.0, _HUMP_ERRORS),

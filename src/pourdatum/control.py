@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from pourdatum.blunder import Sifted, sifted
+from pourdatum.blunder import Sifted, check_worth, sifted
 from pourdatum.drift import Drift
 from pourdatum.errors import JobError
 from pourdatum.evenly import even_cells
@@ -80,7 +80,7 @@ def level_by_control(
             id="control-steep",
         )
     why |= dict.fromkeys(found.doubted, "contradicts the others")
-    levelled = _corrected(surface, shots, found, why, has_level)
+    levelled = _corrected(surface, shots, found, why, has_level, where)
     assert levelled.control is not None
     return replace(levelled, control=replace(levelled.control, notes=notes))
 
@@ -91,6 +91,7 @@ def _corrected(
     found: Sifted,
     why: dict[int, str],
     has_level: bool,
+    where: str,
 ) -> Surface:
     grid, held, drift = surface.grid, found.held, found.drift
     x, y = grid.mesh()
@@ -106,6 +107,7 @@ def _corrected(
     z0 += offset if has_level else 0.0
     row, col, _ = even_cells(inside.astype(float), _NODES)
     left = found.left(np.column_stack([x[row, col], y[row, col]]))
+    check_worth(shots, found, left, surface.shared, where)
     after = SharedError(
         tilt_rad=left.tilt_rad,
         warp_m=left.warp_m,
@@ -124,6 +126,7 @@ def _corrected(
         before=surface.shared,
         after=after,
         doubtful=tuple(shots[k].name for k in found.doubtful),
+        suspects=tuple(shots[k].name for k in found.suspects),
     )
     return replace(
         surface,
@@ -131,6 +134,7 @@ def _corrected(
         shared=after,
         origin_m=(x0, y0, z0),
         control=fit,
+        rounding=surface.rounding.levelled,
     )
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
+from pourdatum.shots import ControlFit
 from pourdatum.staff import LEAST_SHOTS, near_pairs
 from pourdatum.units import MM
 
@@ -38,19 +39,9 @@ def notes_on(surface: Surface) -> tuple[list[tuple[str, str]], list[str]]:
         warned.append(
             (code, f"control shot {shot.name} at ({x:.2f}, {y:.2f}) {shot.why}{off}: not used")
         )
-    missed = fit.leave_one_out_rms_m
-    if missed is not None and missed > _LOOSE * fit.error_m:
-        warned.append(
-            (
-                "control-loose",
-                (
-                    f"each control shot is missed by {missed * MM:.1f} mm when the others alone "
-                    f"predict it, and a shot is taken to be right to {fit.error_m * MM:.2g} mm: "
-                    f"either the scan is bent that much or {_one_of(fit.doubtful)} is wrong, and "
-                    "so few shots cannot say which; read them again, or take more"
-                ),
-            )
-        )
+    read_again = to_read_again(fit)
+    if read_again is not None:
+        warned.append(("control-loose", read_again))
     used = len(fit.used)
     if used == LEAST_SHOTS:
         said = (
@@ -68,9 +59,10 @@ def notes_on(surface: Surface) -> tuple[list[tuple[str, str]], list[str]]:
     said += f"; a shot is taken to be right to {fit.error_m * MM:.2g} mm (one standard deviation)"
     told = [said, *fit.notes]
     if fit.doubtful:
+        named = f", {_one_of(fit.suspects)} before others" if fit.suspects else ""
         told.append(
-            f"control: so few shots cannot tell a bent scan from a wrong shot; what is stated for "
-            f"level and tilt allows for {_one_of(fit.doubtful)} being wrong"
+            "control: so few shots cannot tell a bent scan from a wrong shot; what is stated for "
+            f"level and tilt is as wide as if any one of them might be wrong{named}"
         )
     told += [
         f"control: {first} and {second} stand {apart:.2f} m apart: they count as one place"
@@ -84,6 +76,46 @@ def notes_on(surface: Surface) -> tuple[list[tuple[str, str]], list[str]]:
             "own over the middle of the floor; levels given in the job are taken in them"
         )
     return warned, told
+
+
+def to_read_again(fit: ControlFit) -> str | None:
+    """What must be said before any figure: which shots to read again, and why; or None.
+
+    Parameters
+    ----------
+    fit : ControlFit
+
+    Examples
+    --------
+    >>> from pourdatum.uncertainty import SENSORS
+    >>> mobile = SENSORS["mobile"]
+    >>> to_read_again(ControlFit((), 0.0, None, 0.0, 0.0, 5e-4, mobile, mobile)) is None
+    True
+    """
+    missed = fit.leave_one_out_rms_m
+    if missed is None or not (fit.suspects or missed > _LOOSE * fit.error_m):
+        return None
+    names = fit.suspects or fit.doubtful
+    again = f"read {_all_of(names)} again" if names else "read the shots again"
+    return (
+        f"{again} before you order: the others predict a shot to {missed * MM:.1f} mm (root mean "
+        f"square over all), and a shot is taken to be right to {fit.error_m * MM:.2g} mm: either "
+        f"the scan is bent that much or {_one_of(names)} is wrong"
+    )
+
+
+def _all_of(names: tuple[str, ...]) -> str:
+    """Some names of which all are meant.
+
+    Examples
+    --------
+    >>> _all_of(("P1",)), _all_of(("P1", "P2", "P3"))
+    ('P1', 'P1, P2 and P3')
+    """
+    if len(names) == 1:
+        return names[0]
+    more = f" and {len(names) - 8} more" if len(names) > 8 else ""
+    return f"{', '.join(names[:8])}{more}" if more else f"{', '.join(names[:-1])} and {names[-1]}"
 
 
 def _one_of(names: tuple[str, ...]) -> str:

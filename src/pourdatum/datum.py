@@ -64,7 +64,7 @@ class Datum:
     least_m : float
         Depth that it leaves there [m].
     standard_error_m : float
-        Of its level, from point noise [m].
+        Of its level, from point noise and rounding [m].
     bias_m : float
         Gain of the maximum that was taken off [m].
     unsearched_m2 : float
@@ -109,11 +109,12 @@ def choose_datum(surface: Surface, request: DatumRequest, least_m: float) -> Dat
     plane = below.raised(high.z_m + least_m)
     x, y = high.place_m
     level = float(plane.at(x, y)) if request.kind == "high-point" else plane.z0_m
+    # The floor about the highest place may lie anywhere between two steps of storage.
+    own = combined(high.standard_error_m, surface.rounding.height_m)
     single = surface.between is not None
-    error_m = high.standard_error_m
-    draws = None if single else datum_draws_m(surface, request.kind, below, error_m)
+    draws = None if single else datum_draws_m(surface, request.kind, below, own)
     if draws is None:
-        low, up = interval(level, combined(high.standard_error_m, surface.shared.datum_m))
+        low, up = interval(level, combined(own, surface.shared.datum_m))
     else:
         low, up = interval_of(level, level + draws)
     # Floor that was seen too thinly or not at all may be higher than the highest that was seen.
@@ -124,7 +125,7 @@ def choose_datum(surface: Surface, request: DatumRequest, least_m: float) -> Dat
         (low, up),
         high.place_m,
         least_m,
-        high.standard_error_m,
+        own,
         high.bias_m,
         high.unsearched_m2,
         draws,

@@ -185,6 +185,7 @@ def fit_drift(
     *,
     middle_m: tuple[float, float],
     reach_m: float,
+    thought: tuple[Guess, ...] | None = None,
 ) -> Drift:
     """What a scan's heights lack, from what they lack at a few places.
 
@@ -200,6 +201,8 @@ def fit_drift(
         The sensor's budget.
     middle_m, reach_m : tuple and float
         Middle of the floor, and how far it reaches from there [m]: the size of a bowl.
+    thought : tuple of Guess, optional
+        What is thought of the scan before; that of ``guesses`` without it.
 
     Examples
     --------
@@ -222,7 +225,7 @@ def fit_drift(
     base = float(np.median(lack_m))
     lack = lack_m - base
     solved, logs = [], []
-    for guess in guesses(shared):
+    for guess in guesses(shared) if thought is None else thought:
         covariance = covariance_m2 + guess.size_m**2 * np.exp(apart * (-0.5 / guess.length_m**2))
         covariance += guess.bowl_m**2 * np.outer(round_, round_)
         one, log_likelihood = _solve(guess, off, lack, covariance)

@@ -180,7 +180,7 @@ def find_floor(
         _check_storey(level, at_m)
     cell_m = cell_size_m(level.density_per_m2, cell_m, area_m2=level.area_m2)
     cells = gather_cells(store, level, cell_m, progress)
-    bare = bare_floor(cells)
+    bare = bare_floor(cells, scan.step_m)
     thing_m = max(THING_M, min(6 * bare.noise_m, 0.07))
     points = _points_at_level(cells, bare)
     structure = upright_structure(cells, thing_m)

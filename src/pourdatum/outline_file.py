@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from pourdatum.errors import JobError
 from pourdatum.outline_dxf import Drawn, is_dxf, read_dxf
+from pourdatum.units import LENGTH_UNITS
 
 if TYPE_CHECKING:
     from shapely import Polygon
@@ -26,6 +27,15 @@ HEAD_BYTES: Final = 16_384
 EXPORT: Final = "export it as GeoJSON or DXF"
 MEND_SHARE: Final = 0.001
 """Share of the area that mending a crossed ring may change."""
+
+
+_MISSES: Final = 0.1
+"""Share of an outline on the scan's box up to which it misses the scan."""
+_FITS: Final = 0.9
+_FILLS: Final = 0.1
+"""Share of the scan's box that an outline in the right unit covers at least."""
+_DEGREES: Final = 0.02
+"""Greatest side of a floor in degrees: 2 km."""
 
 
 def read_outline(path: str | Path) -> Drawn:
@@ -74,6 +84,60 @@ def outline_to_local(drawn: Drawn, frame: Frame) -> Polygon:
     unit_m = frame.unit_m if drawn.unit_m is None else drawn.unit_m
     local: Polygon = shapely.transform(drawn.shape, lambda place: place * unit_m - origin)
     return local
+
+
+def check_outline_unit(drawn: Drawn, frame: Frame, box_m: tuple[float, ...], where: str) -> None:
+    """Refuse an outline that misses the scan and would lie on it in another unit.
+
+    Parameters
+    ----------
+    drawn : Drawn
+    frame : Frame
+        Of the scan.
+    box_m : tuple of 4 floats
+        West, south, east and north of the scan, local [m].
+    where : str
+        The file, for errors.
+
+    Raises
+    ------
+    JobError
+        If it fits in another unit, or its coordinates look like degrees.
+    """
+    import shapely
+
+    scan = shapely.box(*box_m)
+    origin = frame.origin_m[:2]
+
+    def on_scan(unit_m: float) -> float:
+        local = shapely.transform(drawn.shape, lambda place: place * unit_m - origin)
+        return float(shapely.intersection(local, scan).area / local.area)
+
+    unit_m = frame.unit_m if drawn.unit_m is None else drawn.unit_m
+    if on_scan(unit_m) > _MISSES:
+        return
+    fits = [
+        name
+        for name, factor in LENGTH_UNITS.items()
+        if on_scan(factor) > _FITS and drawn.shape.area * factor**2 > _FILLS * scan.area
+    ]
+    if fits:
+        raise _refuse(
+            # In a smaller unit it may be a corner of the floor: the largest is the floor.
+            f"outline misses the scan; taken in {max(fits, key=LENGTH_UNITS.__getitem__)} it lies"
+            " on it",
+            where,
+            "give it in the scan's own coordinates and unit",
+        )
+    west, south, east, north = drawn.shape.bounds
+    world = -180.0 <= west <= east <= 180.0 and -90.0 <= south <= north <= 90.0
+    if world and max(east - west, north - south) < _DEGREES:
+        raise _refuse(
+            f"outline misses the scan, and its coordinates ({west:.6g}, {south:.6g}) look like"
+            " degrees",
+            where,
+            "project it to the scan's own plan coordinates",
+        )
 
 
 def place_to_local(place: tuple[float, ...], frame: Frame) -> tuple[float, ...]:

@@ -230,6 +230,9 @@ class Scan:
     sensor_hint: SensorKind | None = None
     """Sensor that the files speak for by their kind, where the noise of the points misleads."""
 
+    unit_taken: str = ""
+    """The unit that was taken though nothing speaks for it: said before all else."""
+
     @property
     def origin_m(self) -> tuple[float, float, float]:
         """Local origin: plan x, plan y, level in the scan's own coordinates [m]."""

@@ -9,7 +9,7 @@ Drawn from a fixed seed: the same floor has the same interval.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import TYPE_CHECKING, Final
 
@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pourdatum.drift import LENGTHS_M
-from pourdatum.uncertainty import SharedError
+from pourdatum.uncertainty import SharedError, combined
 
 if TYPE_CHECKING:
     from pourdatum.surface import Surface
@@ -113,7 +113,13 @@ def shared_draws(
 def draws_for(surface: Surface) -> SharedDraws:
     """Draws from the budget of a surface; its level holds at the middle of the floor."""
     middle = surface.floor.outline.centroid
-    return shared_draws(surface.shared, (middle.x, middle.y))
+    rounding = surface.rounding
+    shared = replace(
+        surface.shared,
+        tilt_rad=combined(surface.shared.tilt_rad, rounding.tilt_rad),
+        datum_m=combined(surface.shared.datum_m, rounding.level_m),
+    )
+    return shared_draws(shared, (middle.x, middle.y))
 
 
 def interval_of(value: float, draws: Array) -> tuple[float, float]:

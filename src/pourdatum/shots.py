@@ -87,6 +87,8 @@ class ControlFit:
         What was assumed on the way to levels and places.
     doubtful : tuple of str
         Names of used shots of which one may be wrong, which ``after`` allows for.
+    suspects : tuple of str
+        Names of those that are to be read again before anything is ordered.
     """
 
     shots: tuple[HeldShot, ...]
@@ -99,6 +101,7 @@ class ControlFit:
     after: SharedError
     notes: tuple[str, ...] = ()
     doubtful: tuple[str, ...] = ()
+    suspects: tuple[str, ...] = ()
 
     @property
     def used(self) -> tuple[HeldShot, ...]:

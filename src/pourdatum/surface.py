@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from pourdatum.bare import BareFloor, bare_floor
+from pourdatum.bare import NIB_STEPS, BareFloor, bare_floor
 from pourdatum.cells import gather_cells
 from pourdatum.chunks import PointStore
 from pourdatum.floor import Floor
@@ -21,6 +21,7 @@ from pourdatum.geometry import fit_plane
 from pourdatum.grid import Grid, block_means, group_windows, widened
 from pourdatum.localfit import local_fit
 from pourdatum.passing import Progress, silent
+from pourdatum.rounding import NONE, Rounding, rounding_of
 from pourdatum.scan import Scan
 from pourdatum.shotfield import BetweenShots
 from pourdatum.shots import ControlFit
@@ -103,6 +104,8 @@ class Surface:
         What control shots took out of the heights and what they left.
     between : BetweenShots, optional
         Where levels were shot singly: what the floor may do between them.
+    rounding : Rounding
+        What is left of the steps in which heights are stored.
     """
 
     grid: Grid
@@ -121,6 +124,7 @@ class Surface:
     noise_m: Array
     control: ControlFit | None = None
     between: BetweenShots | None = None
+    rounding: Rounding = NONE
 
     def above_plane_m(self) -> Array:
         """Height above the floor's own best-fit plane (ny, nx) [m]: its shape without its level."""
@@ -170,7 +174,8 @@ def make_surface(
     if scan is not floor.scan or bare is None:
         assert floor.level is not None
         bare = bare_floor(
-            gather_cells(PointStore(scan), floor.level, floor.cell_m, progress, floor.grid)
+            gather_cells(PointStore(scan), floor.level, floor.cell_m, progress, floor.grid),
+            scan.step_m,
         )
     grid = floor.grid
     smoother = smoother_for(bare.count, bare.height_m, bare.local_noise_m, grid.cell_m)
@@ -182,21 +187,25 @@ def make_surface(
     measured, inferred = inside & seen, inside & ~seen
     share = inferred.sum() / max(inside.sum(), 1)
     kind = sensor or scan.sensor_hint or sensor_from_noise(floor.noise_m)
+    rounding = rounding_of(scan.step_m, floor.noise_m, height, inside, grid)
     return Surface(
         grid=grid,
         height_m=height,
-        standard_error_m=error,
+        standard_error_m=np.hypot(error, rounding.height_m),
         count=bare.count,
         measured=measured,
         inferred=inferred,
         shared=SENSORS[kind],
         floor=floor,
         origin_m=scan.origin_m,
-        nibs=tuple(nib for nib in _nibs(bare, height, inside) if not _at_free_edge(nib, floor)),
+        nibs=tuple(
+            nib for nib in _nibs(bare, height, inside, scan.step_m) if not _at_free_edge(nib, floor)
+        ),
         measured_m2=floor.area_m2 * (1 - share),
         inferred_m2=floor.area_m2 * share,
         smoother=smoother,
         noise_m=bare.local_noise_m,
+        rounding=rounding,
     )
 
 
@@ -306,7 +315,7 @@ def _curvature(height: Array, cell_m: float) -> float:
     return float(np.quantile(values, 0.6)) / (step * cell_m) ** 2 if values.size else 0.004
 
 
-def _nibs(bare: BareFloor, height: Array, inside: Mask) -> tuple[Nib, ...]:
+def _nibs(bare: BareFloor, height: Array, inside: Mask, step_m: float) -> tuple[Nib, ...]:
     """Small groups of points that stand above the floor by more than its noise."""
     from scipy.ndimage import label
 
@@ -314,7 +323,7 @@ def _nibs(bare: BareFloor, height: Array, inside: Mask) -> tuple[Nib, ...]:
     grid = cells.grid
     band = cells.band
     over = band.z_m - height.ravel()[band.cell]
-    least = max(4.0 * bare.noise_m, _LEAST_NIB_M)
+    least = max(4.0 * bare.noise_m, _LEAST_NIB_M, NIB_STEPS * step_m)
     high = np.isfinite(over) & (over > least) & (band.height_m < 0.07)
     # Where a wall runs through, its own points stand out too.
     high &= ~bare.occupied.ravel()[band.cell] | ~bare.nibs.ravel()[band.cell]

@@ -6,7 +6,7 @@ import math
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Final
 
-from pourdatum.controlwords import notes_on
+from pourdatum.controlwords import notes_on, to_read_again
 from pourdatum.outcome import Plan
 from pourdatum.report.words import for_people, level, place, span, volume_span, water
 from pourdatum.units import MM, show_area, show_height, show_mass, show_volume
@@ -19,7 +19,14 @@ CAUTION: Final = (
     "Have moisture and adhesion tested. The bag, local codes and licensed practice come first."
 )
 _SILENT: Final = frozenset(
-    {"not-in-this-version", "not-buildable", "no-price", "grind-not-priced", "nibs"}
+    {
+        "not-in-this-version",
+        "not-buildable",
+        "no-price",
+        "grind-not-priced",
+        "nibs",
+        "control-loose",
+    }
 )
 """Warnings that stand in the lines already, or speak to programs."""
 
@@ -40,7 +47,13 @@ def result_lines(outcome: Survey | Plan, folder: str, kinds: Sequence[str]) -> l
     if isinstance(outcome, Plan):
         rows += _plan_rows(outcome)
     rows += _things_rows(outcome)
-    lines = [survey.title] if survey.title else []
+    # Litres of a floor in the wrong unit are read before any note below them.
+    lines = [f"ASSUMED: {survey.scan.unit_taken}"] if survey.scan.unit_taken else []
+    fit = survey.surface.control
+    first = None if fit is None else to_read_again(fit)
+    if first is not None:
+        lines += [f"CONTROL IN DOUBT: {first}", ""]
+    lines += [survey.title] if survey.title else []
     lines += [f"{name:<12} {text}" for name, text in rows]
     if isinstance(outcome, Plan) and outcome.obstacles:
         lines += ["", "NOT BUILDABLE AS IT STANDS:"]
@@ -48,15 +61,15 @@ def result_lines(outcome: Survey | Plan, folder: str, kinds: Sequence[str]) -> l
     told = [
         for_people(item.code, item.text) for item in outcome.warnings if item.code not in _SILENT
     ]
-    assumed = list(survey.scan.assumptions)
+    assumed = [text for text in survey.scan.assumptions if text != survey.scan.unit_taken]
     if survey.surface.control is not None:
         assumed += notes_on(survey.surface)[1]
     told += [f"assumed: {text}" for text in assumed]
     if told:
         lines += ["", "Note:"]
         lines += [f"  {text}" for text in told]
-    first = {"report": "report.html", "result": "result.json"}
-    name = next((first[kind] for kind in ("report", "result") if kind in kinds), "")
+    shown = {"report": "report.html", "result": "result.json"}
+    name = next((shown[kind] for kind in ("report", "result") if kind in kinds), "")
     return [*lines, "", f"Results: {folder}/{name}", CAUTION]
 
 
@@ -80,7 +93,7 @@ def _floor_rows(survey: Survey) -> list[tuple[str, str]]:
         took += f" and {show_height(fit.warp_m, system)} of waves" if len(fit.used) > 3 else ""
         missed = fit.leave_one_out_rms_m
         told = (
-            f"each is missed by {show_height(missed, system)} when the others alone predict it"
+            f"the others predict a shot to {show_height(missed, system)} (root mean square)"
             if missed is not None
             else "three shots leave nothing to check them by"
         )
@@ -171,7 +184,7 @@ def _advice_rows(survey: Survey, at: Callable[[tuple[float, float]], str]) -> li
     shots = [item for item in survey.advice if item.kind == "control-shot"]
     if shots:
         listed = [at(item.place_m) for item in shots[:3]]
-        rows.append(("level here", _counted(len(shots), listed)))
+        rows.append(("take shots", _counted(len(shots), listed)))
     return rows
 
 

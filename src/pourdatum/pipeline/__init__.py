@@ -25,7 +25,12 @@ from pourdatum.grind import find_humps
 from pourdatum.job import Job, read_job
 from pourdatum.material import obstacles, order
 from pourdatum.outcome import FloorFigures, Plan, Survey, Warned
-from pourdatum.outline_file import outline_to_local, place_to_local, read_outline
+from pourdatum.outline_file import (
+    check_outline_unit,
+    outline_to_local,
+    place_to_local,
+    read_outline,
+)
 from pourdatum.passing import Progress, silent
 from pourdatum.patch import highest_patch
 from pourdatum.pipeline.controlled import control_remarks, with_control
@@ -40,10 +45,11 @@ from pourdatum.pipeline.remarks import (
     unused_keys,
     with_base_names,
 )
-from pourdatum.pipeline.upright import check_level, level_known, upright_warnings
+from pourdatum.pipeline.upright import check_level, check_walls, level_known, upright_warnings
 from pourdatum.read import read_scan
 from pourdatum.read.control_file import check_control
 from pourdatum.sheetfile import read_sheet
+from pourdatum.slopeerror import slope_error_95
 from pourdatum.spread import fill_draws_m3, fill_interval
 from pourdatum.surface import make_surface
 from pourdatum.units import MM
@@ -61,8 +67,6 @@ if TYPE_CHECKING:
 
 _FAR_M: Final = 0.5
 """A level as far as this from the floor is no datum of a levelling pour [m]; common practice."""
-_RAYLEIGH_95: Final = math.sqrt(-2.0 * math.log(0.05))
-"""Length that a vector of two independent standard normal parts keeps below in 95 % of cases."""
 
 
 def survey_scan(
@@ -131,6 +135,7 @@ def survey_floor(surface: Surface, job: Job | str | Path | None = None) -> Surve
 def _surveyed(surface: Surface, job: Job) -> Survey:
     """The survey of a levelled surface, with the warnings that a plan of it has as well."""
     scan = with_base_names(surface.floor.scan)
+    check_walls(surface)
     controlled, said = control_remarks(surface)
     warnings = [
         *floor_warnings(surface), *upright_warnings(surface), *controlled, *unused_keys(job),
@@ -175,6 +180,7 @@ def plan_pour(surface: Surface, job: Job | str | Path | None = None) -> Plan:
     _check_fall(job, sheet)
     surface = with_control(surface, job)
     check_level(surface, job.datum.kind)
+    check_walls(surface)
     prepared, poured_on = _prepared(surface, job)
     request = _request(job, surface.floor.scan, surface.origin_m[2])
     # What is told of the floor itself and what of the pour do not wait for each other.
@@ -332,6 +338,9 @@ def _measured(paths: Sequence[str | Path], job: Job, means: Means, progress: Pro
     progress("reading the scan", None)
     scan = read_scan(*paths, units=job.scan.units, up=job.scan.up, columns=job.scan.columns_told)
     cell_m = None if job.scan.cell_mm is None else job.scan.cell_mm / MM
+    if drawn is not None:
+        box = (*scan.low_m[:2], *scan.high_m[:2])
+        check_outline_unit(drawn, scan.frame, box, str(job.scan.outline))
     outline = None if drawn is None else outline_to_local(drawn, scan.frame)
     if drawn is not None and drawn.note:
         scan = replace(scan, assumptions=(*scan.assumptions, drawn.note))
@@ -375,7 +384,7 @@ def _figures(surface: Surface) -> FloorFigures:
         mean_m=surface_moments(surface.height_m, surface.grid, surface.floor.outline).mean_m,
         slope=best.slope,
         bearing_rad=None if best.slope == 0.0 else best.bearing_rad,
-        tilt_95=_RAYLEIGH_95 * surface.shared.tilt_rad,
+        tilt_95=slope_error_95(surface),
         area_interval_m2=between,
     )
 

@@ -15,10 +15,10 @@ from pourdatum.errors import JobError
 from pourdatum.outcome import Warned
 from pourdatum.read.control_file import ControlFile, read_control
 from pourdatum.scan import Frame
-from pourdatum.sense import check_sense
+from pourdatum.sense import UNIT_WORDS, Head, check_sense, exchanged
 from pourdatum.shots import Shot
-from pourdatum.staff import LEAST_SHOTS, SHOT_M, lack_at, stands_on_floor
-from pourdatum.units import MM
+from pourdatum.staff import LEAST_SHOTS, NEAR_M, SHOT_M, lack_at, stands_on_floor
+from pourdatum.units import LENGTH_UNITS, MM
 
 if TYPE_CHECKING:
     from pourdatum.job import Job
@@ -53,18 +53,95 @@ def with_control(surface: Surface, job: Job) -> Surface:
         )
     if corner is None:
         _check_exchanged(surface, shots, path)
-    check_sense(surface, shots, has_level=found.has_level, where=path)
+    if found.place_unit is None:
+        _check_place_unit(surface, found, shots, corner, job, path)
+    head = Head(
+        found.level_unit or _unit_name(frame.height_unit_m or frame.unit_m),
+        found.level_unit is not None,
+        found.from_readings,
+        corner is not None,
+    )
+    notes += _units_taken(found, head, _unit_name(frame.unit_m))
+    check_sense(surface, shots, has_level=found.has_level, where=path, head=head)
     return level_by_control(
         surface, shots, has_level=found.has_level, where=path, notes=tuple(notes)
     )
 
 
+def _unit_name(unit_m: float) -> str:
+    """The unit of ``UNIT_WORDS`` that is nearest; both feet are one here."""
+    return min(UNIT_WORDS, key=lambda name: abs(math.log(LENGTH_UNITS[name] / unit_m)))
+
+
+def _units_taken(found: ControlFile, head: Head, plan_unit: str) -> list[str]:
+    """Units that no head stated and that were taken all the same."""
+    what = "readings" if head.staff else "levels"
+    open_ = {}
+    if found.level_unit is None:
+        open_[what] = head.unit
+    if found.place_unit is None:
+        open_["places"] = plan_unit
+    if not open_:
+        return []
+    if len(set(open_.values())) == 1:
+        taken = f"{' and '.join(open_)} are taken in {UNIT_WORDS[next(iter(open_.values()))]}"
+    else:
+        taken = ", ".join(f"{name} are taken in {UNIT_WORDS[u]}" for name, u in open_.items())
+    return [f"control: the heads state no unit: {taken}, as the scan is"]
+
+
+def _check_place_unit(
+    surface: Surface,
+    found: ControlFile,
+    shots: list[Shot],
+    corner: Corner | None,
+    job: Job,
+    path: str,
+) -> None:
+    """Refuse shots of which clearly more stand on the floor with places in another unit."""
+    frame = surface.floor.scan.frame
+    count, given = len(shots), _on_floor(surface, shots)
+    if given == count and _spread_m(shots) > NEAR_M:
+        return
+    taken = _unit_name(frame.unit_m)
+    best, most = taken, 0 if given == count else given
+    for unit in UNIT_WORDS:
+        factor = LENGTH_UNITS[unit] / frame.unit_m
+        rows = tuple(
+            replace(row, place_m=(row.place_m[0] * factor, row.place_m[1] * factor))
+            for row in found.rows
+        )
+        other = _shots(replace(found, rows=rows), surface, corner, job, raw=False)
+        on = _on_floor(surface, other)
+        if unit != taken and on > most and _spread_m(other) > NEAR_M:
+            best, most = unit, on
+    if best == taken or most < LEAST_SHOTS or 4 * most < 3 * count or most < given + 2 < count:
+        return
+    kind = next(row.kind for row in found.rows)
+    first, second = {"xy": ("x", "y"), "map": ("easting", "northing")}.get(
+        kind, ("along", "across")
+    )
+    raise JobError(
+        f"{given} of {count} control shots stand on the floor with places in {UNIT_WORDS[taken]}, "
+        f"{'all' if most == count else most} with places in {UNIT_WORDS[best]}",
+        where=path,
+        hint=f"name the columns {first}_{best},{second}_{best}, and say the unit of the levels as "
+        "well: level_m, level_ft, level_mm",
+        id="control-unit",
+    )
+
+
+def _on_floor(surface: Surface, shots: list[Shot]) -> int:
+    return sum(stands_on_floor(surface, shot.place_m) for shot in shots)
+
+
+def _spread_m(shots: list[Shot]) -> float:
+    return float(np.ptp(np.array([shot.place_m for shot in shots]), axis=0).max())
+
+
 def _check_exchanged(surface: Surface, shots: list[Shot], path: str) -> None:
     """Refuse shots of which clearly more stand on the floor with x and y exchanged."""
-    turned = [replace(shot, place_m=shot.place_m[::-1]) for shot in _swapped(shots, surface)]
-    given, other = (
-        sum(stands_on_floor(surface, shot.place_m) for shot in some) for some in (shots, turned)
-    )
+    given, other = (_on_floor(surface, some) for some in (shots, exchanged(shots, surface)))
     count = len(shots)
     too_few = given < LEAST_SHOTS and other == count
     clearly = 2 * other >= 3 * given and other >= given + 2 and 4 * other >= 3 * count
@@ -189,12 +266,3 @@ def _misfit_m(surface: Surface, shots: list[Shot]) -> float:
     left = lack[on] - design @ fitted
     steep = float(np.hypot(*fitted[1:])) * float(np.ptp(place, axis=0).max())
     return float(np.sqrt(np.mean(left**2))) + (steep if steep > 2.0 * _FAR_M else 0.0)
-
-
-def _swapped(shots: list[Shot], surface: Surface) -> list[Shot]:
-    """Shots whose place, once turned round, is that of the columns exchanged."""
-    x0, y0 = surface.origin_m[:2]
-    return [
-        replace(shot, place_m=(shot.place_m[0] + x0 - y0, shot.place_m[1] + y0 - x0))
-        for shot in shots
-    ]

@@ -10,6 +10,7 @@ import numpy as np
 from pourdatum.errors import JobError
 from pourdatum.outcome import Warned
 from pourdatum.plumb import Disagreement, WallLean, common_lean, second_opinion, wall_leans
+from pourdatum.staff import LEAST_SHOTS
 from pourdatum.units import MM
 
 if TYPE_CHECKING:
@@ -43,6 +44,32 @@ def check_level(surface: Surface, datum: str) -> None:
     )
 
 
+def check_walls(surface: Surface) -> None:
+    """Refuse three shots that sound walls contradict: nothing else checks either.
+
+    Raises
+    ------
+    JobError
+        With how far they disagree.
+    """
+    fit = surface.control
+    if fit is None or len(fit.used) > LEAST_SHOTS:
+        return
+    lean = lean_of_walls(surface)
+    against = None if lean is None else second_opinion(lean, surface.shared, _removed(surface))
+    if against is None:
+        return
+    names = ", ".join(shot.name for shot in fit.used)
+    raise JobError(
+        f"the walls and the three control shots {names} disagree by {against.slope * MM:.1f} mm "
+        f"per m (to within {against.half_95 * MM:.1f} mm per m at 95 %), more than sound walls "
+        "lean, and three shots do not check one another",
+        where=surface.floor.scan.inputs[0].file,
+        hint="read the shots again and take a fourth: four that agree count for more than walls",
+        id="control-against-walls",
+    )
+
+
 def upright_warnings(surface: Surface) -> list[Warned]:
     """Warnings on the vertical; none where nothing speaks against it."""
     if not level_known(surface):
@@ -62,14 +89,18 @@ def upright_warnings(surface: Surface) -> list[Warned]:
     warned = []
     against = second_opinion(lean, surface.shared, _removed(surface))
     if against is not None:
-        warned.append(Warned("walls-lean", _leaning(against)))
+        warned.append(Warned("walls-lean", _leaning(against, shots=surface.control is not None)))
     if lean.apart > _BENT:
         warned.append(
             Warned(
                 "walls-apart",
                 f"one of {lean.faces} walls leans by {lean.apart * MM:.0f} mm per m beside the "
-                "others, far more than walls are built: the scan is bent, or that is no wall; take "
-                "control shots before you trust its levels",
+                "others, far more than walls are built: the scan is bent, or that is no wall; "
+                + (
+                    "take control shots before you trust its levels"
+                    if surface.control is None
+                    else "the control shots have the last word on levels"
+                ),
             )
         )
     return warned
@@ -99,13 +130,20 @@ def _removed(surface: Surface) -> tuple[float, float]:
     return fit.tilt * math.sin(way), fit.tilt * math.cos(way)
 
 
-def _leaning(found: Disagreement) -> str:
+def _leaning(found: Disagreement, *, shots: bool) -> str:
     slope, half = found.slope * MM, found.half_95 * MM
     walls = f"{found.faces} walls" if found.faces > 1 else "one wall"
     ways = "" if found.both_ways else ", seen from one direction only"
+    toward = f"{math.degrees(found.bearing_rad):.0f}° from +y clockwise ({walls}{ways})"
+    if shots:
+        return (
+            f"walls and control shots disagree by {slope:.1f} mm per m (to within {half:.1f} mm "
+            f"per m at 95 %), which is more than sound walls lean: by the shots the walls' tops "
+            f"lean towards {toward}; read the shots again, and hold a plumb line to a wall"
+        )
     return (
         f"the walls lean by {slope:.1f} mm per m against the vertical of the levels (to within "
-        f"{half:.1f} mm per m at 95 %), their tops towards {math.degrees(found.bearing_rad):.0f}° "
-        f"from +y clockwise ({walls}{ways}): more than sound walls do, so the levels are likely "
-        "tilted by as much; take three or more control shots before you trust them"
+        f"{half:.1f} mm per m at 95 %), their tops towards {toward}: more than sound walls do, so "
+        "the levels are likely tilted by as much; take three or more control shots before you "
+        "trust them"
     )

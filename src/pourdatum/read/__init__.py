@@ -27,6 +27,8 @@ from pourdatum.scan import ChunkRef, Frame, InputFile, Scan, Station
 __all__ = ["CHUNK_POINTS", "FORMATS", "read_scan"]
 
 CHUNK_POINTS: Final = 1_000_000
+_FEW_POINTS: Final = 1000
+"""Fewer points make no floor wherever they are, and that is what is said of them then."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -80,13 +82,14 @@ def read_scan(
         raise JobError(f"chunk_points is {chunk_points}", hint="give 1 or more", id="chunk-points")
     sources = [find_source(path) for path in paths]
     _check_no_twins(sources)
-    # Who tells columns has a cloud: a list of levels names its own.
-    spots = columns is None and holds_spots(sources)
+    spots = holds_spots(sources, columns)
     found: list[tuple[Source, Opened]] = []
     hashes = hash_behind(sources)
     _check_no_copies(sources, hashes)
     if spots:
-        return read_spot_scan(sources, [promised.result() for promised in hashes], units, up)
+        return read_spot_scan(
+            sources, [promised.result() for promised in hashes], units, up, columns
+        )
     for source in sources:
         opened = open_by_content(source, chunk_points, columns)
         if opened.look.kept == 0:
@@ -96,6 +99,7 @@ def read_scan(
                 hint="export the scan again",
                 id="no-points",
             )
+        _refuse_one_place(source, opened)
         found.append((source, opened))
     settled = settle(found, units, up)
     files = [
@@ -103,6 +107,22 @@ def read_scan(
         for (source, opened), promised, one in zip(found, hashes, settled, strict=True)
     ]
     return _scan(files)
+
+
+def _refuse_one_place(source: Source, opened: Opened) -> None:
+    """Refuse points that are all at one place, or on one line along an axis."""
+    constant = opened.look.low == opened.look.high
+    if opened.look.kept < _FEW_POINTS or np.count_nonzero(constant) < 2:
+        return
+    table = opened.format.startswith("XYZ")
+    if constant.all():
+        at = ", ".join(f"{value:.6g}" for value in opened.look.low)
+        what = f"all {opened.records} points are at one place ({at})"
+    else:
+        same = " and ".join(name for name, one in zip("xyz", constant, strict=True) if one)
+        what = f"{same} are the same in all {opened.records} points: they lie in a line"
+    say = "say which columns are x, y, z, e.g. --columns 4,5,6, or " if table else ""
+    raise ScanError(what, where=source.shown, hint=f"{say}export the scan again", id="one-place")
 
 
 def _check_no_twins(sources: list[Source]) -> None:

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from pourdatum.errors import JobError
+from pourdatum.read.level_table import HEADS
 from pourdatum.read.look import StatedUnit
 from pourdatum.read.text_cells import Cells
 from pourdatum.units import LENGTH_UNITS
@@ -275,7 +276,8 @@ def _question(what: str, cells: Sequence[str], where: str) -> JobError:
     return JobError(
         f"{what}: {shown_names(cells)}",
         where=where,
-        hint='say which columns are x, y, z, e.g. --columns "2,3,4", in a unit of length',
+        hint='say which columns are x, y, z, e.g. --columns "2,3,4", in a unit of length; '
+        f"single levels have a first line such as {HEADS}",
         id="columns",
     )
 

@@ -116,6 +116,10 @@ _MAGIC: Final[tuple[tuple[bytes, str], ...]] = (
 )
 
 
+_LEAST_NUMBERS: Final = 3
+"""A point is three numbers."""
+
+
 def looks_like(head: bytes) -> str:
     r"""What content begins like, in words for people.
 
@@ -149,6 +153,8 @@ def _text_looks_like(head: bytes) -> str:
     if lower.startswith(b"version https://git-lfs"):
         return "a pointer to a file that was never downloaded"
     words = head.replace(b",", b" ").replace(b";", b" ").split()[:60]
+    if len(words) < _LEAST_NUMBERS and all(map(_is_number, words)):
+        return "a single number" if len(words) == 1 else f"{len(words)} numbers in all"
     words = words[:-1] or words  # the last may be cut off
     if words and sum(map(_is_number, words)) > 0.6 * len(words):
         return "text with columns of numbers"

@@ -12,35 +12,34 @@ import math
 from dataclasses import dataclass
 from typing import Final, Literal
 
-from pourdatum.errors import JobError
-from pourdatum.levelbook import BookRow, Reduced, reduce_book, reduce_readings
-from pourdatum.read.small_table import Table, numbers_of, read_table, unit_of, words_of
-from pourdatum.units import LENGTH_UNITS
+import numpy as np
+from numpy.typing import NDArray
 
+from pourdatum.errors import JobError
+from pourdatum.read.level_table import (
+    BOOKED,
+    COLUMNS,
+    ERROR_M,
+    SIGHTS,
+    lengths_of,
+    reduce_table,
+)
+from pourdatum.read.small_table import Table, read_table, unit_of, words_of
+
+Array = NDArray[np.float64]
 PlaceKind = Literal["xy", "map", "along-across"]
 
 _ALIASES: Final[dict[str, tuple[str, ...]]] = {
-    "name": ("name", "point", "point id", "point name", "pt", "id", "no", "nr", "number", "shot",
-             "mark", "label", "punkt"),
-    "x": ("x",),
-    "y": ("y",),
-    "east": ("easting", "east", "e", "rechtswert"),
-    "north": ("northing", "north", "n", "hochwert"),
-    "z": ("z", "level", "height", "elevation", "elev", "h", "rl", "reduced level", "altitude"),
-    "along": ("along",),
-    "across": ("across",),
-    "staff": ("staff", "staff reading", "reading", "rod", "rod reading"),
-    "back": ("backsight", "back sight", "back", "bs"),
-    "between": ("intermediate", "intermediate sight", "inter sight", "intersight", "is"),
-    "fore": ("foresight", "fore sight", "fore", "fs"),
-    "setup": ("setup", "set up", "instrument setup"),
-    "error": ("error", "sigma", "sd", "standard deviation", "accuracy", "uncertainty"),
-}  # fmt: skip
-_SIGHTS: Final = ("staff", "back", "between", "fore")
-_BOOKED: Final = _SIGHTS[1:]
-_STAFF_M: Final = (0.02, 10.0)
-"""Readings that a staff can have, longest of a campaign [m]."""
-_ERROR_M: Final = (1e-5, 0.05)
+    **COLUMNS,
+    "x": (),
+    "y": (),
+    "east": ("easting", "e", "rechtswert"),
+    "north": ("northing", "n", "hochwert"),
+}
+_PLANS: Final[tuple[tuple[str, str, PlaceKind], ...]] = (
+    ("x", "y", "xy"), ("east", "north", "map"), ("along", "across", "along-across"),
+)  # fmt: skip
+_NO_LENGTHS: Final = ("name", "setup", "error")
 _OF_FILES: Final = {
     "no-such-file": ("is missing", "check the path"),
     "not-a-file": ("is missing or no regular file", "check the path"),
@@ -93,12 +92,16 @@ class ControlFile:
         Whether they come from staff readings.
     notes : tuple of str
         What was assumed.
+    level_unit, place_unit : str or None
+        As the heads state them; None where one of them states none.
     """
 
     rows: tuple[ControlRow, ...]
     has_level: bool
     from_readings: bool
     notes: tuple[str, ...] = ()
+    level_unit: str | None = None
+    place_unit: str | None = None
 
 
 def read_control(path: str, *, unit_m: float, height_unit_m: float | None = None) -> ControlFile:
@@ -124,15 +127,15 @@ def read_control(path: str, *, unit_m: float, height_unit_m: float | None = None
             "leave the best spread ones",
         )
     names = _names(table)
+    plan = {column for pair in _PLANS for column in pair[:2]}
     lengths = {
-        column: _lengths(table, column, unit_m if column in ("x", "y", "east", "north", "along",
-                                                             "across") else height_m)
+        column: lengths_of(table, column, unit_m if column in plan else height_m)
         for column in _ALIASES
-        if column in table and column not in ("name", "setup", "error")
-    }  # fmt: skip
+        if column in table and column not in _NO_LENGTHS
+    }
     _check_names(table, names, lengths)
     errors = _errors(table)
-    reduced = _reduced(table, names, lengths)
+    reduced, _ = reduce_table(table, names, lengths, "control-unit")
     rows = []
     for k, line in enumerate(table.lines):
         found = _place(table, lengths, k)
@@ -153,8 +156,21 @@ def read_control(path: str, *, unit_m: float, height_unit_m: float | None = None
             table.shown,
             "give x,y or along,across for each shot",
         )
-    readings = any(column in table for column in _SIGHTS)
-    return ControlFile(tuple(rows), reduced.known, readings, reduced.notes)
+    readings = any(column in table for column in SIGHTS)
+    return ControlFile(
+        tuple(rows),
+        reduced.known,
+        readings,
+        reduced.notes,
+        _stated(table, ("z", *SIGHTS)),
+        _stated(table, ("x", "y", "east", "north", "along", "across")),
+    )
+
+
+def _stated(table: Table, columns: tuple[str, ...]) -> str | None:
+    """Unit that all of these columns state; that of the last, where they differ."""
+    units = [unit_of(table, column) for column in columns if column in table]
+    return None if None in units else units[-1]
 
 
 def check_control(path: str) -> None:
@@ -179,9 +195,11 @@ def _table(path: str) -> Table:
             table.shown,
             "begin it with their names, such as name,x,y,z or name,easting,northing,level",
         )
-    plan = [p for p in (("x", "y"), ("east", "north"), ("along", "across")) if p[0] in table]
-    for first, second in (("x", "y"), ("east", "north"), ("along", "across")):
-        if (first in table) != (second in table):
+    plan = [pair[:2] for pair in _PLANS if pair[0] in table and pair[1] in table]
+    for first, second, kind in _PLANS:
+        # Beside x and y, a length or a width is that of something else.
+        apart = kind == "along-across" and len(plan) > 0
+        if (first in table) != (second in table) and not apart:
             has, lacks = (first, second) if first in table else (second, first)
             raise _refuse(
                 f"has a column {has} and none for {lacks}", table.shown, "places need both"
@@ -194,13 +212,13 @@ def _table(path: str) -> Table:
         )
     if ("x", "y") in plan and ("east", "north") in plan:
         raise _refuse("has both x,y and easting,northing", table.shown, "keep one of them")
-    if "z" not in table and not any(column in table for column in _SIGHTS):
+    if "z" not in table and not any(column in table for column in SIGHTS):
         raise _refuse(
             f"has no column of levels or readings (it has {', '.join(table.heads[:8])})",
             table.shown,
             "name it z or level, or staff, or backsight, intermediate and foresight",
         )
-    if "staff" in table and any(column in table for column in _SIGHTS[1:]):
+    if "staff" in table and any(column in table for column in BOOKED):
         raise _refuse(
             "has both staff readings and backsights or foresights",
             table.shown,
@@ -217,12 +235,12 @@ def _names(table: Table) -> list[str]:
     ]
 
 
-def _check_names(table: Table, names: list[str], lengths: dict[str, list[float | None]]) -> None:
+def _check_names(table: Table, names: list[str], lengths: dict[str, Array]) -> None:
     """Refuse two shots of one name: no sentence could say which of them is meant.
 
     A point that is read from more than one set-up keeps its name.
     """
-    if "name" not in table or any(column in table for column in _BOOKED):
+    if "name" not in table or any(column in table for column in BOOKED):
         return
     setups = words_of(table, "setup") if "setup" in table else ("",) * len(table.rows)
     first: dict[tuple[str, str], int] = {}
@@ -238,14 +256,6 @@ def _check_names(table: Table, names: list[str], lengths: dict[str, list[float |
             )
 
 
-def _lengths(table: Table, column: str, default_m: float) -> list[float | None]:
-    """A column in metres; None where a cell is empty."""
-    unit = unit_of(table, column)
-    factor = default_m if unit is None else LENGTH_UNITS[unit]
-    values = numbers_of(table, column, empty=math.nan) * factor
-    return [None if math.isnan(value) else float(value) for value in values]
-
-
 def _errors(table: Table) -> list[float | None]:
     if "error" not in table:
         return [None] * len(table.rows)
@@ -253,71 +263,33 @@ def _errors(table: Table) -> list[float | None]:
         raise _refuse(
             "the column of errors states no unit", table.shown, "name it error_mm", "control-unit"
         )
-    errors = _lengths(table, "error", 1.0)
+    errors = [
+        None if math.isnan(error) else float(error) for error in lengths_of(table, "error", 1.0)
+    ]
     for line, error in zip(table.lines, errors, strict=True):
-        if error is not None and not _ERROR_M[0] <= error <= _ERROR_M[1]:
+        if error is not None and not ERROR_M[0] <= error <= ERROR_M[1]:
             raise _refuse(
                 f"line {line}: an error of {error * 1000:g} mm is out of range: permitted from "
-                f"{_ERROR_M[0] * 1000:g} to {_ERROR_M[1] * 1000:g} mm",
+                f"{ERROR_M[0] * 1000:g} to {ERROR_M[1] * 1000:g} mm",
                 table.shown,
                 "give one standard deviation of the level",
             )
     return errors
 
 
-def _reduced(table: Table, names: list[str], lengths: dict[str, list[float | None]]) -> Reduced:
-    blank: list[float | None] = [None] * len(table.rows)
-    columns = {column: lengths.get(column, blank) for column in ("z", *_SIGHTS)}
-    _check_readings(table, columns)
-    setups = words_of(table, "setup") if "setup" in table else ("",) * len(table.rows)
-    rows = [
-        BookRow(
-            line,
-            names[k],
-            columns["z"][k],
-            columns["back"][k],
-            columns["between"][k],
-            columns["fore"][k],
-            columns["staff"][k],
-            setups[k],
-        )
-        for k, line in enumerate(table.lines)
-    ]
-    if any(column in table for column in ("back", "between", "fore")):
-        return reduce_book(rows, table.shown)
-    return reduce_readings(rows, table.shown)
-
-
-def _check_readings(table: Table, columns: dict[str, list[float | None]]) -> None:
-    read = [v for column in _SIGHTS for v in columns[column] if v is not None]
-    if not read:
-        return
-    longest = max(abs(value) for value in read)
-    if not _STAFF_M[0] <= longest <= _STAFF_M[1]:
-        raise _refuse(
-            f"the longest staff reading is {longest:.4g} m, which no staff shows",
-            table.shown,
-            "give its unit in the header: staff_m, staff_mm, staff_ft",
-            "control-unit",
-        )
-
-
 def _place(
-    table: Table, lengths: dict[str, list[float | None]], k: int
+    table: Table, lengths: dict[str, Array], k: int
 ) -> tuple[PlaceKind, tuple[float, float]] | None:
     """Kind and place of a row; None where it has none."""
-    pairs: tuple[tuple[str, str, PlaceKind], ...] = (
-        ("x", "y", "xy"), ("east", "north", "map"), ("along", "across", "along-across")
-    )  # fmt: skip
-    for first, second, kind in pairs:
-        if first not in lengths:
+    for first, second, kind in _PLANS:
+        if first not in lengths or second not in lengths:
             continue
-        a, b = lengths[first][k], lengths[second][k]
-        if a is not None and b is not None:
+        a, b = float(lengths[first][k]), float(lengths[second][k])
+        if math.isfinite(a) and math.isfinite(b):
             return kind, (a, b)
-        if a is not None or b is not None:
+        if math.isfinite(a) or math.isfinite(b):
             raise _refuse(
-                f"line {table.lines[k]}: {first if a is None else second} is missing",
+                f"line {table.lines[k]}: {first if math.isnan(a) else second} is missing",
                 table.shown,
                 "a place needs both, and a benchmark off the floor neither",
             )

@@ -16,6 +16,7 @@ import numpy as np
 
 from pourdatum.errors import JobError, NoFloor
 from pourdatum.read.campaign import box_of, check_together
+from pourdatum.read.height_unit import heights_as_plan
 from pourdatum.read.look import Opened, StatedUnit, UnitDoubt
 from pourdatum.read.planes import Turned, oblique_turn
 from pourdatum.read.sizing import unit_by_size
@@ -186,7 +187,14 @@ def _unit(
                 hint="leave --units away, or export the scan again if the file is wrong",
                 id="unit-conflict",
             )
-        return _with_heights(said.unit_m, str(said.name), said)
+        unit = _with_heights(said.unit_m, str(said.name), said)
+        if said.height_unit_m is not None or turn is not None or said.name not in LENGTH_UNITS:
+            return unit
+        axis = "xyz".index((up or _usual_up(opened) or "z")[-1])
+        note = heights_as_plan(
+            opened.look.sample, said.name, source.shown, told=units is not None, upright=axis
+        )
+        return replace(unit, notes=(note,))
     if units is not None and asked_m is not None:
         return _with_heights(asked_m, units, said)
     if said is not None and not (said.system == "" and said.height_unit_m == 1.0):

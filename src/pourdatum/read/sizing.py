@@ -3,7 +3,8 @@
 A storey is 2.1 to 5 m high, from the least height of living rooms in building codes to
 workshops; halls are 5 to 12 m high and wide for it (common practice, no source). Units
 lie so far apart that an ordinary storey is one in a single unit; feet make a room of
-what is a hall in metres, and there the user is asked.
+what is a hall in metres, and there the user is asked; where metres are usual in the
+format, only if its doors speak for feet.
 """
 
 from __future__ import annotations
@@ -15,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pourdatum.errors import JobError
+from pourdatum.read.doorways import doorways
 from pourdatum.read.shape import Shape, robust_sides, shapes
 from pourdatum.units import LENGTH_UNITS
 
@@ -92,7 +94,8 @@ def unit_by_size(
             return Sized("m", stated if convention else _taken("m", seen, sides))
         # Scanners keep to a standard's metres, meshes are often drawn and exported in other units.
         kept = convention == "laid" and kind in _SCANNERS_OWN
-        if kept or (convention and "m" in ordinary):
+        feet = not kept and others == ["ft"] and _doors_in_feet(sample, seen[0])
+        if kept or (convention and "m" in ordinary and not feet):
             return Sized(
                 "m", f"{stated} (if these are {WORDS[others[0]]}, give --units {others[0]})"
             )
@@ -104,6 +107,15 @@ def unit_by_size(
 
 
 _GOOD: Final = ("room", "hall")
+
+
+def _doors_in_feet(sample: NDArray[np.float64], shape: Shape) -> bool:
+    """Whether doors are as high as doors are in feet, and none as they are in metres."""
+    if shape.height is None or not shape.ceiling:
+        return False
+    found = doorways(sample, shape.axis, shape.height)
+    in_feet = any(one.is_door(LENGTH_UNITS["ft"]) for one in found)
+    return in_feet and not any(one.is_door(1.0) for one in found)
 
 
 def _likely_first(seen: list[Shape], up_axis: int | None) -> list[Shape]:

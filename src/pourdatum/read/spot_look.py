@@ -6,11 +6,14 @@ it has none, by standing wide and flat.
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
 
-from pourdatum.errors import PourdatumError
+from pourdatum.errors import JobError, PourdatumError
+from pourdatum.read.level_table import COLUMNS, SIGHTS
 from pourdatum.read.small_table import Table, numbers_of, parse_table
 from pourdatum.read.source import HEAD_BYTES
 from pourdatum.read.table_lines import is_number
@@ -18,27 +21,63 @@ from pourdatum.read.table_lines import is_number
 MOST_SHOTS: Final = 2500
 """A longer list without names is a cloud; one with names is refused."""
 ALIASES: Final[dict[str, tuple[str, ...]]] = {
-    "name": ("point", "point id", "point no", "point number", "point name", "pt", "pt id", "pt no",
-             "id", "no", "nr", "number", "shot", "station", "mark", "label", "punkt",
-             "punktnummer"),
+    **COLUMNS,
+    "name": (*COLUMNS["name"], "station"),
     "x": ("easting", "east", "e", "x coordinate", "rechtswert", "ost"),
     "y": ("northing", "north", "n", "y coordinate", "hochwert", "nord"),
-    "z": ("level", "height", "elevation", "elev", "h", "rl", "reduced level", "altitude", "höhe",
-          "hoehe", "kote", "niveau", "z coordinate"),
-    "staff": ("staff reading", "reading", "rod", "rod reading"),
-    "back": ("backsight", "back sight", "bs"),
-    "between": ("intermediate", "intermediate sight", "inter sight", "intersight", "is"),
-    "fore": ("foresight", "fore sight", "fs"),
-    "setup": ("set up", "instrument setup"),
-    "error": ("sigma", "sd", "standard deviation", "standard error", "accuracy", "uncertainty"),
     "note": ("note", "notes", "code", "description", "desc", "remark", "remarks", "comment"),
-}  # fmt: skip
-SIGHTS: Final = ("staff", "back", "between", "fore")
+}
+_CLOUD_ROWS: Final = 1000
+"""Fewer points are no cloud that a floor is found in."""
+_MOST_COLUMNS: Final = 20
 _FLAT: Final = 0.25
 _LEAST_ROWS: Final = 3
 
 
-def looks_like_spots(head: bytes, size: int) -> bool:
+def plan_of(table: Table) -> tuple[str, str] | None:
+    """The columns of places: x and y, else along and across; None where they are not both there."""
+    pairs = (("x", "y"), ("along", "across"))
+    return next((pair for pair in pairs if pair[0] in table and pair[1] in table), None)
+
+
+def unnamed() -> Mapping[int, Sequence[str]]:
+    """Names of columns without a header, of which three will be told."""
+    return {
+        width: tuple(f"column {k}" for k in range(1, width + 1))
+        for width in range(3, _MOST_COLUMNS + 1)
+    }
+
+
+def renamed(table: Table, columns: tuple[int, int, int]) -> Table:
+    """A table whose columns the user tells: x, y, and levels, or readings where the head says so.
+
+    What else the header takes for a place or a level is left out; the first column of a table
+    without header is the name, if it is none of the three.
+
+    Raises
+    ------
+    JobError
+        If there are no such columns.
+    """
+    if len(set(columns)) < 3 or not all(1 <= c <= len(table.names) for c in columns):
+        raise JobError(
+            f"'{','.join(map(str, columns))}' are not three of the {len(table.names)} columns of"
+            f" {table.shown}",
+            where="--columns",
+            hint="count from 1, in the order x, y, level",
+            id="columns",
+        )
+    kept = ("name", "note", "error", "setup")
+    names = [name if name in kept else "" for name in table.names]
+    x, y, z = (c - 1 for c in columns)
+    if not table.header and 0 not in (x, y, z):
+        names[0] = "name"
+    names[x], names[y] = "x", "y"
+    names[z] = "staff" if table.names[z] == "staff" else "z"
+    return replace(table, names=tuple(names))
+
+
+def looks_like_spots(head: bytes, size: int, columns: tuple[int, int, int] | None = None) -> bool:
     r"""Whether content begins as a table of levels at single places.
 
     Parameters
@@ -47,6 +86,8 @@ def looks_like_spots(head: bytes, size: int) -> bool:
         First bytes of the file.
     size : int
         Bytes of the file.
+    columns : tuple of 3 ints, optional
+        Where x, y and level stand, as told: then a table too short for a cloud is a list.
 
     Examples
     --------
@@ -62,8 +103,14 @@ def looks_like_spots(head: bytes, size: int) -> bool:
     if table is None:
         return False
     rows = len(table.rows) * size / max(len(head), 1)
+    if columns is not None:
+        if rows > MOST_SHOTS or max(columns) > len(table.names):
+            return False
+        return rows < _CLOUD_ROWS or _stand_apart(renamed(table, columns), ("x", "y", "z"))
     if table.header:
-        if "x" not in table or "y" not in table:
+        if rows < _CLOUD_ROWS and _speaks_of_places(table):
+            return True  # What its header lacks is asked for when it is read.
+        if plan_of(table) is None:
             return False
         if rows > MOST_SHOTS:
             return False  # numbered points of a cloud
@@ -72,12 +119,18 @@ def looks_like_spots(head: bytes, size: int) -> bool:
         spoken = tuple(head.strip().lower() for head in table.heads[:3]) != ("x", "y", "z")
         if "z" not in table or len(table.names) > 4 or (spoken and rows > MOST_SHOTS):
             return False
-        return rows <= MOST_SHOTS and _stand_apart(table, "xyz")
+        return rows <= MOST_SHOTS and _stand_apart(table, ("x", "y", "z"))
     if rows > MOST_SHOTS:
         return False
     if len(table.names) == 3:
-        return _stand_apart(table, ("a", "b", "c"))
+        return _stand_apart(table, table.names)
     return len(table.names) in (4, 5) and _named_rows(table)
+
+
+def _speaks_of_places(table: Table) -> bool:
+    """Whether the header names shots, and some of what is said of them."""
+    said = ("x", "y", "along", "across", "z", *SIGHTS)
+    return "name" in table and any(name in table for name in said)
 
 
 def _first_rows(head: bytes) -> Table | None:
@@ -87,14 +140,13 @@ def _first_rows(head: bytes) -> Table | None:
         if count > len(lines):
             continue
         try:
-            headless = {k: tuple("abcde"[:k]) for k in (3, 4, 5)}
-            return parse_table(b"".join(lines[:count]), ALIASES, headless=headless)
+            return parse_table(b"".join(lines[:count]), ALIASES, headless=unnamed())
         except PourdatumError:
             continue
     return None
 
 
-def _stand_apart(table: Table, names: str | tuple[str, ...]) -> bool:
+def _stand_apart(table: Table, names: Sequence[str]) -> bool:
     """Whether places stand wide and flat as levels do, not on walls as the points of a cloud."""
     from scipy.spatial import cKDTree
 

@@ -13,8 +13,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from pourdatum.errors import JobError, NoFloor, ScanError
-from pourdatum.levelbook import BookRow, Reduced, reduce_book, reduce_readings
+from pourdatum.errors import JobError, ScanError
+from pourdatum.read.level_table import ERROR_M, HEADS, SIGHTS, lengths_of, reduce_table
 from pourdatum.read.small_table import (
     UNNAMED,
     Table,
@@ -24,20 +24,20 @@ from pourdatum.read.small_table import (
     words_of,
 )
 from pourdatum.read.source import Source, shown
-from pourdatum.read.spot_look import ALIASES, MOST_SHOTS, SIGHTS
+from pourdatum.read.spot_look import ALIASES, MOST_SHOTS, plan_of, renamed, unnamed
+from pourdatum.read.spot_unit import check_steepness, metres_taken, stated_unit
 from pourdatum.read.table_lines import is_number
 from pourdatum.scan import SpotLevels
 from pourdatum.units import LENGTH_UNITS, MM, unit_m
 
 SHOT_ERROR_M: Final = 0.001
 """Standard error of a level by staff, laser or reflector on a floor; common practice [m]."""
+_ALONG: Final = (
+    "along is taken as x and across as y, to the left of it: where across was measured to the"
+    " right, the plan is mirrored, areas and volumes are the same"
+)
 _HEADLESS: Final = {4: ("name", "x", "y", "z"), 3: ("x", "y", "z")}
-_ERROR_M: Final = (1e-5, 0.05)
 _COARSE_M: Final = 0.001
-_TOO_COARSE_M: Final = 0.05
-_SIDE_M: Final = (0.5, 500.0)
-_STEEPEST: Final = 0.3
-"""Range of levels, in lengths of the floor, beyond which the unit must be wrong."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -60,6 +60,8 @@ class SpotFile:
         Rows of the table.
     notes, warnings : tuples
         What was assumed; (code, text) of what is odd.
+    unit_taken : str
+        What is said first of a unit that nobody stated; empty where it was.
     """
 
     spots: SpotLevels
@@ -71,9 +73,12 @@ class SpotFile:
     records: int
     notes: tuple[str, ...]
     warnings: tuple[tuple[str, str], ...]
+    unit_taken: str = ""
 
 
-def read_spots(source: Source, units: str | None = None) -> SpotFile:
+def read_spots(
+    source: Source, units: str | None = None, columns: tuple[int, int, int] | None = None
+) -> SpotFile:
     """Levels of a file, as they are written.
 
     Parameters
@@ -81,6 +86,8 @@ def read_spots(source: Source, units: str | None = None) -> SpotFile:
     source : Source
     units : str, optional
         Unit of columns that state none.
+    columns : tuple of 3 ints, optional
+        Where x, y and level or reading stand, counted from 1, whatever the header says.
 
     Raises
     ------
@@ -89,18 +96,17 @@ def read_spots(source: Source, units: str | None = None) -> SpotFile:
     JobError
         If units contradict each other, a level book does not close, or only the user can
         tell the unit or the order of the columns.
-    NoFloor
-        If levels are written too coarsely for any floor.
     """
-    table = _table(source)
-    for name, what in (("x", "easting"), ("y", "northing")):
-        if name not in table:
-            raise ScanError(
-                f"has no column for the {what}",
-                where=source.shown,
-                hint="name the columns name, easting, northing, level",
-                id="table",
-            )
+    table = _table(source, columns)
+    plan_columns = plan_of(table)
+    if plan_columns is None:
+        missing = ("easting", "northing")["x" in table or "along" in table]
+        raise ScanError(
+            f"has no column for the {missing}",
+            where=source.shown,
+            hint=f"name the columns {HEADS}",
+            id="table",
+        )
     if len(table.rows) > 4 * MOST_SHOTS:
         raise ScanError(
             f"has {len(table.rows)} levels with names, over {4 * MOST_SHOTS}",
@@ -109,33 +115,37 @@ def read_spots(source: Source, units: str | None = None) -> SpotFile:
             id="too-many-shots",
         )
     asked = None if units is None else unit_m(units, where="--units")
-    plan, plan_words, plan_notes = _plan_unit(table, units, asked)
+    told = stated_unit(table, plan_columns, units, asked)
+    plan_words = told or "m"
+    plan = LENGTH_UNITS[plan_words]
     sights = [name for name in SIGHTS if name in table]
-    level_name = _level_unit(table, sights, plan_words)
-    lengths = {name: _lengths(table, name, level_name) for name in ("z", *sights) if name in table}
+    # Each column has the unit of its own head: a staff in mm says nothing of a benchmark.
+    shot = sights[0] if sights else "z"
+    shot_name = _unit_name(table, shot, plan_words)
+    level_name = _unit_name(table, "z" if "z" in table else shot, plan_words)
+    lengths = {name: lengths_of(table, name, plan) for name in ("z", *sights) if name in table}
     names = words_of(table, "name") if "name" in table else ("",) * len(table.rows)
     level, floor, level_notes = _levels(table, names, lengths, sights)
     if not floor.any():
         raise ScanError("holds no level of a floor", where=source.shown, id="table")
-    x, y = (numbers_of(table, name, empty=np.nan) * plan for name in ("x", "y"))
+    x, y = (numbers_of(table, name, empty=np.nan) * plan for name in plan_columns)
     _check_places(table, names, floor, x, y)
     points = np.column_stack([x, y, level])[floor]
-    _check_size(points, table, level_name, by_size=len(plan_notes) > 0)
-    error, error_note = _errors(table, level_name)
     # A benchmark's own reading may be written short.
-    step = min(_written_step(table, name, level_name) for name in sights or ["z"])
-    if step >= _TOO_COARSE_M:
-        raise NoFloor(
-            f"levels are written in steps of {step * MM:.3g} mm",
-            where=source.shown,
-            hint="write them to the millimetre",
-            id="coarse-coordinates",
-        )
+    step = min(_written_step(table, name, plan_words) for name in sights or ["z"])
+    taken = "" if told else metres_taken(points, step, shot_name, table.shown)
+    check_steepness(points, table.shown, shot_name)
+    error, error_note = _errors(table, shot_name)
     own = np.hypot(error[floor], step / np.sqrt(12.0))
     rows = np.flatnonzero(floor)
     behind = f"{table.shown}: {table.commented} rows behind # are left out"
     words = plan_words if level_name == plan_words else f"{plan_words}, levels {level_name}"
-    order = () if table.header else ("columns are taken as " + ", ".join(table.names),)
+    words += "" if shot_name == level_name else f", readings {shot_name}"
+    order: tuple[str, ...] = ()
+    if not table.header or columns is not None:
+        order = ("columns are taken as " + ", ".join(name or "-" for name in table.names),)
+    if plan_columns[0] == "along":
+        order += (_ALONG,)
     return SpotFile(
         spots=SpotLevels(tuple(names[k] for k in rows), points, own),
         labels=tuple(_label(names[k], table.lines[k]) for k in rows),
@@ -144,7 +154,8 @@ def read_spots(source: Source, units: str | None = None) -> SpotFile:
         unit_words=words,
         step_m=step,
         records=len(table.rows),
-        notes=(*order, *plan_notes, *level_notes, *error_note),
+        unit_taken=taken,
+        notes=(*((taken,) if taken else ()), *order, *level_notes, *error_note),
         warnings=(
             *((("commented-rows", behind),) if table.commented else ()),
             *_coarse(step, source.shown),
@@ -152,14 +163,22 @@ def read_spots(source: Source, units: str | None = None) -> SpotFile:
     )
 
 
-def _table(source: Source) -> Table:
+def _table(source: Source, columns: tuple[int, int, int] | None) -> Table:
     try:
+        if columns is not None:
+            return renamed(read_table(source, ALIASES, headless=unnamed()), columns)
         return read_table(source, ALIASES, headless=_HEADLESS)
     except ScanError as reason:
         if reason.id != UNNAMED:
             raise
         # Which of five columns is north only the user knows.
-        raise JobError(reason.message, where=reason.where, hint=reason.hint, id=reason.id) from None
+        hint = f"write a first line with their names: {HEADS}; or tell three: --columns 2,3,4"
+        raise JobError(reason.message, where=reason.where, hint=hint, id=reason.id) from None
+
+
+def _unit_name(table: Table, name: str, plan: str) -> str:
+    """Name of the unit of a column: what its head says, else that of the plan."""
+    return (unit_of(table, name) if name in table else None) or plan
 
 
 def _written_step(table: Table, name: str, unit: str) -> float:
@@ -179,49 +198,6 @@ def _coarse(step_m: float, where: str) -> tuple[tuple[str, str], ...]:
     return (("coarse-steps", f"{where}: levels are written in steps of {step_m * MM:.3g} mm"),)
 
 
-def _plan_unit(
-    table: Table, units: str | None, asked_m: float | None
-) -> tuple[float, str, tuple[str, ...]]:
-    """Metres in a unit of the plan, its name, and what was assumed."""
-    said = {unit_of(table, name) for name in ("x", "y")} - {None}
-    if len(said) > 1:
-        raise JobError(
-            f"easting and northing are in different units ({' and '.join(sorted(map(str, said)))})",
-            where=table.shown,
-            hint="write both in one unit",
-            id="unit-conflict",
-        )
-    if said:
-        name = str(said.pop())
-        if asked_m is not None and asked_m != LENGTH_UNITS[name]:
-            raise JobError(
-                f"--units says {units}, the header of the table says {name}",
-                where=table.shown,
-                hint="leave --units away, or mend the header",
-                id="unit-conflict",
-            )
-        return LENGTH_UNITS[name], name, ()
-    if units is not None and asked_m is not None:
-        return asked_m, units, ()
-    sides = [np.ptp(numbers_of(table, name, empty=np.nan)) for name in ("x", "y")]
-    note = "the table does not say its unit: metres are taken"
-    if np.all(np.isfinite(sides)):
-        note += f", which makes the floor {sides[0]:.3g} x {sides[1]:.3g} m"
-    return 1.0, "m", (f"{note} (if these are feet, give --units ft)",)
-
-
-def _lengths(table: Table, name: str, unit: str) -> NDArray[np.float64]:
-    """Lengths of a column [m], NaN where the cell is empty; its own unit, else that given."""
-    factor = LENGTH_UNITS[unit_of(table, name) or unit]
-    return numbers_of(table, name, empty=np.nan) * factor
-
-
-def _level_unit(table: Table, sights: list[str], plan: str) -> str:
-    """Name of the unit of levels: what their header says, else that of the plan."""
-    said = [unit_of(table, name) for name in ("z", *sights) if name in table]
-    return next((unit for unit in said if unit), plan)
-
-
 def _levels(
     table: Table,
     names: tuple[str, ...],
@@ -234,27 +210,15 @@ def _levels(
             raise ScanError(
                 "has no column for levels or staff readings",
                 where=table.shown,
-                hint="name it level, or staff where readings are given",
+                hint=f"name the columns {HEADS}",
                 id="table",
             )
         numbers_of(table, "z")  # An empty cell is an error here.
         return lengths["z"], np.ones(len(table.rows), bool), ()
-    none = np.full(len(table.rows), np.nan)
-    setups = words_of(table, "setup") if "setup" in table else ("",) * len(table.rows)
-
-    def at(name: str, k: int) -> float | None:
-        value = float(lengths.get(name, none)[k])
-        return None if np.isnan(value) else value
-
-    rows = [
-        BookRow(line, _label(names[k], line), at("z", k), at("back", k), at("between", k),
-                at("fore", k), at("staff", k), setups[k])
-        for k, line in enumerate(table.lines)
-    ]  # fmt: skip
-    book = any(name in table for name in ("back", "between", "fore"))
-    reduced: Reduced = (reduce_book if book else reduce_readings)(rows, table.shown)
+    labels = [_label(name, line) for name, line in zip(names, table.lines, strict=True)]
+    reduced, rows = reduce_table(table, labels, lengths, "unit-unknown")
     level = np.array([np.nan if value is None else value for value in reduced.level_m])
-    sighted = np.array([any(at(name, k) is not None for name in sights) for k in range(len(rows))])
+    sighted = np.any([np.isfinite(lengths[name]) for name in sights], axis=0)
     mark = np.array([row.level_m is not None for row in rows]) & sighted
     notes = list(reduced.notes)
     if mark.any():
@@ -283,36 +247,7 @@ def _check_places(
         )
 
 
-def _check_size(
-    points: NDArray[np.float64], table: Table, level_name: str, *, by_size: bool
-) -> None:
-    """Asks for the unit where what was taken makes no floor."""
-    sides = np.ptp(points, axis=0)
-    long = float(max(sides[:2]))
-    if by_size and long > _SIDE_M[1]:
-        fits = [
-            f"--units {name} makes it {long * LENGTH_UNITS[name]:.3g} m long"
-            for name in ("mm", "cm", "in", "ft")
-            if 3.0 <= long * LENGTH_UNITS[name] <= _SIDE_M[1]
-        ]
-        raise JobError(
-            f"the table does not say its unit, and {sides[0]:.4g} x {sides[1]:.4g} m is not the"
-            " size of a floor",
-            where=table.shown,
-            hint=f"say which: {', '.join(fits[:2]) or 'give --units'}",
-            id="unit-unknown",
-        )
-    if len(points) > 2 and np.ptp(np.quantile(points[:, 2], (0.1, 0.9))) > _STEEPEST * long > 0.0:
-        raise JobError(
-            f"levels taken in {level_name} differ by {sides[2]:.3g} m over a floor {long:.3g} m"
-            " long",
-            where=table.shown,
-            hint="write their unit in the header, such as level [mm]",
-            id="unit-unknown",
-        )
-
-
-def _errors(table: Table, level_name: str) -> tuple[NDArray[np.float64], tuple[str, ...]]:
+def _errors(table: Table, shot_name: str) -> tuple[NDArray[np.float64], tuple[str, ...]]:
     """Standard error of each row [m]."""
     if "error" not in table:
         note = (
@@ -320,9 +255,9 @@ def _errors(table: Table, level_name: str) -> tuple[NDArray[np.float64], tuple[s
             " table has no column for it"
         )
         return np.full(len(table.rows), SHOT_ERROR_M), (note,)
-    unit = unit_of(table, "error") or level_name
+    unit = unit_of(table, "error") or shot_name
     error = numbers_of(table, "error") * LENGTH_UNITS[unit]
-    wrong = np.flatnonzero((error < _ERROR_M[0]) | (error > _ERROR_M[1]))
+    wrong = np.flatnonzero((error < ERROR_M[0]) | (error > ERROR_M[1]))
     if len(wrong):
         raise ScanError(
             f"line {table.lines[wrong[0]]}: a standard error of {error[wrong[0]] * MM:g} mm is no"

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
+from pourdatum.controlwords import to_read_again
 from pourdatum.report import words
 from pourdatum.report.blocks import place, place_head, section, table
 from pourdatum.report.markup import Html, el, tied
@@ -13,6 +14,20 @@ from pourdatum.units import show_height
 if TYPE_CHECKING:
     from pourdatum.outcome import Survey
     from pourdatum.shots import ControlFit, HeldShot
+
+
+def in_doubt(survey: Survey) -> Html | None:
+    """What comes before any figure where a shot may be wrong; None where none is suspected."""
+    fit = survey.surface.control
+    first = None if fit is None else to_read_again(fit)
+    if first is None:
+        return None
+    said = words.plain(first, 600)
+    return el(
+        "div",
+        el("p", el("b", "Control in doubt. "), f"{said[:1].upper()}{said[1:]}."),
+        cls="verdict no",
+    )
 
 
 def control_shots(survey: Survey) -> Html | None:
@@ -65,5 +80,5 @@ def _taken_out(survey: Survey, fit: ControlFit) -> str:
         said += f", and {show_height(fit.warp_m, system)} of waves"
     said += f". The {len(fit.used)} shots used now fit to {show_height(fit.rms_m, system)}"
     if fit.leave_one_out_rms_m is not None:
-        said += f", each without its own help to {show_height(fit.leave_one_out_rms_m, system)}"
+        said += f", the others predict a shot to {show_height(fit.leave_one_out_rms_m, system)}"
     return f"{said}."

@@ -9,6 +9,7 @@ from __future__ import annotations
 import base64
 import io
 import math
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -20,7 +21,7 @@ from pourdatum.units import show_area, show_height
 if TYPE_CHECKING:
     from pourdatum.outcome import Plan, Survey
 
-_SHOWN_ABOVE: Final = frozenset({"not-buildable"})
+_SHOWN_ABOVE: Final = frozenset({"not-buildable", "control-loose"})
 
 
 def write_page(outcome: Survey | Plan, path: str | Path, *, picture: bytes | None = None) -> None:
@@ -77,6 +78,7 @@ def plan_page(plan: Plan, picture: bytes) -> str:
     )
     suspended = "The mass on a suspended floor is an engineer's question."
     main = [
+        control_block.in_doubt(survey),
         plan_blocks.verdict(plan),
         plan_blocks.figures(plan),
         el(
@@ -126,6 +128,7 @@ def survey_page(survey: Survey, picture: bytes) -> str:
         f"Axes are the plan coordinates of the {'levels' if spots else 'scan'}."
     )
     main = [
+        control_block.in_doubt(survey),
         _levels(survey),
         el(
             "div",
@@ -140,14 +143,14 @@ def survey_page(survey: Survey, picture: bytes) -> str:
             cls="desk",
         ),
         el("div", blocks.things(survey), blocks.nibs(survey), cls="even"),
-        el("div", blocks.told(survey), cls="even"),
+        el("div", blocks.told(survey, without=_SHOWN_ABOVE), cls="even"),
         _provenance(survey, None),
         blocks.cautions(),
     ]
     return _document(survey, "Survey of a floor", main)
 
 
-def _document(survey: Survey, kind: str, main: list[Html]) -> str:
+def _document(survey: Survey, kind: str, main: Sequence[Html | None]) -> str:
     from pourdatum import __version__
 
     title = words.plain(survey.title)

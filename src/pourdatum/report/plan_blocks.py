@@ -172,7 +172,7 @@ def setting_out(plan: Plan) -> Html:
     said.append(
         "Set the tops of depth pins to the datum with the laser, and read the high point again "
         "before the first bag is mixed. If the laser and the map differ by more than the interval, "
-        "stop and ask the surveyor."
+        "stop: take levels at the high point and at two corners, and find which of them is wrong."
     )
     return section("Setting the datum", bullets(said))
 
