@@ -24,6 +24,8 @@ _OPENING_CELLS: Final = 0.2
 _COLUMN_CELLS: Final = 0.06
 _COVERAGE_CELLS: Final = 0.25
 """Error of an edge in cells, one standard deviation, found on simulated scans."""
+_STEP_M2: Final = 2.0
+"""Platforms up to this size may be things on the floor [m²]; a choice."""
 _HIDDEN_SHARE: Final = 0.08
 _AT_WALL_M: Final = 0.3
 """Error of what lies under a thing by a wall, as a share of the thing: its corner of the room was
@@ -31,10 +33,17 @@ not seen. Found on simulated scans."""
 
 
 def area_interval_m2(surface: Surface) -> tuple[float, float]:
-    """95 % interval of the area to pour [m²], down by what stands on it and may be fixed."""
-    area_m2 = surface.floor.area_m2
-    low_m2, high_m2 = interval(area_m2, area_uncertainty_m2(surface))
-    return max(low_m2 - unsure_m2(surface), 0.0), high_m2
+    """95 % interval of the area to pour [m²].
+
+    It reaches down by what stands on the floor and may be fixed, and up by platforms of a
+    crate's size: whether one is a step of the building or stands on the floor no scan says.
+    """
+    floor = surface.floor
+    low_m2, high_m2 = interval(floor.area_m2, area_uncertainty_m2(surface))
+    steps_m2 = sum(area_m2 for _, area_m2, *_ in floor.other_levels_m if area_m2 < _STEP_M2)
+    if floor.outline_given:
+        steps_m2 = 0.0
+    return max(low_m2 - unsure_m2(surface), 0.0), high_m2 + steps_m2
 
 
 def unsure_m2(surface: Surface) -> float:
