@@ -13,6 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.testing import assert_array_equal
 
+from file_cells import las_of_metres
 from made_scan import made_scan, on_lattice, store_of, walled
 from pourdatum import chunks
 from pourdatum.cells import Cells, gather_cells
@@ -22,6 +23,7 @@ from pourdatum.floor import find_floor
 from pourdatum.grid import VoxelStats, merge
 from pourdatum.levels import find_level
 from pourdatum.passing import silent
+from pourdatum.read import read_scan
 from pourdatum.scan import LATTICE_M, ChunkRef, Frame, InputFile, Scan, Station
 from pourdatum.surface import Surface, make_surface
 from strategies import cuts
@@ -256,3 +258,28 @@ def test_no_more_chunks_are_in_memory_than_workers_can_use() -> None:
     assert PointStore(scan, Means(workers=3)).fold(summarise, add, stage="counting") == 400
     # Three at work, one waiting its turn, and the summaries that wait.
     assert max(ahead) <= 3 + 1 + 6
+
+
+def test_a_sample_is_the_same_however_a_scan_is_cut_into_files(tmp_path, monkeypatch) -> None:
+    """One LAS file, and the same records in three: about one record in four, and the same ones."""
+    monkeypatch.setattr(chunks, "SAMPLE_POINTS", 6_000)
+    rng = np.random.default_rng(9)
+    points = rng.uniform([0.0, 0.0, 0.0], [8.0, 6.0, 0.01], (24_000, 3))
+    whole = tmp_path / "whole.las"
+    whole.write_bytes(las_of_metres(points))
+    parts = []
+    for number, part in enumerate(np.split(points, [5_000, 17_123]), 1):
+        parts.append(tmp_path / f"part{number}.las")
+        parts[-1].write_bytes(las_of_metres(part))
+    found = []
+    for files in ([whole], parts):
+        scan = read_scan(*files, units="m", up="z")
+        sample = PointStore(scan, Means(keep_points=1_000)).sample()
+        assert sample.one_in == 4
+        held = sample.fold(
+            lambda lattice: lattice, lambda a, b: np.concatenate([a, b]), stage="sample"
+        )
+        # Whole steps of the lattice, the origin added.
+        found.append(held + np.rint(np.array(scan.origin_m) / LATTICE_M).astype(np.int64))
+    assert 5_000 < len(found[0]) < 7_000
+    assert_array_equal(*(np.unique(held, axis=0) for held in found))

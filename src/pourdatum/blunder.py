@@ -73,7 +73,8 @@ class Sifted:
     doubtful : tuple of int
         Shots given of which one may still be wrong.
     instead : tuple of Drift
-        What the correction would be without each of these.
+        What the correction would be without each of these, and with those that are left out
+        where they may be sound after all.
     suspects : tuple of int
         Shots given that are likely enough to be wrong to be read again, the likeliest first.
     wrong_share : float
@@ -122,6 +123,7 @@ def sifted(surface: Surface, shots: Sequence[Shot], held: Held, where: str) -> S
     """
     given = len(held.index)
     doubted: list[int] = []
+    sound: list[Drift] = []
     while True:
         drift = drift_of(surface, held)
         count = len(held.index)
@@ -135,13 +137,16 @@ def sifted(surface: Surface, shots: Sequence[Shot], held: Held, where: str) -> S
         if count < LEAST_TO_NAME or not sure or len(doubted) == spared:
             raise _contradiction(shots, held, drift, doubted, where)
         doubted.append(int(held.index[worst]))
+        if 1.0 - wrong.sum() > _ALLOW:
+            # A shot may be left out and be sound after all: what it said is not ruled out.
+            sound.append(drift)
         held = held.without(worst)
         check_spread(shots, held, where)
     # Where one is likely wrong, so may be any that is not much less likely than the likeliest.
     least = _ALLOW * min(1.0, _OPEN / max(wrong.max(), _OPEN))
     some = wrong.max() > _ALLOW and len(held.index) <= _MANY
     possible = [int(k) for k in np.flatnonzero(wrong > least)] if some else []
-    instead = tuple(drift_of(surface, held.without(k)) for k in possible)
+    instead = (*sound, *(drift_of(surface, held.without(k)) for k in possible))
     doubtful = tuple(int(held.index[k]) for k in possible)
     return Sifted(
         held, drift, doubted, doubtful, instead, _suspects(held, wrong), float(wrong.sum())

@@ -96,13 +96,20 @@ class PointStore:
     def sample(self) -> PointStore:
         """The store itself where all points are kept; else one with about ``SAMPLE_POINTS``.
 
-        The thinned points depend on their place in the file alone, not on how it is cut.
+        The thinned points depend on their place in the campaign alone, not on how it is cut into
+        pieces, nor, for plain LAS, on how it is cut into files.
         """
         one_in = max(self.points // SAMPLE_POINTS, 1)
         if self.keeps_all or not all(ref.thins for ref in self._refs):
             return self
         thin = copy(self)
-        thin._refs = tuple(ref.thinned(one_in) for ref in self._refs)
+        refs: list[ChunkRef] = []
+        before = 0
+        for _, own in groupby(self._refs, lambda ref: ref.path):
+            pieces = tuple(own)
+            refs += [ref.thinned(one_in, before) for ref in pieces]
+            before += sum(ref.count for ref in pieces)
+        thin._refs = tuple(refs)
         thin._kept = {}
         thin.keeps_all = False
         thin.one_in = one_in

@@ -114,9 +114,10 @@ LatticeReader = Callable[[str, int, int, Any, Frame], "NDArray[np.int64] | None"
 """A module-level function that reads and places points in one go, to the same bits as reader and
 frame do one after the other; None where it cannot."""
 
-Thinner = Callable[[Any, int], Any]
-"""A module-level function (details, one in) -> details with which the reader reads about one
-record in so many: the same ones however the file is cut into pieces."""
+Thinner = Callable[[Any, int, int], Any]
+"""A module-level function (details, one in, before) -> details with which the reader reads about
+one record in so many: the same ones however the file is cut into pieces, and where ``before``
+records of the campaign lie in other files, however it is cut into files if the format allows."""
 
 
 @dataclass(frozen=True)
@@ -139,12 +140,19 @@ class ChunkRef:
         """Whether a part of the records can be read without reading all."""
         return self.thinner is not None
 
-    def thinned(self, one_in: int) -> ChunkRef:
-        """The same piece, of which about one record in so many is read."""
+    def thinned(self, one_in: int, before: int = 0) -> ChunkRef:
+        """The same piece, of which about one record in so many is read.
+
+        Parameters
+        ----------
+        one_in : int
+        before : int
+            Records of the campaign in the files before this one.
+        """
         if self.thinner is None:
             msg = f"{self.path}: records from {self.start} cannot be thinned"
             raise ValueError(msg)
-        return replace(self, details=self.thinner(self.details, one_in))
+        return replace(self, details=self.thinner(self.details, one_in, before))
 
     def load(self) -> NDArray[np.int64]:
         """Lattice points (n, 3), n at most ``count``."""

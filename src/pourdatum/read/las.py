@@ -47,6 +47,8 @@ class _Rows:
     """Whether points outside the header's box mean damage."""
     one_in: int = 1
     """Of how many records one is read."""
+    before: int = 0
+    """Records of the campaign in the files before this one."""
 
 
 def is_las(head: bytes) -> bool:
@@ -126,9 +128,9 @@ def read_las_lattice(
     return out[:kept]
 
 
-def thinned(details: _Rows, one_in: int) -> _Rows:
+def thinned(details: _Rows, one_in: int, before: int) -> _Rows:
     """See ``pourdatum.scan.Thinner``: blocks of records, or the beginnings of packed chunks."""
-    return replace(details, one_in=one_in)
+    return replace(details, one_in=one_in, before=before)
 
 
 @dataclass(frozen=True, eq=False)
@@ -182,12 +184,12 @@ def _all_records(details: _Rows, start: int, count: int) -> NDArray[np.uint8]:
 
 
 def _records(details: _Rows, start: int, count: int) -> NDArray[np.uint8]:
-    """Plain records (n, bytes): all, or one block in so many, counted from the file's first."""
+    """Plain records (n, bytes): all, or one block in so many, counted from the campaign's first."""
     header = details.header
     spans = [(start, start + count)]
     if details.one_in > 1:
         stride = details.one_in * _BLOCK_RECORDS
-        first = start - start % stride
+        first = start - (details.before + start) % stride
         spans = [
             (max(at, start), min(at + _BLOCK_RECORDS, start + count))
             for at in range(first, start + count, stride)
