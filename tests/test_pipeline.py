@@ -14,7 +14,8 @@ import pourdatum as pdm
 from pourdatum.errors import JobError, OutputError
 from pourdatum.job import Job
 from pourdatum.outcome import Plan, Survey
-from pourdatum.pipeline import _request, survey_scan, wants_grinding
+from pourdatum.pipeline import survey_scan, wants_grinding
+from pourdatum.pipeline.planned import datum_request
 from pourdatum.scan import Frame, InputFile, Scan
 from pourdatum.write.sample_files import write_sample
 
@@ -77,15 +78,15 @@ def test_levels_are_taken_in_their_units() -> None:
     feet = scan_in(Frame(unit_m=1.0, height_unit_m=0.3048, origin_m=(5.0, 6.0, 30.0)))
     typed = Job(datum={"kind": "level", "z": 100.0})  # type: ignore[arg-type]
     filed = Job(datum={"kind": "level", "z_m": 30.48})  # type: ignore[arg-type]
-    assert _request(typed, feet).z_m == pytest.approx(0.48)
-    assert _request(filed, feet).z_m == pytest.approx(0.48)
+    assert datum_request(typed, feet).z_m == pytest.approx(0.48)
+    assert datum_request(filed, feet).z_m == pytest.approx(0.48)
 
 
 def test_a_fall_points_to_its_place() -> None:
     """``toward`` is in the scan's plan coordinates and unit; the request is local metres."""
     scan = scan_in(Frame(unit_m=0.001, origin_m=(10.0, 20.0, 0.0)))
     fall = {"kind": "fall", "slope_mm_per_m": 10.0, "toward": (14_000.0, 22_500.0)}
-    request = _request(Job(datum=fall), scan)  # type: ignore[arg-type]
+    request = datum_request(Job(datum=fall), scan)  # type: ignore[arg-type]
     assert request.slope == pytest.approx(0.010)
     assert request.toward_m == pytest.approx((4.0, 2.5))
 
