@@ -17,6 +17,7 @@ import argparse
 import math
 import sys
 import tempfile
+import warnings
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -266,6 +267,7 @@ def main(words: Sequence[str] | None = None) -> int:
     parser.add_argument("--kinds", nargs="*", help="names of kinds, or their beginnings")
     parser.add_argument("--misses", action="store_true", help="list intervals that did not hold")
     asked = parser.parse_args(words)
+    warnings.simplefilter("ignore")  # What libraries murmur is not part of the table.
     seed = int(np.random.default_rng().integers(2**31)) if asked.seed is None else asked.seed
     kinds = [k for k in KINDS if not asked.kinds or any(k.name == word for word in asked.kinds)]
     print(f"--seed {seed} --scenes {asked.scenes}\n")
