@@ -52,7 +52,7 @@ def test_the_level_is_the_tilt_in_any_direction() -> None:
 
 
 def test_a_bend_under_a_straightedge_of_2_m() -> None:
-    """The middle of 2 m under drawn warps scatters as stated, to what 24 waves a length know."""
+    """The middle of 2 m under drawn warps scatters as stated, to what 96 waves a length know."""
     warp = SharedError(0.0, 0.003, 0.0, "warp alone")
     found = by_name(shared=warp)["flatness-2m"]
     place = np.array([[-1.0, 0.0], [0.0, 0.0], [1.0, 0.0]])

@@ -22,7 +22,7 @@ from pourdatum.drift import LENGTHS_M
 from pourdatum.geometry import Plane
 from pourdatum.grid import Grid
 from pourdatum.rounding import NONE, Rounding
-from pourdatum.shareddraws import DRAWS, interval_of, shared_draws
+from pourdatum.shareddraws import DRAWS, draws_for, interval_of
 from pourdatum.spread import FIT_REACH_M, fill_draws_m3, fill_interval
 from pourdatum.surface import Surface
 from pourdatum.uncertainty import COVER_95, UNSEEN_M, SharedError, combined, mean_error_m
@@ -130,13 +130,14 @@ def mean_warp(length_m: float) -> float:
 
 
 def test_a_warp_counts_by_its_mean_over_the_floor() -> None:
-    """Bends of 1.75 to 9 m over 4 by 3 m: the part of a warp that does not cancel.
+    """Over 4 by 3 m, which reach 2.5 m, a bend of 1.75 m: the part of it that does not cancel.
 
-    24 waves a length stand for a Gaussian field: they know its variance to a quarter.
+    Longer fields lift or tilt the floor and do not bend it. 96 waves stand for a Gaussian field:
+    they know its variance to an eighth.
     """
     surface = flat_surface(shared=replace(NOTHING, warp_m=0.002))
-    share = math.sqrt(np.mean([mean_warp(length) for length in LENGTHS_M]))
-    assert 0.7 < share < 0.95
+    share = math.sqrt(mean_warp(LENGTHS_M[0]))
+    assert 0.6 < share < 0.8
     assert spread(surface) == pytest.approx(FLOOR.area * 0.002 * share, rel=0.13)
 
 
@@ -170,7 +171,7 @@ def test_the_positive_part_of_the_depth_is_taken_as_it_is() -> None:
     fills = fill_draws_m3(surface, datum, volume)
     assert volume.volume_m3 == 0.0
     assert fills.min() >= 0.0
-    tilt = shared_draws(surface.shared, MIDDLE).tilt
+    tilt = draws_for(surface).tilt
     alone = np.abs(tilt[:, 0]) * 4.0**2 / 8 * 3.0, np.abs(tilt[:, 1]) * 3.0**2 / 8 * 4.0
     assert (fills <= alone[0] + alone[1] + 1e-6).all()
     assert (fills >= np.maximum(*alone) - 1e-3 * 0.05 * FLOOR.area).all()

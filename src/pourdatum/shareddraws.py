@@ -26,7 +26,7 @@ Array = NDArray[np.float64]
 
 DRAWS: Final = 1000
 """Draws of each interval: its ends then err by about a twentieth of its half-width."""
-_WAVES: Final = 24
+_WAVES: Final = 96
 """Waves of each length that a warp is made of."""
 _SEED: Final = 101
 
@@ -68,7 +68,12 @@ class SharedDraws:
 
 
 def shared_draws(
-    shared: SharedError, middle_m: tuple[float, float], draws: int = DRAWS, seed: int = _SEED
+    shared: SharedError,
+    middle_m: tuple[float, float],
+    draws: int = DRAWS,
+    seed: int = _SEED,
+    *,
+    reach_m: float = math.inf,
 ) -> SharedDraws:
     """Draws from a budget.
 
@@ -79,11 +84,15 @@ def shared_draws(
         Where the scan's level holds [m].
     draws : int
     seed : int
+    reach_m : float
+        How far the floor reaches from its middle [m].
 
     Notes
     -----
     A warp is a Gaussian random field of one of the lengths that ``drift`` thinks of, as likely
-    one as the other, made of waves of random ways (Rahimi and Recht 2007, from memory).
+    one as the other, made of waves of random ways (Rahimi and Recht 2007, from memory). What is
+    longer than the floor's own reach does not bend it: that is level and tilt, which have
+    figures of their own.
 
     Examples
     --------
@@ -93,12 +102,13 @@ def shared_draws(
     [0.0, 0.005]
     """
     rng = np.random.default_rng(seed)
-    lengths = np.repeat(np.asarray(LENGTHS_M), _WAVES)
+    bending = [length for length in LENGTHS_M if length <= reach_m] or [LENGTHS_M[0]]
+    lengths = np.repeat(np.asarray(bending), _WAVES)
     wave = rng.standard_normal((2, lengths.size)) / lengths
     # A wave of random phase has half the mean square of its height.
     height = rng.standard_normal((draws, lengths.size)) * math.sqrt(2.0 / _WAVES) * shared.warp_m
-    length = rng.integers(len(LENGTHS_M), size=draws)
-    height *= np.repeat(np.eye(len(LENGTHS_M)), _WAVES, axis=1)[length]
+    length = rng.integers(len(bending), size=draws)
+    height *= np.repeat(np.eye(len(bending)), _WAVES, axis=1)[length]
     return SharedDraws(
         middle_m=np.asarray(middle_m, np.float64),
         level_m=shared.datum_m * rng.standard_normal(draws),
@@ -119,7 +129,9 @@ def draws_for(surface: Surface) -> SharedDraws:
         tilt_rad=combined(surface.shared.tilt_rad, rounding.tilt_rad),
         datum_m=combined(surface.shared.datum_m, rounding.level_m),
     )
-    return shared_draws(shared, (middle.x, middle.y))
+    west, south, east, north = surface.floor.outline.bounds
+    reach_m = 0.5 * math.hypot(east - west, north - south)
+    return shared_draws(shared, (middle.x, middle.y), reach_m=reach_m)
 
 
 def interval_of(value: float, draws: Array) -> tuple[float, float]:
