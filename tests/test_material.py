@@ -5,8 +5,10 @@ from __future__ import annotations
 import json
 import math
 from pathlib import Path
+from statistics import NormalDist
 from typing import Any
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -144,6 +146,40 @@ def test_bags_to_buy_by_hand() -> None:
     bought = order(fill, SHEET, volume_interval_m3=(0.4 - half_m3, 0.4 + half_m3))
     assert bought.bags_to_buy == 37
     assert bought.bags_interval == (34, 35)  # 394.1 l are 33.5 bags, 405.9 l are 34.5.
+
+
+def test_the_chance_of_running_short_by_hand() -> None:
+    """The same 400 l and 20.6 l: N bags hold N x 11.765 l, and 1 - Phi tells the chance.
+
+    34 bags are the mean, 400.0 l: one in two; 36 hold 423.5 l, 12.7 %; 37 hold 435.3 l, 4.3 %.
+    2000 levels of the normal distribution know a share to 1 / 4000.
+    """
+    fill = volume()
+    half_m3 = 1.959964 * 0.003
+    bought = order(fill, SHEET, volume_interval_m3=(0.4 - half_m3, 0.4 + half_m3))
+    spread_l = math.sqrt(9.0 + 400.0 + 16.0)
+    assert [bags for bags, _ in bought.short] == [34, 35, 36, 37, 38, 39]
+    for bags, share in bought.short:
+        held_l = bags * 20.0 / 1.7
+        wanted = 1.0 - NormalDist(400.0, spread_l).cdf(held_l)
+        assert share == pytest.approx(wanted, abs=0.0005)
+
+
+def test_bags_for_a_fill_that_was_drawn() -> None:
+    """Fills spread evenly from 300 to 500 l: 95 % are below 490 l; half need more than 400.
+
+    Poured without error: 490 l are 41.7 bags, 42; with 20 % waste 50. With 42 bags, which hold
+    494.1 l, the upper 3 % run short.
+    """
+    fill = volume()
+    drawn = np.linspace(0.3, 0.5, 2001)
+    how = {"volume_interval_m3": (0.3, 0.5), "pour_accuracy_m": 0.0, "bag_yield_share": 0.0}
+    bought = order(fill, SHEET, draws_m3=drawn, **how)
+    assert bought.bags_to_buy == 42
+    assert order(fill, SHEET, draws_m3=drawn, waste=0.2, **how).bags_to_buy == 50
+    chances = dict(bought.short)
+    assert chances[34] == pytest.approx(0.5, abs=0.001)
+    assert chances[42] == pytest.approx((500.0 - 42 * 20.0 / 1.7) / 200.0, abs=0.001)
 
 
 @given(st.floats(0.5, 0.99), st.floats(0.5, 0.99))

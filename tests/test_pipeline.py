@@ -9,21 +9,14 @@ from typing import Any, cast
 
 import numpy as np
 import pytest
-import shapely
 
 import pourdatum as pdm
-from pourdatum.datum import Datum
 from pourdatum.errors import JobError, OutputError
-from pourdatum.geometry import Plane
-from pourdatum.grid import Grid
 from pourdatum.job import Job
 from pourdatum.outcome import Plan, Survey
-from pourdatum.pipeline import _request, survey_scan, wants_grinding
-from pourdatum.rounding import NONE
+from pourdatum.pipeline import survey_scan, wants_grinding
+from pourdatum.pipeline.planned import datum_request
 from pourdatum.scan import Frame, InputFile, Scan
-from pourdatum.spread import fill_interval, fill_uncertainty_m3
-from pourdatum.uncertainty import SharedError
-from pourdatum.volume import Volume, fill_volume
 from pourdatum.write.sample_files import write_sample
 
 
@@ -85,15 +78,15 @@ def test_levels_are_taken_in_their_units() -> None:
     feet = scan_in(Frame(unit_m=1.0, height_unit_m=0.3048, origin_m=(5.0, 6.0, 30.0)))
     typed = Job(datum={"kind": "level", "z": 100.0})  # type: ignore[arg-type]
     filed = Job(datum={"kind": "level", "z_m": 30.48})  # type: ignore[arg-type]
-    assert _request(typed, feet).z_m == pytest.approx(0.48)
-    assert _request(filed, feet).z_m == pytest.approx(0.48)
+    assert datum_request(typed, feet).z_m == pytest.approx(0.48)
+    assert datum_request(filed, feet).z_m == pytest.approx(0.48)
 
 
 def test_a_fall_points_to_its_place() -> None:
     """``toward`` is in the scan's plan coordinates and unit; the request is local metres."""
     scan = scan_in(Frame(unit_m=0.001, origin_m=(10.0, 20.0, 0.0)))
     fall = {"kind": "fall", "slope_mm_per_m": 10.0, "toward": (14_000.0, 22_500.0)}
-    request = _request(Job(datum=fall), scan)  # type: ignore[arg-type]
+    request = datum_request(Job(datum=fall), scan)  # type: ignore[arg-type]
     assert request.slope == pytest.approx(0.010)
     assert request.toward_m == pytest.approx((4.0, 2.5))
 
@@ -118,77 +111,3 @@ def test_a_fall_that_the_sheet_does_not_hold(room: Path) -> None:
 def test_when_grinding_may_lower_the_datum(keys: dict[str, Any], wanted: bool) -> None:
     """Grinding counts where it is asked for or priced, and never where it is ruled out."""
     assert wants_grinding(Job(grind=keys)) is wanted  # type: ignore[arg-type]
-
-
-def flat(
-    *, error_m: float = 0.0, shared: SharedError | None = None, hidden: bool = False
-) -> tuple[Any, Datum, Volume]:
-    """A level floor of 5 x 4 m, 10 mm under a datum set at its corner."""
-    grid = Grid(-0.05, -0.05, 0.1, 42, 52)
-    outline = shapely.box(0, 0, 5, 4)
-    x, y = grid.mesh()
-    inside = shapely.contains_xy(outline, x, y)
-    surface = SimpleNamespace(
-        grid=grid,
-        height_m=np.zeros(grid.shape),
-        standard_error_m=np.full(grid.shape, error_m),
-        measured=inside & (not hidden),
-        inferred=inside & hidden,
-        inferred_m2=20.0 if hidden else 0.0,
-        shared=shared or SharedError(0.0, 0.0, 0.0, "none"),
-        between=None,
-        rounding=NONE,
-        floor=SimpleNamespace(outline=outline),
-    )
-    datum = Datum("high-point", Plane(0.010), (0.010, 0.010), (0.0, 0.0), 0.002)
-    return surface, datum, fill_volume(surface.height_m, grid, outline, datum.plane)
-
-
-EDGE_M3 = 18.0 * 0.005 * 0.010
-"""What 5 mm all round a floor of 18 m circumference hold at 10 mm."""
-
-
-def test_what_all_cells_share_does_not_average_out() -> None:
-    """Warp of 1 mm over 20 m² is 20 l, and with the edge's 0.9 l makes 20.02 l."""
-    surface, datum, volume = flat(shared=SharedError(0.0, 0.001, 0.0, "warp"))
-    found = fill_uncertainty_m3(surface, datum, volume)
-    assert found == pytest.approx(np.hypot(0.020, EDGE_M3), rel=1e-9)
-
-
-def test_tilt_counts_by_its_lever() -> None:
-    """1 mm per m about the corner lifts the middle, 3.2 m away, by 3.2 mm: 64 l of 20 m²."""
-    surface, datum, volume = flat(shared=SharedError(0.001, 0.0, 0.0, "tilt"))
-    lever_m = np.hypot(2.5, 2.0)
-    found = fill_uncertainty_m3(surface, datum, volume)
-    assert found == pytest.approx(np.hypot(0.001 * lever_m * 20.0, EDGE_M3), rel=0.01)
-
-
-def test_a_common_shift_moves_only_a_given_level() -> None:
-    """A scan 1 mm too high as a whole changes no fill to its own high point, but one to a level."""
-    surface, datum, volume = flat(shared=SharedError(0.0, 0.0, 0.001, "shift"))
-    level = Datum("level", datum.plane, (0.010, 0.010), None, 0.002)
-    assert fill_uncertainty_m3(surface, datum, volume) == pytest.approx(EDGE_M3, rel=1e-9)
-    found = fill_uncertainty_m3(surface, level, volume)
-    assert found == pytest.approx(np.hypot(0.020, EDGE_M3), rel=1e-9)
-
-
-def test_noise_averages_out() -> None:
-    """0.2 mm in each cell is 4 l if it were shared; over 2 000 cells it is a fraction of that."""
-    surface, datum, volume = flat(error_m=0.0002)
-    noise = np.sqrt(fill_uncertainty_m3(surface, datum, volume) ** 2 - EDGE_M3**2)
-    assert 0.0 < noise < 0.25 * 0.004
-
-
-def test_unseen_floor_counts() -> None:
-    """20 m² that nobody saw, at 1.5 mm: 30 l."""
-    surface, datum, volume = flat(hidden=True)
-    found = fill_uncertainty_m3(surface, datum, volume)
-    assert found == pytest.approx(np.hypot(0.030, EDGE_M3), rel=1e-9)
-
-
-def test_the_interval_holds_the_volume_and_is_not_negative() -> None:
-    """However wide, the interval has the volume in it and no floor takes less than nothing."""
-    surface, datum, volume = flat(shared=SharedError(0.01, 0.0, 0.0, "phone"))
-    low, high = fill_interval(surface, datum, volume)
-    assert low == 0.0
-    assert high > volume.volume_m3

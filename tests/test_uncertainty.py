@@ -3,34 +3,21 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
-from types import SimpleNamespace
-from typing import Any, cast
 
 import numpy as np
 import pytest
-import shapely
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pourdatum.datum import Datum, DatumKind
-from pourdatum.geometry import Plane
-from pourdatum.grid import Grid
 from pourdatum.localfit import local_fit
-from pourdatum.rounding import NONE
-from pourdatum.spread import EDGE_M, fill_interval, fill_uncertainty_m3
-from pourdatum.surface import Surface
 from pourdatum.uncertainty import (
     COVER_95,
     SENSORS,
-    UNSEEN_M,
-    SharedError,
     combined,
     interval,
     mean_error_m,
     sensor_from_noise,
 )
-from pourdatum.volume import Volume, fill_volume
 
 parts = st.lists(st.one_of(st.just(0.0), st.floats(1e-6, 1e3)), min_size=1, max_size=6)
 
@@ -138,145 +125,3 @@ def test_cells_without_error_or_cells_do_not_count() -> None:
     everywhere = np.ones((2, 2), bool)
     assert mean_error_m(errors, everywhere, 1.0) == pytest.approx(0.001)
     assert mean_error_m(errors, ~everywhere, 1.0) == 0.0
-
-
-# --- the fill ------------------------------------------------------------------------------------
-
-
-FLOOR = shapely.box(0.0, 0.0, 4.0, 3.0)
-NOTHING = SharedError(0.0, 0.0, 0.0, "nothing")
-
-
-def flat_surface(cell_m: float = 0.05, **changes: Any) -> Surface:
-    """A level floor with no error at all, of cells of any size, but for what is changed."""
-    ny, nx = round(3.0 / cell_m) + 2, round(4.0 / cell_m) + 2
-    grid = Grid(-0.5 * cell_m, -0.5 * cell_m, cell_m, ny, nx)
-    inside = shapely.contains_xy(FLOOR, *grid.mesh())
-    fields: dict[str, Any] = {
-        "grid": grid,
-        "height_m": np.zeros(grid.shape),
-        "standard_error_m": np.zeros(grid.shape),
-        "measured": inside,
-        "inferred": np.zeros(grid.shape, bool),
-        "shared": NOTHING,
-        "measured_m2": FLOOR.area,
-        "inferred_m2": 0.0,
-        "between": None,
-        "floor": SimpleNamespace(outline=FLOOR),
-        "rounding": NONE,
-    }
-    return cast(Surface, SimpleNamespace(**(fields | changes)))
-
-
-def pour(
-    surface: Surface, depth_m: float, kind: DatumKind = "level", error_m: float = 0.0
-) -> tuple[Datum, Volume]:
-    """A level datum at a height over a level floor, and the fill up to it."""
-    plane = Plane(depth_m)
-    place = None if kind == "level" else (0.5, 0.5)
-    datum = Datum(kind, plane, (depth_m, depth_m), place, 0.002, standard_error_m=error_m)
-    return datum, fill_volume(surface.height_m, surface.grid, FLOOR, plane)
-
-
-def spread(surface: Surface, depth_m: float = 0.01, **how: Any) -> float:
-    """Standard uncertainty of a fill without what the edge adds [m³]."""
-    datum, volume = pour(surface, depth_m, **how)
-    whole = fill_uncertainty_m3(surface, datum, volume)
-    edge = EDGE_M * FLOOR.length * volume.mean_depth_m
-    return math.sqrt(max(whole**2 - edge**2, 0.0))
-
-
-@pytest.mark.parametrize("cell_m", [0.025, 0.05, 0.1])
-def test_what_is_shared_does_not_shrink_with_the_number_of_cells(cell_m) -> None:
-    """A datum out by 2 mm makes 24 litres over 12 m², however fine the cells are.
-
-    Area times sigma; no cell's own error is in it.
-    """
-    surface = flat_surface(cell_m)
-    assert spread(surface, kind="high-point", error_m=0.002) == pytest.approx(0.024, rel=1e-9)
-    warped = flat_surface(cell_m, shared=replace(NOTHING, warp_m=0.002))
-    assert spread(warped) == pytest.approx(0.024, rel=1e-9)
-    low = flat_surface(cell_m, shared=replace(NOTHING, datum_m=0.002))
-    assert spread(low) == pytest.approx(0.024, rel=1e-9)
-
-
-def test_what_cells_err_by_themselves_averages_out() -> None:
-    """A cell's own 0.2 mm makes far less than 0.2 mm over the area; shared it makes just that."""
-    own = flat_surface()
-    own = replace_error(own, 0.0002)
-    blocks = FLOOR.area / (4 * math.pi * 0.1**2)
-    assert spread(own) == pytest.approx(FLOOR.area * 0.0002 / math.sqrt(blocks), rel=1e-3)
-    assert spread(own) < 0.15 * FLOOR.area * 0.0002
-
-
-def replace_error(surface: Surface, error_m: float) -> Surface:
-    """The surface with one standard error everywhere."""
-    fields = vars(surface) | {"standard_error_m": np.full(surface.grid.shape, error_m)}
-    return cast(Surface, SimpleNamespace(**fields))
-
-
-def test_the_parts_of_a_fill_add_in_quadrature() -> None:
-    """Each part alone, and all together: the whole is the root of the sum of their squares."""
-    alone = {
-        "warp": flat_surface(shared=replace(NOTHING, warp_m=0.0007)),
-        "tilt": flat_surface(shared=replace(NOTHING, tilt_rad=0.0004)),
-        "datum": flat_surface(shared=replace(NOTHING, datum_m=0.0005)),
-        "noise": replace_error(flat_surface(), 0.0003),
-        "unseen": flat_surface(inferred_m2=1.5, measured_m2=10.5),
-    }
-    values = [spread(surface) for surface in alone.values()]
-    assert all(value > 0 for value in values)
-    together = replace_error(
-        flat_surface(
-            shared=SharedError(0.0004, 0.0007, 0.0005, "all"), inferred_m2=1.5, measured_m2=10.5
-        ),
-        0.0003,
-    )
-    assert spread(together) == pytest.approx(combined(*values), rel=1e-9)
-    assert spread(alone["unseen"]) == pytest.approx(UNSEEN_M * 1.5, rel=1e-9)
-
-
-def test_a_tilt_counts_by_the_distance_to_where_the_datum_was_set() -> None:
-    """A tilt about the high point lifts the middle of the pour by their distance times the angle.
-
-    The high point at (0.5, 0.5) lies sqrt(1.5² + 1²) = 1.803 m from the middle (2, 1.5).
-    """
-    surface = flat_surface(shared=replace(NOTHING, tilt_rad=0.001))
-    wanted = FLOOR.area * 0.001 * math.hypot(1.5, 1.0)
-    assert spread(surface, kind="high-point") == pytest.approx(wanted, rel=1e-6)
-    # A plane fitted to the floor tilts with the scan: the depth between them stays.
-    assert spread(surface, kind="parallel") == pytest.approx(0.0, abs=1e-9)
-    # Where a given level was tied to the scan is not known: half the diagonal, 2.5 m.
-    assert spread(surface, kind="level") == pytest.approx(FLOOR.area * 0.001 * 2.5, rel=1e-6)
-
-
-def test_a_datum_from_the_floor_moves_with_the_scan() -> None:
-    """What the whole scan is too high or low is nothing to a high point, but all to a level.
-
-    A fall and a parallel plane are lifted until they clear the floor: they move with it too.
-    """
-    surface = flat_surface(shared=replace(NOTHING, datum_m=0.003))
-    for kind in ("high-point", "parallel", "fall"):
-        assert spread(surface, kind=kind) == pytest.approx(0.0, abs=1e-9), kind
-    assert spread(surface, kind="level") == pytest.approx(FLOOR.area * 0.003, rel=1e-9)
-
-
-def test_the_edge_counts_by_depth() -> None:
-    """Where the walls stand is uncertain: perimeter times depth, twice as much for twice that."""
-    surface = flat_surface()
-    for depth_m in (0.005, 0.01):
-        datum, volume = pour(surface, depth_m)
-        wanted = EDGE_M * FLOOR.length * depth_m
-        assert fill_uncertainty_m3(surface, datum, volume) == pytest.approx(wanted, rel=1e-9)
-
-
-def test_the_interval_of_a_fill_is_about_it_and_never_below_nothing() -> None:
-    """A fill's 95 % interval is 1.96 standard uncertainties each way, cut off at no fill."""
-    surface = flat_surface(shared=replace(NOTHING, warp_m=0.001))
-    datum, volume = pour(surface, 0.01)
-    low, high = fill_interval(surface, datum, volume)
-    half = COVER_95 * fill_uncertainty_m3(surface, datum, volume)
-    assert high - volume.volume_m3 == pytest.approx(half)
-    assert volume.volume_m3 - low == pytest.approx(half)
-    thin = pour(surface, 0.0005)
-    assert fill_interval(surface, *thin)[0] == 0.0

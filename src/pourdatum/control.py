@@ -113,6 +113,7 @@ def _corrected(
         warp_m=left.warp_m,
         datum_m=left.mean_m if has_level else surface.shared.datum_m,
         source=f"{len(held.index)} control shots",
+        scale=surface.shared.scale,
     )
     fit = ControlFit(
         shots=_held_shots(surface, shots, held, drift, why, offset),

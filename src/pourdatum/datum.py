@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final, Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
 from pourdatum.geometry import Plane, fit_plane
-from pourdatum.patch import highest_patch
+from pourdatum.patch import highest_patch, patch_tops
+from pourdatum.shareddraws import draws_for, interval_of
 from pourdatum.uncertainty import combined, interval
 
 if TYPE_CHECKING:
@@ -16,6 +18,9 @@ if TYPE_CHECKING:
 
 LOCAL_LEVEL: Final = Plane(0.0, 0.0, 0.0)
 """The level plane through the local origin."""
+
+_TOPS: Final = 1500
+_SEED: Final = 102
 
 DatumKind = Literal["high-point", "level", "parallel", "fall"]
 
@@ -64,6 +69,9 @@ class Datum:
         Gain of the maximum that was taken off [m].
     unsearched_m2 : float
         Floor seen too thinly to be looked through for the high point [m²].
+    draws_m : (k,) array, optional
+        By how much it would lie elsewhere on each floor that agrees with the scan [m]; none
+        where levels were shot singly.
     """
 
     kind: DatumKind
@@ -74,6 +82,7 @@ class Datum:
     standard_error_m: float = 0.0
     bias_m: float = 0.0
     unsearched_m2: float = 0.0
+    draws_m: NDArray[np.float64] | None = field(default=None, compare=False)
 
 
 def choose_datum(surface: Surface, request: DatumRequest, least_m: float) -> Datum:
@@ -102,8 +111,12 @@ def choose_datum(surface: Surface, request: DatumRequest, least_m: float) -> Dat
     level = float(plane.at(x, y)) if request.kind == "high-point" else plane.z0_m
     # The floor about the highest place may lie anywhere between two steps of storage.
     own = combined(high.standard_error_m, surface.rounding.height_m)
-    error = combined(own, surface.shared.datum_m)
-    low, up = interval(level, error)
+    single = surface.between is not None
+    draws = None if single else datum_draws_m(surface, request.kind, below, own)
+    if draws is None:
+        low, up = interval(level, combined(own, surface.shared.datum_m))
+    else:
+        low, up = interval_of(level, level + draws)
     # Floor that was seen too thinly or not at all may be higher than the highest that was seen.
     up = max(up, level + high.may_reach_m - high.z_m)
     return Datum(
@@ -115,7 +128,37 @@ def choose_datum(surface: Surface, request: DatumRequest, least_m: float) -> Dat
         own,
         high.bias_m,
         high.unsearched_m2,
+        draws,
     )
+
+
+def datum_draws_m(
+    surface: Surface, kind: DatumKind, plane: Plane, standard_error_m: float
+) -> NDArray[np.float64]:
+    """By how much the highest floor would stand elsewhere, were the scan out by each draw (k,) [m].
+
+    Parameters
+    ----------
+    surface : Surface
+    kind : str
+        "high-point", "parallel" or "fall".
+    plane : Plane
+        Any one parallel to the datum.
+    standard_error_m : float
+        Of the highest floor, from point noise [m].
+    """
+    place, top = patch_tops(surface, plane, _TOPS)
+    fields = draws_for(surface).at(place)
+    if kind == "parallel":
+        # The plane is fitted to the floor: it tilts and moves with the scan.
+        design = np.column_stack([np.ones(len(place)), place])
+        level = fields.mean(axis=1)
+        fields -= (fields @ np.linalg.pinv(design).T) @ design.T
+        fields += level[:, None]
+    moved = (top - fields).max(axis=1) - top.max()
+    luck = np.random.default_rng(_SEED).standard_normal(len(moved))
+    out: NDArray[np.float64] = moved + standard_error_m * luck
+    return out
 
 
 def _base(surface: Surface, request: DatumRequest) -> Plane:

@@ -12,6 +12,9 @@ from dataclasses import dataclass
 from statistics import NormalDist
 from typing import TYPE_CHECKING, Final, Literal
 
+import numpy as np
+from numpy.typing import NDArray
+
 from pourdatum.units import MM
 
 if TYPE_CHECKING:
@@ -32,6 +35,11 @@ SMALL_LEAST_M2: Final = 0.01
 FALL_ALLOWANCE: Final = 0.002
 """Slope [m/m] beyond the sheet's steepest fall that is not yet called a fall: what a slow
 flow and a setting compound leave on a nearly level floor. A choice, not a published figure."""
+
+_LEVELS: Final = 2000
+"""Levels of the normal distribution that stand for it where a fill was not drawn."""
+_ROWS: Final = 5
+_SEED: Final = 104
 
 # A product such as 12.5 x 3.2 x 1.25 / 25 is 2 in arithmetic and may be 2 + 4e-16 in
 # float64. A thousand-millionth of the quotient is far below a crumb of powder, and far
@@ -132,6 +140,8 @@ class Order:
     """Expected use at the ends of the volume's 95 % interval."""
     bags_to_buy: int
     """Least number that suffices at the stated one-sided confidence."""
+    short: tuple[tuple[int, float], ...]
+    """Chance of running short with so many bags, from the expected use to one in a hundred."""
     confidence: float
     waste: float
     water_per_bag_l: float
@@ -190,13 +200,14 @@ def order(
     absorbency: Absorbency = "normal",
     pour_accuracy_m: float = POUR_ACCURACY_M,
     bag_yield_share: float = BAG_YIELD_SHARE,
+    draws_m3: NDArray[np.float64] | None = None,
 ) -> Order:
     """What a pour of this volume takes in this material.
 
-    ``bags_to_buy`` takes the volume as normal about its value with three standard
-    uncertainties in quadrature: that of the volume (the width of its 95 % interval
-    over 3.92), the accuracy of pouring over the whole area, and the
-    yield of the bag (JCGM 100:2008, 5.1.2). It is never below ``bags``.
+    ``bags_to_buy`` takes the fill as it is drawn, or without draws as normal about its value
+    with the width of its 95 % interval over 3.92. The accuracy of pouring over the whole area
+    and the yield of the bag come on top as independent parts (JCGM 101:2008, 5.9; JCGM
+    100:2008, 5.1.2). It is never below ``bags``.
 
     Parameters
     ----------
@@ -218,21 +229,28 @@ def order(
         Kind of substrate, chooses the primer.
     pour_accuracy_m, bag_yield_share : float
         Stated inputs, one standard uncertainty each.
+    draws_m3 : (k,) array, optional
+        The fill on floors that agree with the scan [m³].
     """
     fill_m3 = volume.volume_m3
     low_m3, high_m3 = volume_interval_m3
-    spread_m3 = math.hypot(
-        (high_m3 - low_m3) / (2.0 * NormalDist().inv_cdf(0.975)),
-        pour_accuracy_m * volume.area_m2,
-        bag_yield_share * fill_m3,
-    )
+    poured_m3 = math.hypot(pour_accuracy_m * volume.area_m2, bag_yield_share * fill_m3)
+    scan_m3 = (high_m3 - low_m3) / (2.0 * NormalDist().inv_cdf(0.975))
+    if draws_m3 is None:
+        levels = (np.arange(_LEVELS) + 0.5) / _LEVELS
+        normal = np.array([NormalDist().inv_cdf(level) for level in levels])
+        need_m3 = fill_m3 + math.hypot(scan_m3, poured_m3) * normal
+    else:
+        luck = np.random.default_rng(_SEED).standard_normal(len(draws_m3))
+        need_m3 = draws_m3 + poured_m3 * luck
 
     def bags_for(litres_m3: float) -> int:
         powder = powder_mass_kg(max(0.0, litres_m3), sheet.powder_kg_per_m2_mm)
         return bags_needed(powder, sheet.bag_kg, waste)
 
     bags = bags_for(fill_m3)
-    enough_m3 = fill_m3 + NormalDist().inv_cdf(confidence) * spread_m3
+    to_buy = max(bags, bags_for(float(np.quantile(need_m3, confidence)))) if fill_m3 > 0.0 else 0
+    per_bag_m3 = sheet.bag_kg / (MM * sheet.powder_kg_per_m2_mm * (1.0 + waste))
     price = sheet.price_per_bag if price_per_bag is None else price_per_bag
     primer = sheet.primer_for(absorbency)
     deepest_mm = max(0.0, volume.max_depth_m) * MM
@@ -240,7 +258,8 @@ def order(
         powder_kg=powder_mass_kg(fill_m3, sheet.powder_kg_per_m2_mm),
         bags=bags,
         bags_interval=(bags_for(low_m3), bags_for(high_m3)),
-        bags_to_buy=max(bags, bags_for(enough_m3)) if fill_m3 > 0.0 else 0,
+        bags_to_buy=to_buy,
+        short=_chances_short(need_m3, per_bag_m3, bags, to_buy) if fill_m3 > 0.0 else (),
         confidence=confidence,
         waste=waste,
         water_per_bag_l=sheet.water_l_per_bag,
@@ -256,6 +275,16 @@ def order(
         if sheet.set_kg_per_m2_mm is None
         else deepest_mm * sheet.set_kg_per_m2_mm,
     )
+
+
+def _chances_short(
+    need_m3: NDArray[np.float64], per_bag_m3: float, bags: int, to_buy: int
+) -> tuple[tuple[int, float], ...]:
+    """Chance that so many bags do not fill what is needed: a few numbers from ``bags`` on."""
+    last = max(math.ceil(float(np.quantile(need_m3, 0.99)) / per_bag_m3), to_buy, bags + 1)
+    step = max(1, math.ceil((last - bags) / _ROWS))
+    numbers = sorted({*range(bags, last + 1, step), to_buy})
+    return tuple((n, float(np.mean(need_m3 > n * per_bag_m3 * (1.0 + _DUST)))) for n in numbers)
 
 
 def small_patches_m2(area_m2: float) -> float:

@@ -16,6 +16,7 @@ from pourdatum.units import System
 
 if TYPE_CHECKING:
     from pourdatum.advice import Advice
+    from pourdatum.capability import Capability
     from pourdatum.datum import Datum
     from pourdatum.floor import Floor
     from pourdatum.grind import Hump
@@ -40,8 +41,9 @@ class FloorFigures:
     ``high_m`` and ``low_m`` are those of a patch of 100 mm, without the bias of an
     extreme; ``slope`` and ``bearing_rad`` (downhill, clockwise from +y) are of the
     best-fit plane; ``tilt_95`` is the slope [m/m] by which the whole floor may be out,
-    in whichever direction, at 95 %. Where the scan has no vertical all but the area is NaN
-    or ``None``.
+    in whichever direction, at 95 %; ``area_interval_m2`` is the area's 95 % interval,
+    which reaches down by things that may be fixed. Where the scan has no vertical all but the
+    area is NaN or ``None``.
     """
 
     area_m2: float
@@ -51,6 +53,7 @@ class FloorFigures:
     slope: float
     bearing_rad: float | None
     tilt_95: float | None
+    area_interval_m2: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True)
@@ -80,6 +83,8 @@ class Survey:
     notes : Notes
     advice : tuple of Advice
         Where measuring again would help.
+    capabilities : tuple of Capability
+        What the scan can answer and what it cannot.
     """
 
     scan: Scan
@@ -91,6 +96,7 @@ class Survey:
     warnings: tuple[Warned, ...] = ()
     notes: Notes = Notes()
     advice: tuple[Advice, ...] = ()
+    capabilities: tuple[Capability, ...] = ()
 
     @property
     def floor(self) -> Floor:

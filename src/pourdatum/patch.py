@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pourdatum.errors import NoFloor
+from pourdatum.evenly import even_cells
 from pourdatum.geometry import Plane, fit_plane
 from pourdatum.grid import Grid, between_nodes, widened
 from pourdatum.localfit import local_fit
@@ -159,6 +160,31 @@ def patch_mean(height: Array, cell_m: float) -> Array:
     out = correlate1d(height, kernel, axis=0, mode="nearest")
     mean: Array = correlate1d(out, kernel, axis=1, mode="nearest")
     return mean
+
+
+def patch_tops(surface: Surface, plane: Plane, count: int) -> tuple[Array, Array]:
+    """The highest patch of each of about so many blocks: what may be highest if a scan is bent.
+
+    Parameters
+    ----------
+    surface : Surface
+    plane : Plane
+        Heights are above this.
+    count : int
+
+    Returns
+    -------
+    place_m : (m, 2) array
+        Local plan [m].
+    height_m : (m,) array
+        As scanned, the luck of a maximum in it [m].
+    """
+    x, y = surface.grid.mesh()
+    mean = patch_mean(surface.height_m - plane.at(x, y), surface.grid.cell_m)
+    chosen = _sound(surface) & np.isfinite(mean)
+    lowest = float(mean[chosen].min(initial=0.0))
+    row, col, _ = even_cells(np.where(chosen, mean - lowest + 1.0, 0.0), count)
+    return np.column_stack([x[row, col], y[row, col]]), mean[row, col]
 
 
 def _box(cell_m: float) -> Array:

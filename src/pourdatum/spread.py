@@ -1,9 +1,10 @@
-"""The 95 % interval of a fill: a first, honest estimate in two parts that are never mixed.
+"""The 95 % interval of a fill, from floors that agree with the scan.
 
 What averages out (the noise of the cells) shrinks with the floor; what all cells share
-(datum, tilt, warp, the outline, floor nobody saw) grows with it. The parts are added as
-JCGM 100:2008 (5.1.2) adds independent inputs; the positive part of the depth is taken as
-linear, which overstates the interval where much of the floor stands above the datum.
+(tilt, warp, level, lengths in plan, floor nobody saw) grows with it. The two are never mixed:
+each drawn floor is out by one tilt, one warp and one level everywhere, and by one mean of the
+noise. On each the datum is found anew and the floor filled to it, with the positive part as it
+is (JCGM 101:2008).
 """
 
 from __future__ import annotations
@@ -14,6 +15,9 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from pourdatum.areaerror import area_uncertainty_m2, unsure_m2
+from pourdatum.evenly import even_cells
+from pourdatum.shareddraws import draws_for, interval_of
 from pourdatum.uncertainty import COVER_95, UNSEEN_M, combined, interval, mean_error_m
 
 if TYPE_CHECKING:
@@ -21,14 +25,18 @@ if TYPE_CHECKING:
     from pourdatum.surface import Surface
     from pourdatum.volume import Volume
 
+Array = NDArray[np.float64]
+
 FIT_REACH_M: Final = 0.1
 """Standard deviation of the weights of the surface's local fit: nearer cells share points [m]."""
+_NODES: Final = 3000
+"""Places at which drawn floors are filled."""
+_SEED: Final = 103
 
-EDGE_M: Final = 0.005
-"""Standard uncertainty of where a wall cuts the floor, all round together [m]; a choice."""
 
-
-def fill_interval(surface: Surface, datum: Datum, volume: Volume) -> tuple[float, float]:
+def fill_interval(
+    surface: Surface, datum: Datum, volume: Volume, draws_m3: Array | None = None
+) -> tuple[float, float]:
     """95 % interval of the volume [m³], never below zero.
 
     Parameters
@@ -39,68 +47,95 @@ def fill_interval(surface: Surface, datum: Datum, volume: Volume) -> tuple[float
         Target, with its own interval.
     volume : Volume
         Fill between them.
+    draws_m3 : (k,) array, optional
+        ``fill_draws_m3`` of the same, where it is known already.
     """
-    low_m3, high_m3 = interval(volume.volume_m3, fill_uncertainty_m3(surface, datum, volume))
+    if surface.between is not None:
+        low_m3, high_m3 = interval(volume.volume_m3, _of_shots_m3(surface, datum, volume))
+    else:
+        drawn = fill_draws_m3(surface, datum, volume) if draws_m3 is None else draws_m3
+        low_m3, high_m3 = interval_of(volume.volume_m3, drawn)
+        low_m3 -= unsure_m2(surface) * volume.mean_depth_m
     # Where floor that was not seen well may be the highest, the datum may only rise.
     low_m, high_m = datum.interval_m
     rise_m = max(high_m - low_m - 2.0 * COVER_95 * datum.standard_error_m, 0.0)
+    if datum.draws_m is not None:
+        level = float(datum.plane.z0_m)
+        rise_m = max(high_m - interval_of(level, level + datum.draws_m)[1], 0.0)
     return max(0.0, low_m3), high_m3 + volume.area_m2 * rise_m
 
 
-def fill_uncertainty_m3(surface: Surface, datum: Datum, volume: Volume) -> float:
-    """Standard uncertainty of the volume [m³]; parameters as ``fill_interval``."""
-    shared, area_m2 = surface.shared, volume.area_m2
+def fill_draws_m3(surface: Surface, datum: Datum, volume: Volume) -> Array:
+    """The fill on each floor that agrees with the scan (k,) [m³]; parameters as above."""
+    known = surface.measured | surface.inferred
+    row, col, cells = even_cells(known.astype(np.float64), _NODES)
     x_m, y_m = surface.grid.mesh()
-    depth_m = datum.plane.at(x_m, y_m) - surface.height_m
-    filled = (surface.measured | surface.inferred) & (np.nan_to_num(depth_m, nan=-1.0) > 0.0)
-    reach = FIT_REACH_M / surface.grid.cell_m
-    # A datum taken from the floor moves with whatever the whole scan is out by, so of
-    # its interval only the noise of the high point counts here.
-    parts = (
-        [
-            area_m2 * mean_error_m(surface.standard_error_m, filled, reach),
-            UNSEEN_M * surface.inferred_m2,
-        ]
-        if surface.between is None
-        else [_between_m3(surface, datum)]
-    )
-    parts += [
-        area_m2 * datum.standard_error_m,
-        area_m2 * shared.warp_m,
-        EDGE_M * surface.floor.outline.length * volume.mean_depth_m,
-    ]
-    if datum.kind != "parallel":
-        parts.append(area_m2 * shared.tilt_rad * _lever_m(surface, datum, filled))
-    if datum.kind == "level":
-        # A given level does not move with the scan.
-        parts.append(area_m2 * shared.datum_m)
-        parts.append(area_m2 * surface.rounding.level_m)
-    return combined(*parts)
+    place = np.column_stack([x_m[row, col], y_m[row, col]])
+    weight_m2 = cells * (volume.outline_m2 / max(int(cells.sum()), 1))
+    lack = np.nan_to_num(datum.plane.at(*place.T) - surface.height_m[row, col], nan=0.0)
+    fields = draws_for(surface).at(place)
+    draw = np.random.default_rng(_SEED)
+    luck = draw.standard_normal((len(fields), 3))
+    fields += luck[:, :1] * _mean_noise_m(surface, known)
+    fields += luck[:, 1:2] * UNSEEN_M * surface.inferred[row, col]
+    if datum.kind == "parallel":
+        # Its plane was fitted to the floor, and tilts with the scan.
+        design = np.column_stack([np.ones(len(place)), place])
+        mean = fields.mean(axis=1, keepdims=True)
+        fields -= (fields @ np.linalg.pinv(design).T) @ design.T
+        fields += mean
+    depth = lack + fields
+    if datum.draws_m is not None:
+        depth += datum.draws_m[:, None]
+    np.maximum(depth, 0.0, out=depth)
+    out: Array = volume.volume_m3 + (depth @ weight_m2 - np.maximum(lack, 0.0) @ weight_m2)
+    # The edge takes in or leaves out floor of the usual depth.
+    out += luck[:, 2] * area_uncertainty_m2(surface) * volume.mean_depth_m
+    return out
 
 
-def _between_m3(surface: Surface, datum: Datum) -> float:
-    """What the floor between single shots may add to the fill or take from it [m³].
+def _mean_noise_m(surface: Surface, known: NDArray[np.bool_]) -> float:
+    """Standard error of the mean level, from the noise of the points [m]."""
+    return mean_error_m(surface.standard_error_m, known, FIT_REACH_M / surface.grid.cell_m)
+
+
+def _of_shots_m3(surface: Surface, datum: Datum, volume: Volume) -> float:
+    """Standard uncertainty of a fill between single shots [m³].
 
     Root mean square over floors that agree with the shots, against the surface laid through
-    them: what is rough and what is bent everywhere the same way, together.
+    them: what is rough and what is bent everywhere the same way, together; and what all the
+    levels share.
     """
-    between = surface.between
+    between, shared, area_m2 = surface.between, surface.shared, volume.area_m2
     assert between is not None
     place = between.place_m
     depth = datum.plane.at(place[:, 0], place[:, 1]) - surface.grid.at(surface.height_m, place)
     fill = np.maximum(depth, 0.0) @ between.weight_m2
     drawn = np.maximum(depth - between.deviation_m, 0.0) @ between.weight_m2
-    return float(np.sqrt(np.mean((drawn - fill) ** 2)))
+    parts = [
+        float(np.sqrt(np.mean((drawn - fill) ** 2))),
+        area_m2 * datum.standard_error_m,
+        area_m2 * shared.warp_m,
+        _EDGE_M * surface.floor.outline.length * volume.mean_depth_m,
+    ]
+    if datum.kind != "parallel":
+        parts.append(area_m2 * shared.tilt_rad * _lever_m(surface, datum))
+    if datum.kind == "level":
+        # A given level does not move with the survey.
+        parts.append(area_m2 * shared.datum_m)
+    return combined(*parts)
 
 
-def _lever_m(surface: Surface, datum: Datum, filled: NDArray[np.bool_]) -> float:
-    """Distance over which a tilt of the scan lifts the middle of the pour [m]."""
-    if not filled.any():
-        return 0.0
-    x_m, y_m = surface.grid.mesh()
+_EDGE_M: Final = 0.005
+"""Standard uncertainty of where an outline between shots lies, all round together [m]; a choice."""
+
+
+def _lever_m(surface: Surface, datum: Datum) -> float:
+    """Distance over which a tilt lifts the middle of the pour [m]."""
     if datum.high_place_m is not None:
+        middle = surface.floor.outline.centroid
         x0, y0 = datum.high_place_m
-        return math.hypot(float(x_m[filled].mean()) - x0, float(y_m[filled].mean()) - y0)
-    # Where the level was tied to the scan is not known: half the floor's diagonal at most.
+        return math.hypot(middle.x - x0, middle.y - y0)
+    # Where the level was tied to the floor is not known: half its diagonal at most.
     west, south, east, north = surface.floor.outline.bounds
     return 0.5 * math.hypot(east - west, north - south)

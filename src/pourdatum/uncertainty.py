@@ -35,12 +35,15 @@ class SharedError:
         Of the level as a whole, against the scan's own zero.
     source : str
         Where the figures come from, in words.
+    scale : float
+        Of lengths in plan, as a share of them.
     """
 
     tilt_rad: float
     warp_m: float
     datum_m: float
     source: str
+    scale: float = 0.0
 
 
 UNSEEN_M: Final = 0.0015
@@ -48,14 +51,15 @@ UNSEEN_M: Final = 0.0015
 A choice: slabs turn by about that much within a crate's length."""
 
 SENSORS: Final[dict[SensorKind, SharedError]] = {
-    # A dual-axis compensator of a few seconds of arc; heights against precise levelling
-    # agree to 0.2 mm (scanner_errors.csv, TLS-LEVEL-SD).
-    "tripod": SharedError(3e-5, 0.0002, 0.0, "tripod scanner, compensator on"),
+    # A dual-axis compensator of a few seconds of arc (common practice, no source); heights
+    # against precise levelling agree to 0.2 mm (Bodoczi, Pintye and Kciuk 2025); a range errs
+    # by about a millimetre (Soudarissanane et al. 2009), here over 10 m.
+    "tripod": SharedError(3e-5, 0.0002, 0.0, "tripod scanner, compensator on", 1e-4),
     # Inertial vertical and scan matching; common practice, no source.
-    "mobile": SharedError(1e-3, 0.003, 0.0, "hand-held mapper"),
-    # Vertical of a phone about 0.2 degrees, centimetre warp in a hall (scanner_errors.csv,
-    # PHONE-LINEAR).
-    "phone": SharedError(3.5e-3, 0.008, 0.0, "phone or tablet"),
+    "mobile": SharedError(1e-3, 0.003, 0.0, "hand-held mapper", 5e-4),
+    # Vertical of a phone about 0.2 degrees, centimetre warp and lengths that are out by 10 to
+    # 20 mm in a hall (Teo and Yang 2023 and others).
+    "phone": SharedError(3.5e-3, 0.008, 0.0, "phone or tablet", 1e-3),
 }
 
 

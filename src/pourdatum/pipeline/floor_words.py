@@ -86,7 +86,7 @@ def sensor_taken(surface: Surface, job: Job) -> list[str]:
         return []
     shared = surface.shared
     said = (
-        f"sensor: {shared.source}, by how little the points scatter"
+        f"sensor: {shared.source}, by how the points scatter"
         f" ({surface.floor.noise_m * MM:.1f} mm): its vertical is taken as good to"
         f" {shared.tilt_rad * MM:g} mm per m; --sensor says otherwise"
     )

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final
 from pourdatum.material import BAG_YIELD_SHARE, POUR_ACCURACY_M
 from pourdatum.outcome import Notes, Warned
 from pourdatum.pipeline.floor_words import floor_found
+from pourdatum.promise import interval_with_shots
 from pourdatum.spotpoint import HUMP_EVERY_M2, HUMP_M
 from pourdatum.units import MM
 
@@ -20,6 +21,9 @@ if TYPE_CHECKING:
 
 WIDE_SHARE: Final = 0.2
 """Half-width of the 95 % interval, as a share of the fill, from which a plan warns."""
+
+_MUCH_NARROWER: Final = 0.67
+"""Share of an interval's width that control would leave, up to which it is worth saying."""
 
 _TELLING_POINTS: Final = 8
 """Points in a square of 100 mm below which an empty one means little."""
@@ -146,6 +150,7 @@ def plan_warnings(plan: Plan, job: Job) -> list[Warned]:
                 " closer or check it with a straightedge",
             )
         )
+    found += _narrower(plan)
     low_m3, high_m3 = plan.volume_interval_m3
     if high_m3 - low_m3 > 2 * WIDE_SHARE * plan.volume.volume_m3 > 0.0:
         found.append(
@@ -175,6 +180,31 @@ def plan_warnings(plan: Plan, job: Job) -> list[Warned]:
         )
     found.append(Warned("not-in-this-version", LATER["plan"]))
     return found
+
+
+def _narrower(plan: Plan) -> list[Warned]:
+    """What control shots would make of the interval, where they would make it much narrower."""
+    shots = [one.place_m for one in plan.survey.advice if one.kind == "control-shot"]
+    if plan.surface.control is not None or plan.surface.between is not None or len(shots) < 3:
+        return []
+    now_l, then_l = (
+        (high - low) / 2 * MM
+        for low, high in (
+            plan.volume_interval_m3,
+            interval_with_shots(plan.surface, plan.datum, plan.volume, shots),
+        )
+    )
+    if then_l > _MUCH_NARROWER * now_l:
+        return []
+    fill_l = max(plan.volume.volume_m3 * MM, 1e-9)
+    return [
+        Warned(
+            "control-narrows",
+            f"the fill is known to ± {now_l:.0f} l, mostly because of the scan's own tilt and bend:"
+            f" {len(shots)} levels by laser or staff at the places listed (--control) would bring"
+            f" it to about ± {then_l:.0f} l, {then_l / fill_l:.0%} of the fill",
+        )
+    ]
 
 
 def plan_assumptions(plan: Plan, job: Job) -> list[str]:

@@ -116,7 +116,7 @@ def cannot_say(survey: Survey) -> Html:
         "A scan shows shape only. Strength, moisture, cracks, cleanliness and adhesion of the "
         "substrate are tested on site."
     )
-    return section("What the scan cannot say", bullets(said))
+    return section("What the scan cannot say", bullets(said), _questions(survey))
 
 
 def _cannot_say_between(survey: Survey) -> Html:
@@ -152,6 +152,32 @@ def _cannot_say_between(survey: Survey) -> Html:
         "Strength, moisture, cracks, cleanliness and adhesion of the substrate are tested on site."
     )
     return section("What the levels cannot say", bullets(said))
+
+
+_ASKED: Final = {
+    "level": "How far is it out of level?",
+    "flatness-2m": "What gap is under a straightedge of 2 m?",
+    "depth-1mm": "How deep is the pour at one place?",
+    "hump-2mm": "Does a hump of 2 mm show?",
+}
+
+
+def _questions(survey: Survey) -> Html | None:
+    """Questions that this scan answers, and those that it does not, with what would help."""
+    if not survey.capabilities:
+        return None
+    rows = []
+    for item in survey.capabilities:
+        known, needed = (
+            words.fall_fine(value, survey.system)
+            if item.question == "level"
+            else _fine(value, survey)
+            for value in (item.known_to, item.needed)
+        )
+        told = f"known to {known}" + ("" if item.enough else f", {needed} needed: {item.remedy}")
+        rows.append((_ASKED[item.question], "yes" if item.enough else "no", told))
+    head = ("Question", "Answered", "How well (95 %)")
+    return table(head, rows)
 
 
 _WHY: Final = {

@@ -33,6 +33,7 @@ from pourdatum.units import (
 )
 
 if TYPE_CHECKING:
+    from pourdatum.material import Order
     from pourdatum.openings import Opening
     from pourdatum.outcome import Plan
 
@@ -246,6 +247,14 @@ def openings(plan: Plan) -> Html | None:
     )
 
 
+def _chances(order: Order) -> str:
+    """How likely so many bags are too few, as it is asked in the shop."""
+    return "; ".join(
+        f"{bags}: {'under 1 %' if share < 0.01 else f'{100 * share:.0f} %'}"
+        for bags, share in order.short
+    )
+
+
 def material(plan: Plan) -> Html:
     """What the sheet says, and what this floor takes of it; nothing that was not given."""
     sheet, order, system = plan.sheet, plan.order, plan.system
@@ -255,6 +264,7 @@ def material(plan: Plan) -> Html:
         ("Depth in one layer", _allowed(plan)),
         ("Powder", f"{show_mass(order.powder_kg, system)}, {_waste(0.0)}"),
         ("Bags, expected use", f"{order.bags}, {_waste(order.waste)}"),
+        ("Bags, and the chance of running short", _chances(order)),
         ("Water", f"{_water_per_bag(plan)} for each bag. Measure it, do not feel it"),
         ("Working time", f"{sheet.working_time_min:g} min"),
     ]

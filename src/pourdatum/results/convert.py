@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 from pourdatum import __version__
 from pourdatum.results.models import (
     AdvicePart,
+    CapabilityPart,
     Common,
     ControlPart,
     ControlShotPart,
@@ -79,6 +80,9 @@ def _floor(survey: Survey) -> FloorPart:
     bearing, tilt = figures.bearing_rad, figures.tilt_95
     return FloorPart(
         area_m2=_area(figures.area_m2),
+        area_interval_m2=None
+        if figures.area_interval_m2 is None
+        else (_area(figures.area_interval_m2[0]), _area(figures.area_interval_m2[1])),
         measured_m2=_area(surface.measured_m2),
         inferred_m2=_area(surface.inferred_m2),
         cell_mm=_mm(surface.grid.cell_m),
@@ -124,6 +128,17 @@ def _floor(survey: Survey) -> FloorPart:
                 doubt_l=_litres(item.doubt_m3) if item.kind == "scan-again" else None,
             )
             for item in survey.advice
+        ],
+        capabilities=[
+            CapabilityPart(
+                question=item.question,
+                known_to=_mm(item.known_to),
+                needed=_mm(item.needed),
+                unit="mm per m" if item.question == "level" else "mm",
+                enough=item.enough,
+                remedy=item.remedy,
+            )
+            for item in survey.capabilities
         ],
         control=_control(survey),
     )
@@ -220,6 +235,7 @@ def _material(plan: Plan) -> MaterialPart:
         bags=order.bags,
         bags_interval=order.bags_interval,
         bags_to_buy=order.bags_to_buy,
+        chance_short=[(bags, round(share, 3)) for bags, share in order.short],
         water_l=_round(order.water_l, 3),
         water_per_bag_l=order.water_per_bag_l,
         primer_l=None if order.primer_l is None else _round(order.primer_l, 3),

@@ -103,10 +103,22 @@ class ControlPart(Part):
     leave_one_out_rms_mm: float | None
 
 
+class CapabilityPart(Part):
+    """A question, whether the scan answers it, and what would make it possible."""
+
+    question: Literal["level", "flatness-2m", "depth-1mm", "hump-2mm"]
+    known_to: float = Field(description="error at 95 %; of a hump, the least told from noise")
+    needed: float
+    unit: Literal["mm", "mm per m"]
+    enough: bool
+    remedy: str = Field(description="empty where it is enough")
+
+
 class FloorPart(Part):
     """The floor as scanned. ``level_uncertainty_mm_per_m`` holds at 95 % in any direction."""
 
     area_m2: float
+    area_interval_m2: Interval | None = Field(description="null where levels were shot singly")
     measured_m2: float
     inferred_m2: float
     cell_mm: float
@@ -122,6 +134,7 @@ class FloorPart(Part):
     obstructions: list[ObstructionPart]
     nibs: list[NibPart]
     advice: list[AdvicePart]
+    capabilities: list[CapabilityPart]
     control: ControlPart | None = Field(description="null where no control shots were given")
 
 
@@ -198,6 +211,9 @@ class MaterialPart(Part):
     bags: int
     bags_interval: tuple[int, int]
     bags_to_buy: int
+    chance_short: list[tuple[int, float]] = Field(
+        description="chance of running short with so many bags, [bags, share]"
+    )
     water_l: float
     water_per_bag_l: float
     primer_l: float | None

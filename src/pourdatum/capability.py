@@ -1,0 +1,123 @@
+"""What a scan can answer and what it cannot, question by question, from one error budget.
+
+A question is answered where its error at 95 % is no more than a share of what is asked: a third
+of a tolerance (a test uncertainty ratio of three, common practice with no source), or what a
+detection needs. Where it is not, the part of the budget that weighs most says what would help.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final, Literal
+
+import numpy as np
+
+from pourdatum.drift import LENGTHS_M
+from pourdatum.uncertainty import COVER_95, combined
+
+if TYPE_CHECKING:
+    from pourdatum.surface import Surface
+
+Question = Literal["level", "flatness-2m", "depth-1mm", "hump-2mm"]
+
+_LEVEL: Final = 0.0005
+"""Slope to which a floor's level must be known [m/m]: a third of 3 mm over 2 m."""
+_FLAT_M: Final = 0.001
+"""Gap under 2 m that must be known to [m]: a third of 3 mm."""
+_DEPTH_M: Final = 0.001
+_HUMP_M: Final = 0.002
+_HUMP_ERRORS: Final = 6.0
+"""Standard errors that a hump must stand out by, as ``grind`` finds them."""
+_RAYLEIGH_95: Final = math.sqrt(-2.0 * math.log(0.05))
+
+
+@dataclass(frozen=True)
+class Capability:
+    """One question and whether the scan answers it.
+
+    Attributes
+    ----------
+    question : str
+        "level", "flatness-2m", "depth-1mm" or "hump-2mm".
+    known_to : float
+        Error at 95 % [m], for the level [m/m]; of a hump, the least that is told from noise.
+    needed : float
+        What it must be at the most [m or m/m].
+    remedy : str
+        What would make it possible; empty where it is.
+    """
+
+    question: Question
+    known_to: float
+    needed: float
+    remedy: str
+
+    @property
+    def enough(self) -> bool:
+        """Whether the scan answers it."""
+        return self.known_to <= self.needed
+
+
+def capabilities(surface: Surface) -> tuple[Capability, ...]:
+    """What a surface can say of level, flatness, depth at a place, and humps.
+
+    Parameters
+    ----------
+    surface : Surface
+        From a scan; levels that were shot singly say nothing between them.
+
+    Returns
+    -------
+    tuple of Capability
+        None where levels were shot singly.
+    """
+    if surface.between is not None:
+        return ()
+    shared = surface.shared
+    tilt_rad = combined(shared.tilt_rad, surface.rounding.tilt_rad)
+    errors = surface.standard_error_m[surface.measured & np.isfinite(surface.standard_error_m)]
+    # Nine in ten cells are known so well or better.
+    own_m = float(np.quantile(errors, 0.9)) if errors.size else math.inf
+    x_m, y_m = surface.grid.mesh()
+    place = np.column_stack([x_m[surface.measured], y_m[surface.measured]])
+    reach_m = float(np.sqrt(((place - place.mean(axis=0)) ** 2).sum(axis=1).mean() / 2.0))
+    gap_m = shared.warp_m * math.sqrt(_bend_share(1.0))
+    far_m = shared.warp_m * math.sqrt(2.0 * (1.0 - _alike(2.0 * reach_m)))
+    lean_m = tilt_rad * 2.0 * reach_m
+    closer, control = "scan again from closer or slower", "take control shots (--control)"
+    if surface.control is not None:
+        control = "take more control shots, spread over the floor"
+
+    def one(
+        question: Question, needed: float, own: float, common: float, cover: float
+    ) -> Capability:
+        known = cover * math.hypot(own, common)
+        remedy = "" if known <= needed else (closer if own > common else control)
+        return Capability(question, known, needed, remedy)
+
+    return (
+        one("level", _LEVEL, 0.0, tilt_rad, _RAYLEIGH_95),
+        one("flatness-2m", _FLAT_M, math.sqrt(1.5) * own_m, gap_m, COVER_95),
+        one("depth-1mm", _DEPTH_M, own_m, math.hypot(far_m, lean_m), COVER_95),
+        one("hump-2mm", _HUMP_M, own_m, 0.0, _HUMP_ERRORS),
+    )
+
+
+def _alike(apart_m: float) -> float:
+    """Correlation of a warp at two places, over the lengths that are thought of.
+
+    Examples
+    --------
+    >>> _alike(0.0), round(_alike(100.0), 6)
+    (1.0, 0.0)
+    """
+    return float(np.mean([math.exp(-0.5 * (apart_m / length) ** 2) for length in LENGTHS_M]))
+
+
+def _bend_share(half_m: float) -> float:
+    """Variance of a warp in the middle of a straightedge of two halves, for a warp of one.
+
+    Of h(0) - (h(-a) + h(a)) / 2: 3/2 - 2 r(a) + r(2 a) / 2.
+    """
+    return 1.5 - 2.0 * _alike(half_m) + 0.5 * _alike(2.0 * half_m)

@@ -1,0 +1,154 @@
+"""What a whole scan may be out by, drawn: tilt, warp and level as smooth fields over a floor.
+
+The budget of a sensor, or what control shots left of it, says how large these are; a draw is
+one way in which they may be so. Each quantity of a plan is worked out on every draw (JCGM
+101:2008, 5.9 and 7), so that a maximum and a positive part need no formula of their own.
+Drawn from a fixed seed: the same floor has the same interval.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from functools import lru_cache
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pourdatum.drift import LENGTHS_M
+from pourdatum.uncertainty import SharedError, combined
+
+if TYPE_CHECKING:
+    from pourdatum.surface import Surface
+
+Array = NDArray[np.float64]
+
+DRAWS: Final = 1000
+"""Draws of each interval: its ends then err by about a twentieth of its half-width."""
+_WAVES: Final = 96
+"""Waves of each length that a warp is made of."""
+_SEED: Final = 101
+
+
+@dataclass(frozen=True, eq=False)
+class SharedDraws:
+    """Fields that a scan's heights may be too high by.
+
+    Attributes
+    ----------
+    middle_m : (2,) array
+        Where the scan's level holds: tilts turn about it [m].
+    level_m : (k,) array
+        Of each draw [m].
+    tilt : (k, 2) array
+        Slope in x and y.
+    wave : (2, m) array
+        Wave numbers of the warp's waves [1/m].
+    phase : (m,) array
+    height_m : (k, m) array
+        Of each wave in each draw [m].
+    """
+
+    middle_m: Array
+    level_m: Array
+    tilt: Array
+    wave: Array
+    phase: Array
+    height_m: Array
+
+    def at(self, place_m: Array) -> Array:
+        """Fields (k, n) at places (n, 2) [m]."""
+        off = place_m - self.middle_m
+        waves = np.cos(off @ self.wave + self.phase)
+        out: Array = self.height_m @ waves.T
+        out += self.level_m[:, None]
+        out += self.tilt @ off.T
+        return out
+
+
+def shared_draws(
+    shared: SharedError,
+    middle_m: tuple[float, float],
+    draws: int = DRAWS,
+    seed: int = _SEED,
+    *,
+    reach_m: float = math.inf,
+) -> SharedDraws:
+    """Draws from a budget.
+
+    Parameters
+    ----------
+    shared : SharedError
+    middle_m : tuple
+        Where the scan's level holds [m].
+    draws : int
+    seed : int
+    reach_m : float
+        How far the floor reaches from its middle [m].
+
+    Notes
+    -----
+    A warp is a Gaussian random field of one of the lengths that ``drift`` thinks of, as likely
+    one as the other, made of waves of random ways (Rahimi and Recht 2007, from memory). What is
+    longer than the floor's own reach does not bend it: that is level and tilt, which have
+    figures of their own.
+
+    Examples
+    --------
+    >>> found = shared_draws(SharedError(1e-3, 0.0, 0.0, "tilt alone"), (0.0, 0.0), 4000)
+    >>> place = np.array([[0.0, 0.0], [0.0, 5.0]])
+    >>> [round(float(spread), 3) for spread in found.at(place).std(axis=0)]
+    [0.0, 0.005]
+    """
+    rng = np.random.default_rng(seed)
+    bending = [length for length in LENGTHS_M if length <= reach_m] or [LENGTHS_M[0]]
+    lengths = np.repeat(np.asarray(bending), _WAVES)
+    wave = rng.standard_normal((2, lengths.size)) / lengths
+    # A wave of random phase has half the mean square of its height.
+    height = rng.standard_normal((draws, lengths.size)) * math.sqrt(2.0 / _WAVES) * shared.warp_m
+    length = rng.integers(len(bending), size=draws)
+    height *= np.repeat(np.eye(len(bending)), _WAVES, axis=1)[length]
+    return SharedDraws(
+        middle_m=np.asarray(middle_m, np.float64),
+        level_m=shared.datum_m * rng.standard_normal(draws),
+        tilt=shared.tilt_rad * rng.standard_normal((draws, 2)),
+        wave=wave,
+        phase=rng.uniform(0.0, math.tau, lengths.size),
+        height_m=height,
+    )
+
+
+@lru_cache(maxsize=4)
+def draws_for(surface: Surface) -> SharedDraws:
+    """Draws from the budget of a surface; its level holds at the middle of the floor."""
+    middle = surface.floor.outline.centroid
+    rounding = surface.rounding
+    shared = replace(
+        surface.shared,
+        tilt_rad=combined(surface.shared.tilt_rad, rounding.tilt_rad),
+        datum_m=combined(surface.shared.datum_m, rounding.level_m),
+    )
+    west, south, east, north = surface.floor.outline.bounds
+    reach_m = 0.5 * math.hypot(east - west, north - south)
+    return shared_draws(shared, (middle.x, middle.y), reach_m=reach_m)
+
+
+def interval_of(value: float, draws: Array) -> tuple[float, float]:
+    """95 % interval of a quantity from its value on the floor as scanned and on the drawn ones.
+
+    The wider of two: the middle 95 % of the draws, and what the scan may have done to the value,
+    taken off it. Where a quantity is linear in the errors they are the same. Where an error can
+    only raise it (a tilt that is larger than the floor's own fall), the first lies too high, and
+    the second not low enough by what the draws gain on average: twice that, found by drawing
+    level floors, lets the interval hold even there.
+
+    Examples
+    --------
+    >>> low, high = interval_of(5.0, np.linspace(4.0, 6.0, 1001))
+    >>> round(low, 2), round(high, 2)
+    (4.05, 5.95)
+    """
+    least, most = (float(edge) for edge in np.quantile(draws, (0.025, 0.975)))
+    gain = max(float(draws.mean()) - value, 0.0)
+    return min(least, 2.0 * (value - gain) - most), max(most, 2.0 * value - least)

@@ -1,0 +1,283 @@
+"""The interval of a fill and of its datum: drawn floors against closed forms.
+
+A thousand draws know a standard deviation to 1 / sqrt(2 * 999) = 2.2 % (JCGM 100:2008, E.4.3);
+bounds are four of those.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from types import SimpleNamespace
+from typing import Any, cast
+
+import numpy as np
+import pytest
+import shapely
+from scipy.special import erf
+
+from pourdatum.areaerror import area_uncertainty_m2
+from pourdatum.datum import Datum, DatumKind
+from pourdatum.drift import LENGTHS_M
+from pourdatum.geometry import Plane
+from pourdatum.grid import Grid
+from pourdatum.rounding import NONE, Rounding
+from pourdatum.shareddraws import DRAWS, draws_for, interval_of
+from pourdatum.spread import FIT_REACH_M, fill_draws_m3, fill_interval
+from pourdatum.surface import Surface
+from pourdatum.uncertainty import COVER_95, UNSEEN_M, SharedError, combined, mean_error_m
+from pourdatum.volume import Volume, fill_volume
+from pourdatum.walls import WallLine
+
+FLOOR = shapely.box(0.0, 0.0, 4.0, 3.0)
+MIDDLE = (2.0, 1.5)
+NOTHING = SharedError(0.0, 0.0, 0.0, "nothing")
+DRAWN = 4.0 / math.sqrt(2.0 * (DRAWS - 1))
+"""Four standard deviations of a standard deviation drawn so many times."""
+
+
+def flat_surface(cell_m: float = 0.05, *, error_m: float = 0.0, **changes: Any) -> Surface:
+    """A level floor with no error at all, of cells of any size, but for what is changed."""
+    ny, nx = round(3.0 / cell_m) + 2, round(4.0 / cell_m) + 2
+    grid = Grid(-0.5 * cell_m, -0.5 * cell_m, cell_m, ny, nx)
+    inside = shapely.contains_xy(FLOOR, *grid.mesh())
+    floor = SimpleNamespace(
+        outline=FLOOR, area_m2=FLOOR.area, faces=(), openings=(), obstructions=(),
+        open_edge_m=0.0, outline_given=False,
+    )  # fmt: skip
+    fields: dict[str, Any] = {
+        "grid": grid,
+        "height_m": np.zeros(grid.shape),
+        "standard_error_m": np.full(grid.shape, error_m),
+        "measured": inside,
+        "inferred": np.zeros(grid.shape, bool),
+        "shared": NOTHING,
+        "between": None,
+        "floor": floor,
+    }
+    return cast(Surface, _Level(**(fields | changes)))
+
+
+@dataclass(frozen=True, eq=False)
+class _Level:
+    """What of a surface the draws look at."""
+
+    grid: Grid
+    height_m: np.ndarray
+    standard_error_m: np.ndarray
+    measured: np.ndarray
+    inferred: np.ndarray
+    shared: SharedError
+    between: None
+    floor: SimpleNamespace
+    control: None = None
+    rounding: Rounding = NONE
+
+
+def pour(
+    surface: Surface, depth_m: float = 0.01, kind: DatumKind = "level", error_m: float = 0.0
+) -> tuple[Datum, Volume]:
+    """A datum at a height over a level floor, out by nothing or by noise, and the fill to it."""
+    luck = np.random.default_rng(8).standard_normal(DRAWS)
+    draws = None if kind == "level" else error_m * luck
+    plane = Plane(depth_m)
+    datum = Datum(kind, plane, (depth_m, depth_m), None, 0.002, error_m, draws_m=draws)
+    return datum, fill_volume(surface.height_m, surface.grid, FLOOR, plane)
+
+
+def spread(surface: Surface, depth_m: float = 0.01, **how: Any) -> float:
+    """Standard deviation of the drawn fills [m³]."""
+    return float(np.std(fill_draws_m3(surface, *pour(surface, depth_m, **how))))
+
+
+# --- what is shared, and what is not -------------------------------------------------------------
+
+
+@pytest.mark.parametrize("cell_m", [0.025, 0.05, 0.1])
+def test_what_is_shared_does_not_shrink_with_the_number_of_cells(cell_m) -> None:
+    """A datum out by 2 mm makes 24 litres over 12 m², however fine the cells are: area times sigma.
+
+    So does a scan that stands 2 mm too high, under a level that was given.
+    """
+    surface = flat_surface(cell_m)
+    wanted = FLOOR.area * 0.002
+    assert spread(surface, kind="high-point", error_m=0.002) == pytest.approx(wanted, rel=DRAWN)
+    low = flat_surface(cell_m, shared=replace(NOTHING, datum_m=0.002))
+    assert spread(low) == pytest.approx(wanted, rel=DRAWN)
+
+
+def test_what_cells_err_by_themselves_averages_out() -> None:
+    """A cell's own 0.2 mm makes a seventh of that over 12 m²: blocks of 4 pi 0.1² m² are one."""
+    blocks = FLOOR.area / (4 * math.pi * FIT_REACH_M**2)
+    wanted = FLOOR.area * 0.0002 / math.sqrt(blocks)
+    assert spread(flat_surface(error_m=0.0002)) == pytest.approx(wanted, rel=DRAWN)
+
+
+def mean_warp(length_m: float) -> float:
+    """Variance of the mean over the floor of a Gaussian field of unit size and this length.
+
+    The mean of exp(-d² / (2 l²)) over all pairs of places: a product of one integral for each
+    side, sqrt(2 pi) erf(a / (sqrt(2) l)) l / a - 2 (1 - exp(-a² / (2 l²))) l² / a².
+    """
+    product = 1.0
+    for side in (4.0, 3.0):
+        u = side / length_m
+        product *= (
+            math.sqrt(2 * math.pi) * float(erf(u / math.sqrt(2))) / u
+            - 2 * (1 - math.exp(-(u**2) / 2)) / u**2
+        )
+    return product
+
+
+def test_a_warp_counts_by_its_mean_over_the_floor() -> None:
+    """Over 4 by 3 m, which reach 2.5 m, a bend of 1.75 m: the part of it that does not cancel.
+
+    Longer fields lift or tilt the floor and do not bend it. 96 waves stand for a Gaussian field:
+    they know its variance to an eighth.
+    """
+    surface = flat_surface(shared=replace(NOTHING, warp_m=0.002))
+    share = math.sqrt(mean_warp(LENGTHS_M[0]))
+    assert 0.6 < share < 0.8
+    assert spread(surface) == pytest.approx(FLOOR.area * 0.002 * share, rel=0.13)
+
+
+def test_floor_that_nobody_saw_errs_together() -> None:
+    """3 m² hidden at 1.5 mm are 4.5 litres, however many cells they are."""
+    surface = flat_surface()
+    hidden = surface.measured & (surface.grid.mesh()[0] < 1.0)
+    surface = flat_surface(measured=surface.measured & ~hidden, inferred=hidden)
+    assert spread(surface) == pytest.approx(UNSEEN_M * 3.0, rel=DRAWN)
+
+
+def test_a_tilt_turns_about_the_middle_of_the_floor() -> None:
+    """A given level, tied to the middle, takes as much on one side as it leaves on the other.
+
+    Cells of 50 mm in blocks lie even about the middle to a cell: 1 mm per m times 25 mm at most.
+    """
+    surface = flat_surface(shared=replace(NOTHING, tilt_rad=0.001))
+    assert spread(surface) < FLOOR.area * 0.001 * 0.025
+    # A plane fitted to the floor tilts with the scan: the depth between them stays.
+    assert spread(surface, kind="parallel") == pytest.approx(0.0, abs=1e-9)
+
+
+def test_the_positive_part_of_the_depth_is_taken_as_it_is() -> None:
+    """At the level of the floor a tilt can only add: as much as it lifts on one side.
+
+    Over a strip of length a tilted by t the fill is t a² / 8 for each metre of width; with
+    slopes of both axes the draws of a floor of 4 by 3 m lie between 0 and the sum of both.
+    """
+    surface = flat_surface(shared=replace(NOTHING, tilt_rad=0.001))
+    datum, volume = pour(surface, 0.0)
+    fills = fill_draws_m3(surface, datum, volume)
+    assert volume.volume_m3 == 0.0
+    assert fills.min() >= 0.0
+    tilt = draws_for(surface).tilt
+    alone = np.abs(tilt[:, 0]) * 4.0**2 / 8 * 3.0, np.abs(tilt[:, 1]) * 3.0**2 / 8 * 4.0
+    assert (fills <= alone[0] + alone[1] + 1e-6).all()
+    assert (fills >= np.maximum(*alone) - 1e-3 * 0.05 * FLOOR.area).all()
+
+
+def test_parts_of_a_fill_add_in_quadrature() -> None:
+    """Independent parts alone, and all together (JCGM 100:2008, 5.1.2)."""
+    hidden = flat_surface().measured & (flat_surface().grid.mesh()[0] < 1.0)
+    seen = flat_surface().measured & ~hidden
+    alone = [
+        flat_surface(shared=replace(NOTHING, warp_m=0.0007)),
+        flat_surface(shared=replace(NOTHING, datum_m=0.0005)),
+        flat_surface(error_m=0.0003),
+        flat_surface(measured=seen, inferred=hidden),
+    ]
+    together = flat_surface(
+        shared=SharedError(0.0, 0.0007, 0.0005, "both"),
+        error_m=0.0003, measured=seen, inferred=hidden,
+    )  # fmt: skip
+    wanted = combined(*(spread(surface) for surface in alone))
+    # Parts drawn together are uncorrelated to one over the root of the draws.
+    assert spread(together) == pytest.approx(wanted, rel=2 * DRAWN)
+
+
+def test_the_mean_error_is_the_one_of_cells_that_share_points() -> None:
+    """What the draws take for noise is ``mean_error_m`` of the known cells."""
+    surface = flat_surface(error_m=0.0004)
+    known = surface.measured
+    wanted = FLOOR.area * mean_error_m(surface.standard_error_m, known, FIT_REACH_M / 0.05)
+    assert spread(surface) == pytest.approx(wanted, rel=DRAWN)
+
+
+def test_the_same_floor_has_the_same_interval() -> None:
+    """Draws come from a fixed seed."""
+    ends = [
+        fill_interval(surface, *pour(surface))
+        for surface in (
+            flat_surface(shared=SharedError(1e-3, 1e-3, 1e-3, "all"), error_m=0.001)
+            for _ in range(2)
+        )
+    ]
+    assert ends[0] == ends[1]
+
+
+def test_the_interval_of_a_fill_is_never_below_nothing() -> None:
+    """No floor takes less than no powder."""
+    surface = flat_surface(shared=SharedError(0.01, 0.0, 0.002, "phone"))
+    low, high = fill_interval(surface, *pour(surface, 0.0005))
+    assert low == 0.0
+    assert high > 0.0005 * FLOOR.area
+
+
+# --- the edge ------------------------------------------------------------------------------------
+
+
+def test_the_area_errs_by_lengths_and_by_edges() -> None:
+    """Lengths out by a thousandth make two thousandths of the area; an opening, its rim."""
+    surface = flat_surface(shared=replace(NOTHING, scale=1e-3))
+    assert area_uncertainty_m2(surface) == pytest.approx(2e-3 * 12.0)
+    hole = SimpleNamespace(outline=shapely.box(0, 0, 0.2, 0.2))
+    open_floor = flat_surface()
+    open_floor.floor.openings = (hole,)  # type: ignore[misc]
+    assert 0.0 < area_uncertainty_m2(open_floor) < 0.8 * 0.05
+    wall = WallLine(np.array([0.0, 1.0]), 0.0, np.array([[0.0, 4.0]]), 0.001)
+    walled = flat_surface()
+    walled.floor.faces = (wall,)  # type: ignore[misc]
+    assert 0.0 < area_uncertainty_m2(walled) < 4.0 * 0.001
+    # An outline that was given is what it is.
+    walled.floor.outline_given = True  # type: ignore[misc]
+    assert area_uncertainty_m2(walled) == 0.0
+
+
+def test_the_edge_counts_by_depth() -> None:
+    """Area that may be in or out holds the usual depth: twice as much for twice that."""
+    surface = flat_surface(shared=replace(NOTHING, scale=1e-3))
+    thin, thick = spread(surface, 0.005), spread(surface, 0.01)
+    assert thin == pytest.approx(2e-3 * 12.0 * 0.005, rel=DRAWN)
+    assert thick == pytest.approx(2 * thin, rel=1e-9)
+
+
+# --- from draws to an interval -------------------------------------------------------------------
+
+
+def test_an_interval_of_a_linear_quantity_is_that_of_its_normal_error() -> None:
+    """Draws about the value with standard deviation one: 1.96 each way, to four deviations.
+
+    A quantile of 2.5 % of 20 000 draws errs by sqrt(0.025 * 0.975 / 20 000) / 0.0584 = 0.019.
+    """
+    draws = 5.0 + np.random.default_rng(4).standard_normal(20_000)
+    low, high = interval_of(5.0, draws)
+    assert 5.0 - low == pytest.approx(COVER_95, abs=0.08)
+    assert high - 5.0 == pytest.approx(COVER_95, abs=0.08)
+
+
+@pytest.mark.parametrize("true_slope", [0.0, 0.5, 1.0, 2.0, 6.0])
+def test_an_interval_holds_where_an_error_can_only_raise(true_slope) -> None:
+    """The size of a slope, seen through a tilt of one: held in 95 of 100 scans or more.
+
+    The middle 95 % of the draws alone would miss a level floor nearly always: where the scan is
+    tilted by t, draws scatter about t. 600 scans know a share of 95 % to 0.9 %.
+    """
+    rng = np.random.default_rng([int(10 * true_slope), 5])
+    held = 0
+    for _ in range(600):
+        seen = np.array([true_slope, 0.0]) + rng.standard_normal(2)
+        draws = np.hypot(*(seen - rng.standard_normal((400, 2))).T)
+        low, high = interval_of(float(np.hypot(*seen)), draws)
+        held += low <= true_slope <= high
+    assert held / 600 > 0.95 - 3 * 0.009
