@@ -30,7 +30,7 @@ from pourdatum.pipeline import survey_scan
 from pourdatum.shots import Shot
 from pourdatum.simulate import Hump, Relief, Scene, Wave, scan_scene, sensor, walk_path
 from pourdatum.surface import Surface
-from pourdatum.uncertainty import SENSORS
+from pourdatum.uncertainty import RAYLEIGH_95, SENSORS
 from pourdatum.write.scan_files import write_scan
 
 Array = NDArray[np.float64]
@@ -41,7 +41,6 @@ WARP_M = 0.003
 SHOT_M = 0.0005
 SURFACE_M = 0.0003
 TILT = math.tan(math.radians(0.2))
-RAYLEIGH_95 = math.sqrt(-2.0 * math.log(0.05))
 LIMITS = {True: 0.0005, False: 0.0002}
 SHAPES = ("none", "two long waves", "bowl", "saddle", "half sine", "twist", "random field")
 

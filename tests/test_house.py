@@ -27,7 +27,7 @@ cells walls elsewhere plumb                                            | and to 
 outline edge footprint things openings spotcheck spots                 |
 bare doubled wallfoot floor labelled rounding surface                  | and to its surface
 staff blunder sense control controlwords advice slopeerror             | levelled by control
-spotpoint patch shareddraws datum areaerror spread promise capability grind | from a map to a pour
+spotpoint patch shareddraws datum areaerror spread promise grind capability | from a map to a pour
 material pour pins register flatness verify outcome                    | after the pour
 simulate                                                               | test bed
 read write report                                                      | the edges

@@ -22,7 +22,7 @@ from pourdatum.drift import Drift, Guess, Left, fit_drift, what_is_left
 from pourdatum.errors import JobError
 from pourdatum.shots import Shot
 from pourdatum.staff import Held, check_spread
-from pourdatum.uncertainty import COVER_95, SharedError
+from pourdatum.uncertainty import COVER_95, RAYLEIGH_95, SharedError
 from pourdatum.units import MM
 
 if TYPE_CHECKING:
@@ -56,7 +56,6 @@ _ALLOW: Final = 0.01
 _OPEN: Final = 0.05
 _MANY: Final = 40
 """Of more shots than this, one that is not far enough off to be named moves nothing."""
-_RAYLEIGH_95: Final = math.sqrt(-2.0 * math.log(0.05))
 
 
 @dataclass(frozen=True, eq=False)
@@ -107,7 +106,7 @@ class Sifted:
             plane, *_ = np.linalg.lstsq(design, apart, rcond=None)
             bent = float(np.sqrt(np.mean((apart - design @ plane) ** 2)))
             # Each guess is one that may be true: its whole interval is kept.
-            tilt = max(tilt, float(np.hypot(*plane[1:])) / _RAYLEIGH_95 + open_.tilt_rad)
+            tilt = max(tilt, float(np.hypot(*plane[1:])) / RAYLEIGH_95 + open_.tilt_rad)
             mean = max(mean, abs(float(plane[0])) / COVER_95 + open_.mean_m)
             warp = max(warp, math.hypot(bent, open_.warp_m))
         return Left(tilt, warp, mean)
@@ -226,7 +225,7 @@ def check_worth(
     if found.wrong_share <= enough or left.tilt_rad <= known_rad:
         return
     names = ", ".join(shots[k].name for k in found.suspects[:8])
-    slope, own = (_RAYLEIGH_95 * one * MM for one in (left.tilt_rad, known_rad))
+    slope, own = (RAYLEIGH_95 * one * MM for one in (left.tilt_rad, known_rad))
     raise JobError(
         f"either a control shot is wrong ({names}, the likeliest first) or the scan is bent, and "
         f"it cannot be told which: the level is left open by {slope:.1f} mm per m, where "

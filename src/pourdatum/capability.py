@@ -14,7 +14,8 @@ from typing import TYPE_CHECKING, Final, Literal
 import numpy as np
 
 from pourdatum.drift import LENGTHS_M
-from pourdatum.uncertainty import COVER_95, combined
+from pourdatum.grind import NOISES
+from pourdatum.uncertainty import COVER_95, RAYLEIGH_95, combined
 
 if TYPE_CHECKING:
     from pourdatum.surface import Surface
@@ -27,9 +28,6 @@ _FLAT_M: Final = 0.001
 """Gap under 2 m that must be known to [m]: a third of 3 mm."""
 _DEPTH_M: Final = 0.001
 _HUMP_M: Final = 0.002
-_HUMP_ERRORS: Final = 6.0
-"""Standard errors that a hump must stand out by, as ``grind`` finds them."""
-_RAYLEIGH_95: Final = math.sqrt(-2.0 * math.log(0.05))
 
 
 @dataclass(frozen=True)
@@ -97,10 +95,10 @@ def capabilities(surface: Surface) -> tuple[Capability, ...]:
         return Capability(question, known, needed, remedy)
 
     return (
-        one("level", _LEVEL, 0.0, tilt_rad, _RAYLEIGH_95),
+        one("level", _LEVEL, 0.0, tilt_rad, RAYLEIGH_95),
         one("flatness-2m", _FLAT_M, math.sqrt(1.5) * own_m, gap_m, COVER_95),
         one("depth-1mm", _DEPTH_M, own_m, math.hypot(far_m, lean_m), COVER_95),
-        one("hump-2mm", _HUMP_M, own_m, 0.0, _HUMP_ERRORS),
+        one("hump-2mm", _HUMP_M, own_m, 0.0, NOISES),
     )
 
 

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from pourdatum.blunder import Sifted, check_worth, sifted
 from pourdatum.drift import Drift
 from pourdatum.errors import JobError
-from pourdatum.evenly import even_cells
+from pourdatum.evenly import even_places
 from pourdatum.shots import ControlFit, HeldShot, Shot
 from pourdatum.staff import Held, check_spread, on_floor, under_foot
 from pourdatum.uncertainty import SharedError
@@ -105,8 +105,8 @@ def _corrected(
     # of other floors, which know no tilt, move with this one.
     x0, y0, z0 = surface.origin_m
     z0 += offset if has_level else 0.0
-    row, col, _ = even_cells(inside.astype(float), _NODES)
-    left = found.left(np.column_stack([x[row, col], y[row, col]]))
+    nodes, *_ = even_places(inside, grid, _NODES)
+    left = found.left(nodes)
     check_worth(shots, found, left, surface.shared, where)
     after = SharedError(
         tilt_rad=left.tilt_rad,

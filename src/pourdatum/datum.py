@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from pourdatum.geometry import Plane, fit_plane
 from pourdatum.patch import highest_patch, patch_tops
-from pourdatum.shareddraws import draws_for, interval_of
+from pourdatum.shareddraws import as_fitted, draws_for, interval_of
 from pourdatum.uncertainty import combined, interval
 
 if TYPE_CHECKING:
@@ -150,11 +150,7 @@ def datum_draws_m(
     place, top = patch_tops(surface, plane, _TOPS)
     fields = draws_for(surface).at(place)
     if kind == "parallel":
-        # The plane is fitted to the floor: it tilts and moves with the scan.
-        design = np.column_stack([np.ones(len(place)), place])
-        level = fields.mean(axis=1)
-        fields -= (fields @ np.linalg.pinv(design).T) @ design.T
-        fields += level[:, None]
+        fields = as_fitted(fields, place)
     moved = (top - fields).max(axis=1) - top.max()
     luck = np.random.default_rng(_SEED).standard_normal(len(moved))
     out: NDArray[np.float64] = moved + standard_error_m * luck

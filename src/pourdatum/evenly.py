@@ -7,6 +7,8 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
+from pourdatum.grid import Grid
+
 Array = NDArray[np.float64]
 Index = NDArray[np.int64]
 
@@ -49,3 +51,33 @@ def even_cells(worth: Array, count: int) -> tuple[Index, Index, Index]:
         column_of * step + chosen % step,
         np.count_nonzero(blocks, axis=2)[row_of, column_of],
     )
+
+
+def even_places(
+    inside: NDArray[np.bool_], grid: Grid, count: int
+) -> tuple[Array, Index, Index, Index]:
+    """Places spread evenly over chosen cells.
+
+    Parameters
+    ----------
+    inside : (ny, nx) bool array
+    grid : Grid
+    count : int
+        About how many are wanted.
+
+    Returns
+    -------
+    place_m : (n, 2) array
+        Middles of the cells [m].
+    row, column, cells : (n,) arrays
+        As of ``even_cells``.
+
+    Examples
+    --------
+    >>> place, *_ = even_places(np.ones((3, 3), bool), Grid(0.0, 0.0, 0.1, 3, 3), 1)
+    >>> place.tolist()
+    [[0.1, 0.1]]
+    """
+    row, column, cells = even_cells(inside.astype(np.float64), count)
+    x_m, y_m = grid.mesh()
+    return np.column_stack([x_m[row, column], y_m[row, column]]), row, column, cells

@@ -27,7 +27,7 @@ LEAST_HUMP_M: Final = 0.002
 _AROUND_M: Final = (1.0, 0.45)
 """Widths of the robust fits that stand for the floor around a hump [m], the wide one first:
 a broad hump's top is where it stands out of the wide fit."""
-_NOISES: Final = 6.0
+NOISES: Final = 6.0
 """Standard errors that a hump must stand out by."""
 _RUN_OUT: Final = 0.4
 _ROWS: Final = 128
@@ -89,13 +89,13 @@ def find_humps(surface: Surface, datum: Datum) -> tuple[Hump, ...]:
         if surface.measured.any()
         else 0.0
     )
-    least = max(LEAST_HUMP_M, _NOISES * error)
+    least = max(LEAST_HUMP_M, NOISES * error)
     tops: list[tuple[float, int, int, Array]] = []
     for width_m in _AROUND_M:
         rise = _over_surroundings(over, grid.cell_m, width_m)
         rise = np.where(surface.measured, _smooth_within(rise, grid.cell_m), np.nan)
         for height, row, col in _prominent(rise, least):
-            if height < _NOISES * surface.standard_error_m[row, col]:
+            if height < NOISES * surface.standard_error_m[row, col]:
                 continue  # in corners a height errs more than most do
             near = [np.hypot(row - r, col - c) * grid.cell_m < _APART_M for _, r, c, _ in tops]
             if not any(near):

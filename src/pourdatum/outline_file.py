@@ -149,8 +149,7 @@ def place_to_local(place: tuple[float, ...], frame: Frame) -> tuple[float, ...]:
     >>> place_to_local((1500.0, 200.0), Frame(unit_m=0.001, origin_m=(1.0, 0.0, 5.0)))
     (0.5, 0.2)
     """
-    height_m = frame.unit_m if frame.height_unit_m is None else frame.height_unit_m
-    units = (frame.unit_m, frame.unit_m, height_m)
+    units = (frame.unit_m, frame.unit_m, frame.upright_unit_m)
     return tuple(
         value * unit - origin
         for value, unit, origin in zip(place, units, frame.origin_m, strict=False)
@@ -166,8 +165,7 @@ def place_from_local(place_m: tuple[float, ...], frame: Frame) -> tuple[float, .
     >>> place_from_local((0.5, 0.2), Frame(unit_m=0.001, origin_m=(1.0, 0.0, 5.0)))
     (1500.0, 200.0)
     """
-    height_m = frame.unit_m if frame.height_unit_m is None else frame.height_unit_m
-    units = (frame.unit_m, frame.unit_m, height_m)
+    units = (frame.unit_m, frame.unit_m, frame.upright_unit_m)
     return tuple(
         (value + origin) / unit
         for value, unit, origin in zip(place_m, units, frame.origin_m, strict=False)

@@ -10,7 +10,7 @@ import numpy as np
 
 from pourdatum.datum import datum_draws_m
 from pourdatum.drift import fit_drift, what_is_left
-from pourdatum.evenly import even_cells
+from pourdatum.evenly import even_places
 from pourdatum.spread import fill_interval
 from pourdatum.staff import SHOT_M
 from pourdatum.uncertainty import SharedError
@@ -51,10 +51,7 @@ def interval_with_shots(
 
 def _shared_left(surface: Surface, places_m: Sequence[tuple[float, float]]) -> SharedError:
     """What all cells would still share after shots that find nothing wrong."""
-    grid, inside = surface.grid, surface.measured | surface.inferred
-    row, col, _ = even_cells(inside.astype(np.float64), _NODES)
-    x_m, y_m = grid.mesh()
-    nodes = np.column_stack([x_m[row, col], y_m[row, col]])
+    nodes, *_ = even_places(surface.measured | surface.inferred, surface.grid, _NODES)
     middle = surface.floor.outline.centroid
     reach_m = float(np.hypot(*(nodes - [middle.x, middle.y]).T).max())
     places = np.asarray(places_m)

@@ -17,7 +17,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from pourdatum.evenly import even_cells
+from pourdatum.evenly import even_places
 from pourdatum.grid import Grid
 
 Array = NDArray[np.float64]
@@ -98,9 +98,7 @@ def rounding_of(
     fades = -2.0 * math.pi**2 * own / step_m**2
     if fades < _FADED:
         return NONE
-    row, col, weight = even_cells(known.astype(np.float64), _PLACES)
-    x, y = grid.mesh()
-    place = np.column_stack([x[row, col], y[row, col]])
+    place, row, col, weight = even_places(known, grid, _PLACES)
     share = (weight / weight.sum())[:, None]
     off = place - (share * place).sum(axis=0)
     smooth = _smooth(height_m, known, grid.cell_m)[row, col]

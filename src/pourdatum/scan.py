@@ -77,6 +77,11 @@ class Frame:
             np.multiply(raw[:, axis], factor, out=out[:, row])
         return out
 
+    @property
+    def upright_unit_m(self) -> float:
+        """Metres in one unit of the file's heights."""
+        return self.unit_m if self.height_unit_m is None else self.height_unit_m
+
     def axes_and_factors(self) -> tuple[tuple[int, int, int], tuple[float, float, float]]:
         """File axis of plan x, plan y and up, and metres in one unit along it, with its sign.
 
@@ -86,8 +91,7 @@ class Frame:
         ((0, 2, 1), (0.001, -0.001, 0.001))
         """
         (a, i), (b, j), (c, k) = _AXES[self.up]
-        height = self.unit_m if self.height_unit_m is None else self.height_unit_m
-        return (a, b, c), (i * self.unit_m, j * self.unit_m, k * height)
+        return (a, b, c), (i * self.unit_m, j * self.unit_m, k * self.upright_unit_m)
 
     def to_lattice(self, raw: NDArray[np.float64]) -> NDArray[np.int64]:
         """Raw file coordinates (n, 3) as int64 lattice points (n, 3) from the origin."""

@@ -134,6 +134,18 @@ def draws_for(surface: Surface) -> SharedDraws:
     return shared_draws(shared, (middle.x, middle.y), reach_m=reach_m)
 
 
+def as_fitted(fields_m: Array, place_m: Array) -> Array:
+    """What of fields (k, n) a plane fitted to the floor does not follow: it tilts with the scan.
+
+    Each field's mean stays: the plane moves up and down as the floor does.
+    """
+    design = np.column_stack([np.ones(len(place_m)), place_m])
+    mean = fields_m.mean(axis=1, keepdims=True)
+    out: Array = fields_m - (fields_m @ np.linalg.pinv(design).T) @ design.T
+    out += mean
+    return out
+
+
 def interval_of(value: float, draws: Array) -> tuple[float, float]:
     """95 % interval of a quantity from its value on the floor as scanned and on the drawn ones.
 

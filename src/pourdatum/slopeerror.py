@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from pourdatum.uncertainty import SharedError
+from pourdatum.uncertainty import RAYLEIGH_95, SharedError
 
 if TYPE_CHECKING:
     from pourdatum.shotfield import BetweenShots
@@ -25,7 +25,6 @@ Array = NDArray[np.float64]
 
 _SHARE: Final = 0.95
 _NODES: Final = 400
-_RAYLEIGH_95: Final = math.sqrt(-2.0 * math.log(1.0 - _SHARE))
 
 
 def slope_error_95(surface: Surface) -> float:
@@ -38,13 +37,13 @@ def slope_error_95(surface: Surface) -> float:
     """
     spots = surface.floor.spots
     if spots is None:
-        return _RAYLEIGH_95 * math.hypot(surface.shared.tilt_rad, surface.rounding.tilt_rad)
+        return RAYLEIGH_95 * math.hypot(surface.shared.tilt_rad, surface.rounding.tilt_rad)
     x, y = surface.grid.mesh()
     known = surface.measured | surface.inferred
     covariance = slope_covariance(spots, np.column_stack([x[known], y[known]]), surface.shared)
     assert surface.between is not None
     # Floors that agree with the shots err by the shots' own errors too: the larger holds both.
-    lean = _RAYLEIGH_95 * surface.shared.tilt_rad
+    lean = RAYLEIGH_95 * surface.shared.tilt_rad
     return max(length_95(covariance), math.hypot(_between_95(surface.between), lean))
 
 

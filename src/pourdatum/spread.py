@@ -16,8 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pourdatum.areaerror import area_uncertainty_m2, unsure_m2
-from pourdatum.evenly import even_cells
-from pourdatum.shareddraws import draws_for, interval_of
+from pourdatum.evenly import even_places
+from pourdatum.shareddraws import as_fitted, draws_for, interval_of
 from pourdatum.uncertainty import COVER_95, UNSEEN_M, combined, interval, mean_error_m
 
 if TYPE_CHECKING:
@@ -56,21 +56,22 @@ def fill_interval(
         drawn = fill_draws_m3(surface, datum, volume) if draws_m3 is None else draws_m3
         low_m3, high_m3 = interval_of(volume.volume_m3, drawn)
         low_m3 -= unsure_m2(surface) * volume.mean_depth_m
-    # Where floor that was not seen well may be the highest, the datum may only rise.
+    return max(0.0, low_m3), high_m3 + volume.area_m2 * _rise_m(datum)
+
+
+def _rise_m(datum: Datum) -> float:
+    """By how much floor that was not seen well may lift the datum beyond its own error [m]."""
     low_m, high_m = datum.interval_m
-    rise_m = max(high_m - low_m - 2.0 * COVER_95 * datum.standard_error_m, 0.0)
-    if datum.draws_m is not None:
-        level = float(datum.plane.z0_m)
-        rise_m = max(high_m - interval_of(level, level + datum.draws_m)[1], 0.0)
-    return max(0.0, low_m3), high_m3 + volume.area_m2 * rise_m
+    if datum.draws_m is None:
+        return max(high_m - low_m - 2.0 * COVER_95 * datum.standard_error_m, 0.0)
+    level = float(datum.plane.z0_m)
+    return max(high_m - interval_of(level, level + datum.draws_m)[1], 0.0)
 
 
 def fill_draws_m3(surface: Surface, datum: Datum, volume: Volume) -> Array:
     """The fill on each floor that agrees with the scan (k,) [m³]; parameters as above."""
     known = surface.measured | surface.inferred
-    row, col, cells = even_cells(known.astype(np.float64), _NODES)
-    x_m, y_m = surface.grid.mesh()
-    place = np.column_stack([x_m[row, col], y_m[row, col]])
+    place, row, col, cells = even_places(known, surface.grid, _NODES)
     weight_m2 = cells * (volume.outline_m2 / max(int(cells.sum()), 1))
     lack = np.nan_to_num(datum.plane.at(*place.T) - surface.height_m[row, col], nan=0.0)
     fields = draws_for(surface).at(place)
@@ -79,11 +80,7 @@ def fill_draws_m3(surface: Surface, datum: Datum, volume: Volume) -> Array:
     fields += luck[:, :1] * _mean_noise_m(surface, known)
     fields += luck[:, 1:2] * UNSEEN_M * surface.inferred[row, col]
     if datum.kind == "parallel":
-        # Its plane was fitted to the floor, and tilts with the scan.
-        design = np.column_stack([np.ones(len(place)), place])
-        mean = fields.mean(axis=1, keepdims=True)
-        fields -= (fields @ np.linalg.pinv(design).T) @ design.T
-        fields += mean
+        fields = as_fitted(fields, place)
     depth = lack + fields
     if datum.draws_m is not None:
         depth += datum.draws_m[:, None]

@@ -167,15 +167,21 @@ def _near(item: Sheet) -> tuple[NDArray[np.bool_], NDArray[np.bool_], int, int]:
     return mask, distance_transform_edt(~mask) * item.column_m <= NEAR_M, c0, r0
 
 
+def _columns_of(sheets: list[Sheet], shape: tuple[int, ...], c0: int, r0: int) -> NDArray[np.bool_]:
+    """Columns of several sheets on a raster."""
+    seen = np.zeros(shape, bool)
+    for part in sheets:
+        seen |= on_raster(part.key, shape, c0, r0)
+    return seen
+
+
 def _share_around(item: Sheet, below: list[Sheet]) -> float:
     """Share of the metre around a sheet, gaps in it filled, in which a lower one was seen."""
     from scipy.ndimage import binary_closing, binary_fill_holes
 
     mask, near, c0, r0 = _near(item)
     around = near & ~binary_fill_holes(binary_closing(mask, np.ones((3, 3), bool)) | mask)
-    seen = np.zeros(mask.shape, bool)
-    for part in below:
-        seen |= on_raster(part.key, mask.shape, c0, r0)
+    seen = _columns_of(below, mask.shape, c0, r0)
     return float((seen & around).sum()) / max(int(around.sum()), 1)
 
 
@@ -210,9 +216,7 @@ def _rim(item: Sheet, below: list[Sheet]) -> tuple[float, float]:
     wall = on_raster(item.walled, mask.shape, c0, r0)
     reach = max(round(0.15 / item.column_m), 1)
     walled = rim & binary_dilation(wall, iterations=reach)
-    floor = np.zeros(mask.shape, bool)
-    for other in below:
-        floor |= on_raster(other.key, mask.shape, c0, r0)
+    floor = _columns_of(below, mask.shape, c0, r0)
     away, (row, col) = distance_transform_edt(~mask, return_indices=True)
     beside = floor & ~mask & (away * item.column_m <= NEAR_M)
     drop = np.zeros(mask.shape, bool)

@@ -9,6 +9,7 @@ distribution (JCGM 100:2008, table G.1).
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Final, Literal
 
@@ -19,6 +20,9 @@ SensorKind = Literal["tripod", "mobile", "phone"]
 
 COVER_95: Final = 1.959964
 """Standard normal quantile of 97.5 %."""
+
+RAYLEIGH_95: Final = math.sqrt(-2.0 * math.log(0.05))
+"""Length that a vector of two independent standard normal parts keeps below in 95 % of cases."""
 
 
 @dataclass(frozen=True)

@@ -66,7 +66,7 @@ def floor_taken(surface: Surface) -> list[str]:
 def read_as_typed(job: Job, frame: Frame) -> list[str]:
     """How a place and a level that were typed are read, where the scan is not in metres."""
     said = []
-    height_m = frame.unit_m if frame.height_unit_m is None else frame.height_unit_m
+    height_m = frame.upright_unit_m
     if job.scan.at is not None and frame.unit_m != 1.0:
         x_m, y_m = (value * frame.unit_m for value in job.scan.at[:2])
         said.append(f"--at is read in the scan's own unit: ({x_m:.3f}, {y_m:.3f}) in metres")

@@ -132,8 +132,7 @@ def datum_request(job: Job, scan: Scan, z0_m: float | None = None) -> DatumReque
     """The datum asked for, local; ``z0_m`` is the level of the surface's origin."""
     x0_m, y0_m, own_m = scan.origin_m
     z0_m = own_m if z0_m is None else z0_m
-    unit_m = scan.frame.unit_m
-    height_m = unit_m if scan.frame.height_unit_m is None else scan.frame.height_unit_m
+    unit_m, height_m = scan.frame.unit_m, scan.frame.upright_unit_m
     wish = job.datum
     if wish.kind == "level":
         z_m = wish.z_m if wish.z is None else wish.z * height_m
