@@ -323,15 +323,11 @@ PIPES = np.concatenate([crate(0.3, 0.05, 19, 0.4, 0.4, 1.8), crate(0.3, 0.05, 19
 HELD = {
     "narrow corridor": box(15, 2.0, 2.6),
     "high corridor with pipes on a wall": np.concatenate([box(20, 2.4, 3.4), PIPES]),
-    "shaft": box(2.5, 2.5, 20),
-    "deep shaft": box(4, 2.2, 30),
     "stair well": np.concatenate([box(5, 2.5, 12), STAIRS]),
     "warehouse racks": np.concatenate([box(40, 4, 10), RACKS]),
     "racks on both sides": np.concatenate([box(40, 5, 10), RACKS, RACKS + np.array([0, 3.9, 0])]),
     "big wall, thin floor strip": np.concatenate([WALL, WALL[:6000] * [1, 0, 0] +
         np.random.default_rng(3).uniform(0, 1, (6000, 3)) * [0, 0.6, 0]]),
-    "hall with a big wall": np.concatenate([WALL, WALL[:6000] * [1, 0, 0] +
-        np.random.default_rng(3).uniform(0, 1, (6000, 3)) * [0, 2.5, 0], box(40, 2.5, 10)]),
     "facade": WALL + np.array([0, 0, 3]),
     "floor patch": np.random.default_rng(4).uniform(0, 1, (9000, 3)) * [6, 4, 0.004],
     "furnished room": np.concatenate([box(6, 4, 2.6), FURNITURE]),
@@ -372,12 +368,38 @@ def test_a_room_askew_in_plan_and_on_its_side_is_seen_without_furniture(tmp_path
     assert read_bytes(tmp_path, "side.las", content).inputs[0].up == "y"
 
 
-def test_an_empty_box_on_its_side_is_told_and_held(tmp_path: Path) -> None:
-    """A box says not which face is its floor: z is believed, and the doubt is a warning."""
-    content = las_bytes(np.rint(TURNED["y"](box(12, 9, 3)) * 1e4).astype(int))
-    scan = read_bytes(tmp_path, "side.las", content)
-    assert scan.inputs[0].up == "z"
-    assert [code for code, _ in scan.warnings] == ["vertical-odd"]
+OPEN_ABOVE = box(8, 6, 2.6)
+ASKED = {
+    "room on its side": (TURNED["y"](box(12, 9, 3)), "y"),
+    "small room on its side": (TURNED["y"](box(5, 6, 2.6)), "y"),
+    "room on its side without ceiling": (TURNED["y"](OPEN_ABOVE[OPEN_ABOVE[:, 2] < 2.5]), "y"),
+    "shaft": (box(2.5, 2.7, 20), "z"),
+    "deep shaft": (box(4, 2.2, 30), "z"),
+    "narrow hall": (box(40, 2.5, 10), "z"),
+}
+
+
+@pytest.mark.parametrize("name", ASKED)
+def test_an_empty_box_that_is_no_room_as_it_lies_is_a_question(name: str, tmp_path: Path) -> None:
+    """An empty box does not say which face is its floor: a shaft z up, or a room y up."""
+    points, up = ASKED[name]
+    content = las_bytes(np.rint(points * 1e3).astype(int), scale=1e-3)
+    with pytest.raises(JobError, match="convention, but an ordinary room") as no:
+        read_bytes(tmp_path, "box.las", content)
+    assert (no.value.id, no.value.exit_status) == ("up-unknown", 2)
+    assert re.match(r"say it with --up [xy], or with --up z if", no.value.hint)
+    assert read_bytes(tmp_path, "box.las", content, up=up).frame.up == up
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_a_room_with_z_up_is_not_asked_about(seed: int, tmp_path: Path) -> None:
+    """Empty rooms and passages of any plan, up to 4 m high, as LAS lays down: z, no question."""
+    rng = np.random.default_rng((2911, seed))
+    length, width = rng.uniform(1.2, 30.0, 2)
+    room = box(length, width, rng.uniform(2.2, 3.9))
+    room = room[(room[:, 2] < 2.1) | bool(seed % 2)]
+    content = las_bytes(np.rint(room * 1e3).astype(int), scale=1e-3)
+    assert read_bytes(tmp_path, "room.las", content).frame.up == "z"
 
 
 @pytest.mark.parametrize(("up", "height_m", "width_m"), [("z", 5.0, 3.0)])
