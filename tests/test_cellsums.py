@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 
 import numpy as np
@@ -159,10 +160,29 @@ def test_no_sum_overflows(compiled: bool, monkeypatch: pytest.MonkeyPatch) -> No
     assert table(got.far) == dict(far)
 
 
-def test_32_bits_hold_what_is_said_of_them() -> None:
-    """The greatest count times the greatest offset is within an unsigned 32-bit integer."""
-    sums = paged.PagedSums(replace(PLACE.near, cell_steps=50_000), 1 << 30)
-    assert (2 * sums.most_at_once + 1) * 49_999 < 2**32
+@pytest.mark.parametrize("compiled", LOOPS)
+def test_the_greatest_offset_fits_however_often_it_comes(compiled: bool) -> None:
+    """200 000 points at 49 999 steps are more than 32 bits hold: their sum is exact."""
+    block = replace(PLACE.near, cell_steps=50_000, col=0, row=0, layer=0)
+    sums = paged.PagedSums(block, 1 << 30, compiled=compiled)
+    sums.add(np.full((200_000, 3), [49_999, 0, 0]))
+    assert sums.result().count.tolist() == [200_000]
+    assert sums.result().sums[:, 0].tolist() == [200_000 * 49_999, 0, 0]
+
+
+@pytest.mark.parametrize("compiled", LOOPS)
+def test_threads_that_add_at_the_same_time_lose_nothing(compiled: bool) -> None:
+    """Four threads with pieces of one cloud give the bits of one."""
+    points = np.concatenate([cloud(seed) for seed in range(40)])
+    alone, together = CellSums(PLACE, compiled), CellSums(PLACE, compiled)
+    alone.add(points)
+    with ThreadPoolExecutor(4) as pool:
+        list(pool.map(together.add, np.array_split(points, 160)))
+    one, many = alone.result(), together.result()
+    assert table(one.near) == table(many.near)
+    assert table(one.far) == table(many.far)
+    assert one.points == many.points
+    assert np.array_equal(np.sort(one.kept, axis=0), np.sort(many.kept, axis=0))
 
 
 @pytest.mark.parametrize("compiled", LOOPS)

@@ -1,7 +1,8 @@
 """The loop of ``cellsums`` compiled; imported only where Numba is installed.
 
-Same numbers as ``cellsums._add_plain``, operation for operation: no fast mathematics, for that
-may round otherwise. Machine code is kept beside this file, or in the user's cache folder.
+Same numbers as the plain loops there and in ``paged``, operation for operation: no fast
+mathematics, for that may round otherwise. Machine code is kept beside this file, or in the
+user's cache folder.
 """
 
 from __future__ import annotations
@@ -88,51 +89,54 @@ def _put(held: Any, many: int, pool: Any, highest: int) -> int:
 
 
 @njit(cache=True, nogil=True)
-def loop(
-    points: Any, done: int, x0_m: float, y0_m: float, cell_m: float, level_m: Any,
-    band: int, lowest: int, highest: int,
-    near: Any, near_table: Any, near_pool: Any, near_used: int, near_most: int,
-    far: Any, far_table: Any, far_pool: Any, far_used: int, far_most: int,
-    keep: Any, keep_one_in: int, kept: Any, count: int,
-) -> tuple[int, int, int, int, int, int]:  # fmt: skip
-    """Take points from ``done`` on; ends early where a pool is full, to be called again."""
-    near_voxels, far_voxels = near_pool.reshape(-1, 4), far_pool.reshape(-1, 4)
-    near_held, far_held = np.empty((_AT_ONCE, 4), np.int64), np.empty((_AT_ONCE, 4), np.int64)
+def sort_out(
+    points: Any, x0_m: float, y0_m: float, cell_m: float, level_m: Any,
+    band: int, lowest: int, highest: int, keep: Any, keep_one_in: int,
+    near: Any, far: Any, kept: Any,
+) -> tuple[int, int, int]:  # fmt: skip
+    """Copy points near the level, farther off, and to be kept; how many of each."""
+    in_near = in_far = count = 0
+    for n in range(points.shape[0]):
+        x, y, z = points[n, 0], points[n, 1], points[n, 2]
+        level, row, col = _level_at(x * LATTICE_M, y * LATTICE_M, x0_m, y0_m, cell_m, level_m)
+        if np.isnan(level):
+            continue
+        rise = z - np.int64(np.rint(level / LATTICE_M))
+        if abs(rise) <= band:
+            near[in_near, 0], near[in_near, 1], near[in_near, 2] = x, y, z
+            in_near += 1
+            if keep[row, col] and (keep_one_in == 1 or _lot(x, y, z) % keep_one_in == 0):
+                kept[count, 0], kept[count, 1], kept[count, 2] = x, y, z
+                count += 1
+        elif lowest < rise < highest:
+            far[in_far, 0], far[in_far, 1], far[in_far, 2] = x, y, z
+            in_far += 1
+    return in_near, in_far, count
+
+
+@njit(cache=True, nogil=True)
+def add_to(
+    points: Any, done: int, block: Any, table: Any, pool: Any, used: int, most: int
+) -> tuple[int, int, int]:
+    """Take points from ``done`` on; ends early where the pool is full, to be called again."""
+    all_voxels = pool.reshape(-1, 4)
+    held = np.empty((_AT_ONCE, 4), np.int64)
     n = done
     full = False
     while n < points.shape[0] and not full:
-        in_near = in_far = 0
+        many = 0
         end = min(n + _AT_ONCE, points.shape[0])
         while n < end:
-            x, y, z = points[n, 0], points[n, 1], points[n, 2]
-            level, row, col = _level_at(x * LATTICE_M, y * LATTICE_M, x0_m, y0_m, cell_m, level_m)
-            if np.isnan(level):
-                n += 1
-                continue
-            rise = z - np.int64(np.rint(level / LATTICE_M))
-            if abs(rise) <= band:
-                after = _voxel_of(x, y, z, near, near_table, near_pool.shape[0], near_used,
-                                  near_held, in_near)  # fmt: skip
-                if after < 0:
-                    full = True
-                    break
-                near_used = after
-                in_near += 1
-                if keep[row, col] and (keep_one_in == 1 or _lot(x, y, z) % keep_one_in == 0):
-                    kept[count, 0], kept[count, 1], kept[count, 2] = x, y, z
-                    count += 1
-            elif lowest < rise < highest:
-                after = _voxel_of(x, y, z, far, far_table, far_pool.shape[0], far_used,
-                                  far_held, in_far)  # fmt: skip
-                if after < 0:
-                    full = True
-                    break
-                far_used = after
-                in_far += 1
+            after = _voxel_of(points[n, 0], points[n, 1], points[n, 2], block, table,
+                              pool.shape[0], used, held, many)  # fmt: skip
+            if after < 0:
+                full = True
+                break
+            used = after
+            many += 1
             n += 1
-        near_most = _put(near_held, in_near, near_voxels, near_most)
-        far_most = _put(far_held, in_far, far_voxels, far_most)
-    return n, count, near_used, near_most, far_used, far_most
+        most = _put(held, many, all_voxels, most)
+    return n, used, most
 
 
 @njit(cache=True, nogil=True)
@@ -274,9 +278,10 @@ def warm_up() -> None:
     point, level = np.zeros((1, 3), np.int64), np.zeros((2, 2))
     block = (0, 0, 0, 1, 1, 1, 10, 10, 1, 1)
     table, pool = np.full(1, -1, np.int32), np.zeros((1, SIDE * SIDE * DEPTH, 4), np.uint32)
-    pages = (block, table, pool, 0, 0)
+    near, far = np.empty((2, 1, 3), np.int64)
     keep, kept = np.zeros((2, 2), bool), np.empty((1, 3), np.int32)
-    loop(point, 0, 0.0, 0.0, 0.1, level, 100, -100, 100, *pages, *pages, keep, 1, kept, 0)
+    sort_out(point, 0.0, 0.0, 0.1, level, 100, -100, 100, keep, 1, near, far, kept)
+    add_to(point, 0, block, table, pool, 0, 0)
     key, count = np.zeros(256, np.int64), np.ones(256, np.int64)
     voxels(block, table, pool, key, count, np.empty((3, 256), np.int64))
     places = [np.empty(1) for _ in range(4)]

@@ -8,14 +8,16 @@ where the extra ``fast`` is installed, and in NumPy; both give the same bits.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import partial
+from threading import Lock
 from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from pourdatum.block import DEPTH, SIDE, Block, lot, split
+from pourdatum.block import Block, lot
 from pourdatum.compiled import compiled_loops
 from pourdatum.grid import Grid, VoxelStats, merge
 from pourdatum.paged import PagedSums
@@ -96,7 +98,7 @@ class Summed:
 
 @dataclass(eq=False)
 class CellSums:
-    """Takes points in, in any order and any pieces; ``result`` may be asked once.
+    """Takes points in, in any order, any pieces and from any thread; ``result`` is asked once.
 
     Parameters
     ----------
@@ -111,22 +113,24 @@ class CellSums:
     _points: int = 0
 
     def __post_init__(self) -> None:
-        self._near = PagedSums(self.place.near, self.place.most_bytes)
-        self._far = PagedSums(self.place.far, self.place.most_bytes)
         loops = compiled_loops("cellloop") if self.compiled else None
-        self._add = _add_plain if loops is None else _with_loop(loops.loop)
+        self._near, self._far = (
+            PagedSums(block, self.place.most_bytes, compiled=self.compiled)
+            for block in (self.place.near, self.place.far)
+        )
+        self._sort_out = _sorted_out if loops is None else partial(_with_loop, loops.sort_out)
+        self._noting = Lock()
 
     def add(self, points: Ints) -> None:
         """Take in lattice points (n, 3)."""
-        at_once = min(_AT_ONCE, self._near.most_at_once, self._far.most_at_once)
-        for first in range(0, len(points), at_once):
-            part = points[first : first + at_once]
-            self._near.ready_for(len(part))
-            self._far.ready_for(len(part))
-            kept = self._add(part, self.place, self._near, self._far)
-            if len(kept):
+        for first in range(0, len(points), _AT_ONCE):
+            near, far, kept = self._sort_out(points[first : first + _AT_ONCE], self.place)
+            self._near.add(near)
+            self._far.add(far)
+            with self._noting:
                 self._kept.append(kept)
-        self._points += len(points)
+        with self._noting:
+            self._points += len(points)
 
     def mark(self) -> str:
         """Fingerprint of what is summed: another floor or cell has another."""
@@ -193,10 +197,8 @@ def _level_plain(x_m: Array, y_m: Array, coarse: Grid, level_m: Array) -> tuple[
     return level, j + (dv >= 0.5), i + (du >= 0.5)
 
 
-Add = Callable[[Ints, Place, PagedSums, PagedSums], NDArray[np.int32]]
-
-
-def _add_plain(points: Ints, place: Place, near: PagedSums, far: PagedSums) -> NDArray[np.int32]:
+def _sorted_out(points: Ints, place: Place) -> tuple[Ints, Ints, NDArray[np.int32]]:
+    """Points near the level, points farther off, and those kept as they are."""
     x, y, _ = points.T
     level, row, col = _level_plain(x * LATTICE_M, y * LATTICE_M, place.coarse, place.level_m)
     over = np.isfinite(level)
@@ -204,49 +206,18 @@ def _add_plain(points: Ints, place: Place, near: PagedSums, far: PagedSums) -> N
     rise = points[:, 2] - np.rint(level / LATTICE_M).astype(np.int64)
     within = np.abs(rise) <= place.band_steps
     beyond = ~within & (rise > place.low_steps) & (rise < place.high_steps)
-    for sums, chosen in ((near, within), (far, beyond)):
-        _add_to(sums, points[chosen])
-    keep = within & place.keep[row, col]
-    chosen_points = points[keep]
+    kept = points[within & place.keep[row, col]]
     if place.keep_one_in > 1:
-        chosen_points = chosen_points[lot(*chosen_points.T) % place.keep_one_in == 0]
-    return chosen_points.astype(np.int32)
+        kept = kept[lot(*kept.T) % place.keep_one_in == 0]
+    return points[within], points[beyond], kept.astype(np.int32)
 
 
-def _add_to(sums: PagedSums, points: Ints) -> None:
-    block = sums.block
-    (col, row, layer), offsets = split(points, block.cell_steps, block.layer_steps)
-    c, r, k = col - block.col, row - block.row, layer - block.layer
-    inside = (c >= 0) & (c < block.cols) & (r >= 0) & (r < block.rows)
-    inside &= (k >= 0) & (k < block.layers)
-    c, r, k = c[inside], r[inside], k[inside]
-    _, rows, cols = block.pages
-    page = ((k // DEPTH) * rows + r // SIDE) * cols + c // SIDE
-    sums.make_room(np.unique(page))
-    voxel = ((r % SIDE) * SIDE + c % SIDE) * DEPTH + k % DEPTH
-    at = sums.table[page] * (SIDE * SIDE * DEPTH) + voxel
-    flat = sums.pool.reshape(-1, sums.pool.shape[2])
-    np.add.at(flat[:, 0], at, np.uint32(1))
-    sums.highest = max(sums.highest, int(flat[at, 0].max(initial=0)))
-    for quantity, offset in enumerate(offsets, 1):
-        np.add.at(flat[:, quantity], at, offset[inside].astype(np.uint32))
-
-
-def _with_loop(loop: Any) -> Add:
-    def add(points: Ints, place: Place, near: PagedSums, far: PagedSums) -> NDArray[np.int32]:
-        kept = np.empty((len(points), 3), np.int32)
-        done = count = 0
-        while True:
-            done, count, near.used, near.highest, far.used, far.highest = loop(
-                points, done, place.coarse.x0_m, place.coarse.y0_m, place.coarse.cell_m,
-                place.level_m, place.band_steps, place.low_steps, place.high_steps,
-                near.block.numbers, near.table, near.pool, near.used, near.highest,
-                far.block.numbers, far.table, far.pool, far.used, far.highest,
-                place.keep, place.keep_one_in, kept, count,
-            )  # fmt: skip
-            if done == len(points):
-                return kept[:count].copy()
-            near.grow(near.used + 1)
-            far.grow(far.used + 1)
-
-    return add
+def _with_loop(sort_out: Any, points: Ints, place: Place) -> tuple[Ints, Ints, NDArray[np.int32]]:
+    near, far = np.empty((2, len(points), 3), np.int64)
+    kept = np.empty((len(points), 3), np.int32)
+    in_near, in_far, count = sort_out(
+        points, place.coarse.x0_m, place.coarse.y0_m, place.coarse.cell_m, place.level_m,
+        place.band_steps, place.low_steps, place.high_steps, place.keep, place.keep_one_in,
+        near, far, kept,
+    )  # fmt: skip
+    return near[:in_near], far[:in_far], kept[:count].copy()

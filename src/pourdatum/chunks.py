@@ -14,7 +14,6 @@ from concurrent.futures import ThreadPoolExecutor, as_completed
 from copy import copy
 from dataclasses import dataclass
 from itertools import groupby
-from threading import Lock
 from time import monotonic
 from typing import Final, TypeVar
 
@@ -123,7 +122,7 @@ class PointStore:
         stage: str,
         progress: Progress = silent,
     ) -> T:
-        """One value over every point; chunks are loaded side by side and added one by one.
+        """One value over every point; chunks are loaded and added side by side.
 
         Sums over files that are finished are kept now and then, where there is a keeper.
 
@@ -168,12 +167,9 @@ class PointStore:
 
     def _add_all(self, sums: Sums[T], indices: list[int], pace: Told) -> None:
         """Load these chunks side by side and add each to the sums."""
-        adding = Lock()
 
         def one(index: int) -> int:
-            points = self._points(index)
-            with adding:
-                sums.add(points)
+            sums.add(self._points(index))
             return self._refs[index].count
 
         if self._workers == 1 or len(indices) == 1:

@@ -9,12 +9,14 @@ over to a table of 64-bit integers, so that the result is exact for any number o
 from __future__ import annotations
 
 from collections.abc import Mapping
+from functools import partial
+from threading import Lock
 from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from pourdatum.block import DEPTH, PAGE_BYTES, QUANTITIES, SIDE, VOXELS, Block
+from pourdatum.block import DEPTH, PAGE_BYTES, QUANTITIES, SIDE, VOXELS, Block, split
 from pourdatum.compiled import compiled_loops
 from pourdatum.errors import LimitMet
 from pourdatum.grid import VoxelStats, merge, pack
@@ -30,19 +32,27 @@ class PagedSums:
     """Counts and sums over the voxels of a block.
 
     ``table`` holds for every page of the block its place in ``pool``, or -1; ``pool`` is
-    (pages, voxels, quantities). A kernel adds to them in place; ``used`` pages are taken.
+    (pages, voxels, quantities), of which ``used`` pages are taken. Threads may add at the
+    same time: one waits for the other.
+
+    Parameters
+    ----------
+    block : Block
+    most_bytes : int
+        Memory that the pool may take.
+    compiled : bool
+        Whether points go through the compiled loop, where it is loaded.
 
     Examples
     --------
     >>> block = Block(0, 0, 0, cols=10, rows=10, layers=4, cell_steps=5, layer_steps=2)
     >>> sums = PagedSums(block, most_bytes=1 << 20)
-    >>> sums.make_room(np.array([0]))
-    >>> sums.pool[sums.table[0], 0] += np.array([2, 3, 4, 1], np.uint32)
+    >>> sums.add(np.array([[1, 2, 0], [2, 2, 1]]))
     >>> sums.result().count, sums.result().sums.ravel()
     (array([2]), array([3, 4, 1]))
     """
 
-    def __init__(self, block: Block, most_bytes: int) -> None:
+    def __init__(self, block: Block, most_bytes: int, *, compiled: bool = False) -> None:
         pages = int(np.prod(block.pages))
         if pages > np.iinfo(np.int32).max // 4:
             raise _too_large(block)
@@ -53,17 +63,24 @@ class PagedSums:
         self.pool = np.zeros((first, VOXELS, QUANTITIES), np.uint32)
         self.used = 0
         self.highest = 0
-        """Greatest count of any voxel; kept by who adds."""
+        """Greatest count of any voxel."""
         self._carried: VoxelStats | None = None
         self._count_bound = 0
         self._most_count = _MOST_SUM // max(block.cell_steps, block.layer_steps)
+        self._adding = Lock()
+        loops = compiled_loops("cellloop", worth=False) if compiled else None
+        self._add_some = self._add_plain if loops is None else partial(self._add_loop, loops.add_to)
 
-    @property
-    def most_at_once(self) -> int:
-        """Points that can be added between two calls of ``ready_for``."""
-        return self._most_count // 2
+    def add(self, points: Ints) -> None:
+        """Take in lattice points (n, 3); those outside the block are left out."""
+        at_once = self._most_count // 2
+        for first in range(0, len(points), at_once):
+            part = points[first : first + at_once]
+            with self._adding:
+                self._ready_for(len(part))
+                self._add_some(part)
 
-    def ready_for(self, points: int) -> None:
+    def _ready_for(self, points: int) -> None:
         """Make sure that this many more points overflow no sum."""
         if self._count_bound + points > self._most_count:
             self._count_bound = self.highest
@@ -71,14 +88,42 @@ class PagedSums:
                 self._carry_over()
         self._count_bound += points
 
-    def make_room(self, pages: Ints) -> None:
+    def _add_loop(self, add_to: Any, points: Ints) -> None:
+        done = 0
+        while True:
+            done, self.used, self.highest = add_to(
+                points, done, self.block.numbers, self.table, self.pool, self.used, self.highest
+            )
+            if done == len(points):
+                return
+            self._grow(self.used + 1)
+
+    def _add_plain(self, points: Ints) -> None:
+        block = self.block
+        (col, row, layer), offsets = split(points, block.cell_steps, block.layer_steps)
+        c, r, k = col - block.col, row - block.row, layer - block.layer
+        inside = (c >= 0) & (c < block.cols) & (r >= 0) & (r < block.rows)
+        inside &= (k >= 0) & (k < block.layers)
+        c, r, k = c[inside], r[inside], k[inside]
+        _, rows, cols = block.pages
+        page = ((k // DEPTH) * rows + r // SIDE) * cols + c // SIDE
+        self._make_room(np.unique(page))
+        voxel = ((r % SIDE) * SIDE + c % SIDE) * DEPTH + k % DEPTH
+        at = self.table[page] * VOXELS + voxel
+        flat = self.pool.reshape(-1, QUANTITIES)
+        np.add.at(flat[:, 0], at, np.uint32(1))
+        self.highest = max(self.highest, int(flat[at, 0].max(initial=0)))
+        for quantity, offset in enumerate(offsets, 1):
+            np.add.at(flat[:, quantity], at, offset[inside].astype(np.uint32))
+
+    def _make_room(self, pages: Ints) -> None:
         """Take pages of the block into use that are not yet; the pool grows as needed."""
         new = pages[self.table[pages] < 0]
-        self.grow(self.used + new.size)
+        self._grow(self.used + new.size)
         self.table[new] = np.arange(self.used, self.used + new.size, dtype=np.int32)
         self.used += new.size
 
-    def grow(self, pages: int) -> None:
+    def _grow(self, pages: int) -> None:
         """Room in the pool for this many pages.
 
         Raises
@@ -115,7 +160,7 @@ class PagedSums:
     def take_up(self, state: Mapping[str, NDArray[Any]]) -> None:
         """Go on from a state of the same block."""
         pool = state["pool"]
-        self.grow(len(pool))
+        self._grow(len(pool))
         self.table[:] = state["table"]
         self.pool[: len(pool)] = pool
         self.used = len(pool)

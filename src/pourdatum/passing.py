@@ -13,7 +13,7 @@ T_co = TypeVar("T_co", covariant=True)
 
 
 class Sums(Protocol[T_co]):
-    """Takes points in, piece by piece in any order, and gives one value in the end."""
+    """Takes points in, in any order and from any thread, and gives one value in the end."""
 
     def add(self, points: NDArray[np.int64]) -> None:
         """Take in lattice points (n, 3)."""
