@@ -6,7 +6,7 @@ storey has a usual height, and what stands in it says more.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Final
 
@@ -17,7 +17,9 @@ from pourdatum.read.shape import within
 from pourdatum.read.standing import (
     LAYER_M,
     Things,
-    layer_area_m2,
+    inside_faces,
+    largest_m2,
+    layers,
     strong_levels_m,
     things_along,
     walls_stand,
@@ -58,32 +60,43 @@ class Faces:
         Largest level layer across each axis [m²].
     fine : bool
         Whether coordinates are fine enough for more than that.
+    layers : tuple of (level, area)
+        All level layers across each axis [m, m²].
     """
 
     inside: NDArray[np.float64]
     areas: list[float]
     fine: bool
+    layers: tuple[tuple[NDArray[np.float64], NDArray[np.float64]], ...]
+    _things: dict[int, Things] = field(default_factory=dict)
 
     @classmethod
     def of(cls, sample_m: NDArray[np.float64], step_m: NDArray[np.float64] | None = None) -> Faces:
         """Look at a sample whose coordinates are stored in steps, if they are [m]."""
         # Coordinates stored in steps lie in layers of their own making.
         fine = [step_m is None or step_m[axis] < 0.5 * LAYER_M for axis in range(3)]
-        areas = [layer_area_m2(sample_m, axis) if fine[axis] else 0.0 for axis in range(3)]
         inside = within(sample_m)
-        return cls(inside, areas, all(fine) and len(inside) >= _TELLING)
+        found = tuple(layers(inside, axis) for axis in range(3))
+        areas = [largest_m2(found[axis]) if fine[axis] else 0.0 for axis in range(3)]
+        return cls(inside, areas, all(fine) and len(inside) >= _TELLING, found)
+
+    def things(self, axis: int) -> Things:
+        """What is inside the faces of the scan, seen along an axis."""
+        if not self.fine:
+            return Things(0, None, None)
+        if axis not in self._things:
+            levels = self.levels_m[axis]
+            self._things[axis] = things_along(self.inside, self._inside_faces, levels, axis)
+        return self._things[axis]
 
     @cached_property
-    def things(self) -> list[Things]:
-        """What is inside the faces of the scan, along each axis."""
-        if not self.fine:
-            return [Things(0, None, None)] * 3
-        return things_along(self.inside, self.levels_m)
+    def _inside_faces(self) -> NDArray[np.bool_]:
+        return inside_faces(self.inside, self.levels_m)
 
     @cached_property
     def levels_m(self) -> list[NDArray[np.float64]]:
         """Levels of large layers across each axis [m]."""
-        return [strong_levels_m(self.inside, axis) for axis in range(3)]
+        return [strong_levels_m(own) for own in self.layers]
 
     def against(self, mine: int, *, weak: bool = False) -> int | None:
         """The axis that floor and walls together show to be up in the place of ``mine``.
@@ -99,7 +112,7 @@ class Faces:
                 continue
             if not self._is_storey(axis) or not walls_stand(self.inside, axis):
                 continue
-            stand, float_ = self.things[axis], self.things[mine]
+            stand, float_ = self.things(axis), self.things(mine)
             carried = max(stand.low or 0.0, stand.high or 0.0)
             beside = max(float_.low or 0.0, float_.high or 0.0)
             if stand.cells >= _THINGS_LEAST and carried >= _CARRIED and beside <= _FLOATING:
@@ -163,9 +176,9 @@ class Faces:
             return False
         if self.levels_m[mine].size == 0 or not walls_stand(self.inside, other):
             return False
-        found = self.things[other]
+        found = self.things(other)
         floats = max(found.low or 0.0, found.high or 0.0) <= _FLOATING
-        if found.cells >= _THINGS_LEAST and (floats or self.things[mine].tall >= _RACK):
+        if found.cells >= _THINGS_LEAST and (floats or self.things(mine).tall >= _RACK):
             return False
         return self.against(other, weak=True) != mine
 
@@ -175,7 +188,7 @@ class Faces:
 
     def hangs(self, axis: int) -> bool:
         """Whether what is in the room touches the upper layer and not the lower."""
-        found = self.things[axis]
+        found = self.things(axis)
         if found.low is None or found.high is None or found.cells < 2 * _THINGS_LEAST:
             return False
         return found.high >= _CARRIED and found.low <= _HANGING
@@ -191,7 +204,7 @@ class Faces:
     def compared(self, one: int, other: int) -> str:
         """Figures that spoke for one axis against another."""
         told = compare_areas(self.areas, one, other)
-        found = self.things[one]
+        found = self.things(one)
         if found.cells >= _THINGS_LEAST and max(found.low or 0.0, found.high or 0.0) >= _CARRIED:
             told += ", and things stand there"
         return told

@@ -69,8 +69,11 @@ def robust_sides(sample: Array) -> Array:
 def within(sample: Array) -> Array:
     """A sample thinned to a bound, without the farthest 1 % along each axis."""
     sample = sample[:: -(-len(sample) // _SAMPLE) or 1]
-    low, high = np.quantile(sample, (0.005, 0.995), axis=0)
-    return np.asarray(sample[((sample >= low) & (sample <= high)).all(axis=1)])
+    inside = np.ones(len(sample), bool)
+    for along in np.ascontiguousarray(sample.T):
+        low, high = np.quantile(along, (0.005, 0.995))
+        inside &= (along >= low) & (along <= high)
+    return np.asarray(sample[inside])
 
 
 def shapes(sample: Array) -> list[Shape]:

@@ -43,6 +43,8 @@ _THIN: Final = 0.6
 """Share of a plan that walls may fill; what fills more is no wall."""
 _ANGLES: Final = 36
 _LEAST: Final = 1000
+_ROOM: Final = 50_000_000
+"""Slices times cells up to which cells are ticked off one by one [bytes]."""
 
 
 @dataclass(frozen=True)
@@ -86,27 +88,41 @@ def layer_area_m2(points_m: Array, axis: int) -> float:
     >>> layer_area_m2(floor, 2)
     12.0
     """
-    points_m = within(points_m)
-    if len(points_m) == 0:
-        return 0.0
-    _, area = _layers(points_m, axis)
-    return float(area.max())
+    return largest_m2(layers(within(points_m), axis))
+
+
+def largest_m2(found: tuple[Array, Array]) -> float:
+    """Area of the largest of some layers [m²]; 0 where there is none."""
+    return float(found[1].max(initial=0.0))
 
 
 def _cell_m(points_m: Array) -> float:
-    return max(_CELL_M, float(np.max(np.ptp(points_m, axis=0))) / _CELLS)
+    return max(_CELL_M, max(float(np.ptp(along)) for along in points_m.T) / _CELLS)
 
 
 def _columns(points_m: Array, axis: int, cell_m: float) -> tuple[NDArray[np.int64], ...]:
     first, second = (i for i in range(3) if i != axis)
-    low = points_m.min(axis=0)
-    column = np.floor((points_m[:, first] - low[first]) / cell_m).astype(np.int64)
-    row = np.floor((points_m[:, second] - low[second]) / cell_m).astype(np.int64)
+    u, v = points_m[:, first], points_m[:, second]
+    column = np.floor((u - u.min()) / cell_m).astype(np.int64)
+    row = np.floor((v - v.min()) / cell_m).astype(np.int64)
     return column, row
 
 
-def _layers(points_m: Array, axis: int) -> tuple[Array, Array]:
-    """Levels and plan areas of the layers across an axis, two rows of slices in one list."""
+def layers(points_m: Array, axis: int) -> tuple[Array, Array]:
+    """Levels and plan areas of the layers across an axis, two rows of slices in one list.
+
+    Parameters
+    ----------
+    points_m : (n, 3) float64 array
+        A sample [m], as ``within`` gives it.
+    axis : int
+
+    Returns
+    -------
+    level_m, area_m2 : (m,) float64 arrays
+    """
+    if len(points_m) == 0:
+        return np.empty(0), np.empty(0)
     cell_m = _cell_m(points_m)
     column, row = _columns(points_m, axis, cell_m)
     wide = int(row.max()) + 1
@@ -116,17 +132,30 @@ def _layers(points_m: Array, axis: int) -> tuple[Array, Array]:
     levels, areas = [], []
     for shift in (0.0, 0.5):  # a layer on the edge of one row of slices is inside the other
         slices = np.floor((points_m[:, axis] - low) / LAYER_M + shift).astype(np.int64)
-        held = np.unique(slices * many + cell) // many
-        which, count = np.unique(held, return_counts=True)
+        which, count = _cells_held(slices, cell, many)
         levels.append(low + (which - shift + 0.5) * LAYER_M)
         areas.append(count * cell_m**2)
     return np.concatenate(levels), np.concatenate(areas).astype(np.float64)
 
 
-def strong_levels_m(points_m: Array, axis: int) -> Array:
-    """Levels across an axis at which a large layer lies, increasing [m].
+def _cells_held(
+    slices: NDArray[np.int64], cell: NDArray[np.int64], many: int
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Slices that hold points, and how many different cells each of them holds."""
+    room = (int(slices.max()) + 1) * many
+    if room <= _ROOM:
+        seen = np.zeros(room, bool)
+        seen[slices * many + cell] = True
+        count = np.count_nonzero(seen.reshape(-1, many), axis=1)
+        which = np.flatnonzero(count)
+        return which, count[which]
+    return np.unique(np.unique(slices * many + cell) // many, return_counts=True)
 
-    It stands out of the layers within 0.4 m of it: across an axis that no face of the
+
+def strong_levels_m(found: tuple[Array, Array]) -> Array:
+    """Levels of those ``layers`` across an axis that are large, increasing [m].
+
+    Such a layer stands out of those within 0.4 m of it: across an axis that no face of the
     scan lies across, all layers are much alike.
 
     Examples
@@ -134,13 +163,15 @@ def strong_levels_m(points_m: Array, axis: int) -> Array:
     >>> rng = np.random.default_rng(1)
     >>> box = rng.uniform(0, 1, (20_000, 3)) * [4.0, 4.0, 2.0]
     >>> box[:12_000, 2] = 0.03
-    >>> float(strong_levels_m(box, 2).mean().round(1)), strong_levels_m(box, 0).size
+    >>> float(strong_levels_m(layers(box, 2)).mean().round(1)), strong_levels_m(layers(box, 0)).size
     (0.0, 0)
     """
-    level, area = _layers(points_m, axis)
+    level, area = found
+    if level.size == 0:
+        return np.empty(0)
     most = float(area.max())
     first, last = float(level.min()), float(level.max())
-    found = []
+    strong = []
     for k in np.flatnonzero(area >= max(_STRONG * most, _LEAST_M2)):
         apart = np.abs(level - level[k])
         around = area[(apart > 2.25 * LAYER_M) & (apart < _AROUND_M)]
@@ -150,8 +181,8 @@ def strong_levels_m(points_m: Array, axis: int) -> Array:
         near = np.concatenate([around, np.zeros(max(slices - around.size, 0))])
         usual = float(np.median(near)) if near.size else 0.0
         if area[k] > _STANDS_OUT * usual:
-            found.append(float(level[k]))
-    return np.sort(np.array(found))
+            strong.append(float(level[k]))
+    return np.sort(np.array(strong))
 
 
 def walls_stand(points_m: Array, axis: int) -> bool:
@@ -214,8 +245,8 @@ def _on_lines(place: Array, angle: float) -> Mask:
     return np.asarray(full[off])
 
 
-def things_along(points_m: Array, levels_m: Sequence[Array]) -> list[Things]:
-    """What is inside the faces of a scan, as seen along each axis.
+def inside_faces(points_m: Array, levels_m: Sequence[Array]) -> Mask:
+    """Which points are inside the faces of a scan.
 
     Parameters
     ----------
@@ -233,10 +264,22 @@ def things_along(points_m: Array, levels_m: Sequence[Array]) -> list[Things]:
             inside &= (along > own[0]) & (along < own[-1])
         for end in (own[0], own[-1]):
             inside &= np.abs(along - end) > _CLEAR_M
-    return [_along(points_m, inside, levels_m[axis], axis) for axis in range(3)]
+    return inside
 
 
-def _along(points_m: Array, inside: Mask, levels: Array, axis: int) -> Things:
+def things_along(points_m: Array, inside: Mask, levels: Array, axis: int) -> Things:
+    """What is inside the faces of a scan, as seen along one axis.
+
+    Parameters
+    ----------
+    points_m : (n, 3) float64 array
+        A sample [m], as ``within`` gives it.
+    inside : (n,) bool array
+        Its ``inside_faces``.
+    levels : array
+        Its ``strong_levels_m`` across the axis [m].
+    axis : int
+    """
     from scipy.ndimage import maximum_filter, minimum_filter
 
     things = points_m[inside]
