@@ -194,7 +194,10 @@ def columns(
     x0_m: float, y0_m: float, coarse_m: float, level_m: Any,
     cell: Any, height_m: Any, z_m: Any, out_x_m: Any, out_y_m: Any,
 ) -> None:  # fmt: skip
-    """Cells and mean places of voxels, as ``cells.column_of`` gives them."""
+    """Cells and mean places of voxels, as ``cells.column_of`` gives them.
+
+    ``cell`` may be the memory of ``key``, and the places that of ``sums``.
+    """
     for n in range(key.size):
         layer = (key[n] & ((1 << LAYER_BITS) - 1)) - LAYER_OFFSET
         col = ((key[n] >> LAYER_BITS) & ((1 << PLAN_BITS) - 1)) - PLAN_OFFSET
