@@ -10,6 +10,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
 import pourdatum.read
 from pourdatum.errors import JobError, PourdatumError, ScanError
@@ -256,16 +258,32 @@ def test_every_format_gives_the_room(kind: str, tmp_path: Path) -> None:
 
 
 def test_several_files_share_one_origin(tmp_path: Path) -> None:
-    """Stations of one campaign lie in the frame of the first file, whatever their format."""
+    """Stations of one campaign lie in one frame, whatever their format and order."""
     first = written(tmp_path, "east.las", las_bytes(np.rint(ROOM * 1e4).astype(int)))
     moved = ROOM + np.array([40.0, 0.0, 0.0])
     second = written(tmp_path, "west.ply", ply_bytes(columns_of(moved)))
     scan = read_scan(first, second)
     assert [station.name for station in scan.stations] == ["east", "west"]
-    assert scan.origin_m == read_scan(first).origin_m
+    assert scan.origin_m == read_scan(second, first).origin_m
     east, west = (np.concatenate([c.load() for c in s.chunks]) for s in scan.stations)
     assert np.abs((west - east) * 1e-5 - [40.0, 0.0, 0.0]).max() < 1e-4
     assert scan.high_m[0] == pytest.approx(46.0 - scan.origin_m[0], abs=0.02)
+
+
+@given(cut=st.integers(100, len(ROOM) - 100), east=st.booleans(), seed=st.integers(0, 99))
+@settings(suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
+def test_how_a_campaign_is_cut_does_not_move_its_origin(
+    cut: int, east: bool, seed: int, tmp_path: Path
+) -> None:
+    """Cells begin at the origin: the same points in two files of any size give the same cells."""
+    stored = np.rint((ROOM + np.array([431.2, 77.7, 12.3])) * 1e4).astype(int)
+    order = np.argsort(stored[:, 0] if east else np.random.default_rng(seed).random(len(stored)))
+    whole = written(tmp_path, "whole.las", las_bytes(stored))
+    parts = [
+        written(tmp_path, f"part-{k}.las", las_bytes(stored[own]))
+        for k, own in enumerate((order[:cut], order[cut:]))
+    ]
+    assert read_scan(*parts, units="m", up="z").origin_m == read_scan(whole).origin_m
 
 
 @pytest.mark.parametrize("kind", GOOD)

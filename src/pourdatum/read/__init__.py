@@ -29,6 +29,8 @@ __all__ = ["CHUNK_POINTS", "FORMATS", "read_scan"]
 CHUNK_POINTS: Final = 1_000_000
 _FEW_POINTS: Final = 1000
 """Fewer points make no floor wherever they are, and that is what is said of them then."""
+_STRAYS_M: Final = 5000.0
+"""Extent of a campaign from which its box says nothing of where the floor is."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -65,7 +67,7 @@ def read_scan(
     Returns
     -------
     Scan
-        Its origin is in whole metres, near the middle of the first file.
+        Its origin is in whole metres, near the middle of the campaign.
 
     Raises
     ------
@@ -167,7 +169,7 @@ def _twins(first: Source, second: Source) -> JobError:
 
 
 def _scan(files: list[_File]) -> Scan:
-    origin = _origin(files[0])
+    origin = _origin(files)
     frames = [_frame(f.settled, origin) for f in files]
     corners = np.concatenate(
         [
@@ -230,12 +232,19 @@ def _frame(settled: Settled, origin_m: tuple[float, float, float]) -> Frame:
     return Frame(settled.unit_m, settled.up, origin_m, settled.height_unit_m, settled.rotation)
 
 
-def _origin(first: _File) -> tuple[float, float, float]:
-    """Whole metres below the median of the first file: near the points, and the same each run."""
-    settled = first.settled
-    frame = _frame(settled, (0.0, 0.0, 0.0))
-    middle = np.median(frame.to_metres(first.opened.look.sample), axis=0)
-    return _triple(np.floor(middle))
+def _origin(files: list[_File]) -> tuple[float, float, float]:
+    """Whole metres below the middle of all files, so that how they are cut leaves no trace.
+
+    Cells lie on a lattice that begins here. Where strays are kilometres away, the middle is
+    that of most points.
+    """
+    framed = [(f.opened.look, _frame(f.settled, (0.0, 0.0, 0.0))) for f in files]
+    corners = np.concatenate([frame.to_metres(_corners(look)) for look, frame in framed])
+    low, high = corners.min(axis=0), corners.max(axis=0)
+    if (high - low).max() <= _STRAYS_M:
+        return _triple(np.floor((low + high) / 2))
+    points = np.concatenate([frame.to_metres(look.sample) for look, frame in framed])
+    return _triple(np.floor(np.median(points, axis=0)))
 
 
 def _stations(file: _File, frame: Frame) -> list[Station]:
