@@ -32,6 +32,13 @@ control = "control.csv"
 outline = "outline.geojson"
 cell_mm = 50
 
+[sensor]
+tilt_mm_per_m = 0.05
+warp_mm = 0.3
+level_mm = 0.5
+lengths_mm_per_m = 0.1
+source = "certificate 81"
+
 [datum]
 kind = "high-point"
 z_m = 12.345

@@ -111,3 +111,46 @@ def test_a_fall_that_the_sheet_does_not_hold(room: Path) -> None:
 def test_when_grinding_may_lower_the_datum(keys: dict[str, Any], wanted: bool) -> None:
     """Grinding counts where it is asked for or priced, and never where it is ruled out."""
     assert wants_grinding(Job(grind=keys)) is wanted  # type: ignore[arg-type]
+
+
+SOUND = {"tilt_mm_per_m": 0.0, "warp_mm": 0.0, "lengths_mm_per_m": 0.0}
+
+
+def half_width_l(plan: Plan) -> float:
+    """Half the interval of a fill [l]."""
+    low, high = plan.volume_interval_m3
+    return 500.0 * (high - low)
+
+
+def test_errors_that_the_job_states_take_the_place_of_the_usual(room: Path) -> None:
+    """A level known to 1 mm lifts the whole floor: 1.96 litres on each m2, to a given level.
+
+    Closed form: datum and floor share no error then, so the volume errs by area times 1 mm.
+    """
+    scan = pdm.read_scan(room)
+    surface = pdm.make_surface(scan, pdm.find_floor(scan))
+    at = {"kind": "level", "z_m": float(np.nanmax(surface.height_m)) + scan.origin_m[2] + 0.02}
+    told = {**SOUND, "level_mm": 1.0, "source": "certificate 81"}
+    plan = pdm.plan_pour(surface, Job.model_validate({"datum": at, "sensor": told}))
+    alone = pdm.plan_pour(surface, Job.model_validate({"datum": at, "sensor": SOUND}))
+    assert half_width_l(plan) == pytest.approx(
+        np.hypot(1.96 * surface.floor.area_m2, half_width_l(alone)), rel=0.05
+    )
+    said = " ".join(plan.survey.assumptions)
+    assert "as certificate 81 says" in said
+    assert "0 mm per m of tilt, 0 mm of warp, 1 mm of level" in said
+
+
+def test_a_tilt_that_the_job_states_is_that_of_the_level(room: Path) -> None:
+    """0.4 mm per m about each axis: 95 % of the directions lie within 2.448 times that."""
+    scan = pdm.read_scan(room)
+    surface = pdm.make_surface(scan, pdm.find_floor(scan))
+    job = Job.model_validate({"sensor": {**SOUND, "tilt_mm_per_m": 0.4}})
+    found = pdm.survey_floor(surface, job)
+    assert found.figures.tilt_95 * 1000 == pytest.approx(0.4 * 2.4477, rel=0.02)
+
+
+def test_a_source_without_a_figure_is_refused() -> None:
+    """A certificate of which nothing is taken would be printed as if it counted."""
+    with pytest.raises(ValueError, match="sensor has a source and no figure"):
+        Job.model_validate({"sensor": {"source": "certificate 81"}})

@@ -107,6 +107,35 @@ class ScanSection(Section):
         return x, y, z
 
 
+class SensorSection(Section):
+    """What the scan as a whole may be out by, one standard deviation each.
+
+    From a certificate or a test of one's own; what is left out stays as is usual for the kind
+    of scanner.
+    """
+
+    tilt_mm_per_m: Annotated[float, between(0.0, 50.0)] | None = None
+    """Of the vertical, about each axis of the plan."""
+    warp_mm: Annotated[float, between(0.0, 200.0)] | None = None
+    """Of slow bending over the floor."""
+    level_mm: Annotated[float, between(0.0, 200.0)] | None = None
+    """Of the level of the scan against its benchmark."""
+    lengths_mm_per_m: Annotated[float, between(0.0, 20.0)] | None = None
+    """Of lengths in plan."""
+    source: Note = ""
+    """Where the figures come from."""
+
+    @model_validator(mode="after")
+    def _agrees(self) -> SensorSection:
+        stated = self.model_fields_set
+        if stated and not stated - {"source"}:
+            raise ValueError(
+                "sensor has a source and no figure: give tilt_mm_per_m, warp_mm, level_mm or"
+                " lengths_mm_per_m"
+            )
+        return self
+
+
 class ControlSection(Section):
     """Where control shots stand, and how good they are; the shots are in ``scan.control``."""
 
@@ -266,6 +295,7 @@ class Job(Section):
     criteria: Annotated[tuple[Criterion, ...], as_tuple] = ()
     """As ``--criterion``."""
     scan: ScanSection = ScanSection()
+    sensor: SensorSection = SensorSection()
     control: ControlSection = ControlSection()
     datum: DatumSection = DatumSection()
     grind: GrindSection = GrindSection()

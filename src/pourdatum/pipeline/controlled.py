@@ -18,6 +18,7 @@ from pourdatum.scan import Frame
 from pourdatum.sense import UNIT_WORDS, Head, check_sense, exchanged
 from pourdatum.shots import Shot
 from pourdatum.staff import LEAST_SHOTS, NEAR_M, SHOT_M, lack_at, stands_on_floor
+from pourdatum.uncertainty import SharedError
 from pourdatum.units import LENGTH_UNITS, MM
 
 if TYPE_CHECKING:
@@ -31,7 +32,7 @@ _FAR_M: Final = 0.25
 
 
 def with_control(surface: Surface, job: Job) -> Surface:
-    """The surface levelled by the job's control shots; the same where there are none.
+    """The surface with the errors that the job states, levelled by the job's control shots.
 
     Raises
     ------
@@ -39,7 +40,10 @@ def with_control(surface: Surface, job: Job) -> Surface:
         If the file or the shots cannot be used; see ``level_by_control``.
     """
     path = job.scan.control
-    if path is None or surface.control is not None:
+    if surface.control is not None:
+        return surface
+    surface = _with_stated_errors(surface, job)
+    if path is None:
         return surface
     frame = surface.floor.scan.frame
     found = read_control(path, unit_m=frame.unit_m, height_unit_m=frame.height_unit_m)
@@ -66,6 +70,25 @@ def with_control(surface: Surface, job: Job) -> Surface:
     return level_by_control(
         surface, shots, has_level=found.has_level, where=path, notes=tuple(notes)
     )
+
+
+def _with_stated_errors(surface: Surface, job: Job) -> Surface:
+    """What the job says the scan may be out by, in the place of what is usual."""
+    told, usual = job.sensor, surface.shared
+    if not told.model_fields_set:
+        return surface
+
+    def of(stated: float | None, usual: float) -> float:
+        return usual if stated is None else stated / MM
+
+    shared = SharedError(
+        tilt_rad=of(told.tilt_mm_per_m, usual.tilt_rad),
+        warp_m=of(told.warp_mm, usual.warp_m),
+        datum_m=of(told.level_mm, usual.datum_m),
+        source=told.source or "the job file",
+        scale=of(told.lengths_mm_per_m, usual.scale),
+    )
+    return replace(surface, shared=shared)
 
 
 def _unit_name(unit_m: float) -> str:

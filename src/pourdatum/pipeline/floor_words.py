@@ -79,8 +79,17 @@ def read_as_typed(job: Job, frame: Frame) -> list[str]:
 
 
 def sensor_taken(surface: Surface, job: Job) -> list[str]:
-    """Whose tilt and warp are allowed for, where nobody said what scanned."""
+    """Whose tilt and warp are allowed for, where nobody said what scanned or the job says."""
     scan = surface.floor.scan
+    if job.sensor.model_fields_set:
+        shared = surface.shared if surface.control is None else surface.control.before
+        said = (
+            f"sensor: as {shared.source} says, the scan as a whole is taken as good to"
+            f" {shared.tilt_rad * MM:g} mm per m of tilt, {shared.warp_m * MM:g} mm of warp,"
+            f" {shared.datum_m * MM:g} mm of level and {shared.scale * MM:g} mm per m of length"
+            " (one standard deviation each)"
+        )
+        return [said]
     told = job.scan.sensor is not None or scan.sensor_hint is not None
     if told or surface.between is not None or surface.control is not None:
         return []
