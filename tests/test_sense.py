@@ -158,6 +158,22 @@ def test_exchanged_places_that_all_stand_on_the_floor() -> None:
     check_sense(surface, shots(places, level), has_level=True, where="c.csv")
 
 
+def test_a_question_of_sign_or_order_can_be_answered() -> None:
+    """A user who checked signs and columns is asked no more about them, but still about units."""
+    rng = np.random.default_rng(46)
+    sure = Head(checked=True)
+    turned = shots(SIX, -levels(rng) + 1.4)
+    with pytest.raises(JobError, match=r"checked = true under \[control\] in the job") as refused:
+        check_sense(scanned(relief), turned, has_level=False, where="c.csv")
+    assert refused.value.id == "control-mirrored"
+    check_sense(scanned(relief), turned, has_level=False, where="c.csv", head=sure)
+    stated = Head(stated=True, checked=True)
+    check_sense(scanned(relief), turned, has_level=False, where="c.csv", head=stated)
+    feet = shots(SIX, levels(rng) / FOOT)
+    with pytest.raises(JobError, match=FEET):
+        check_sense(scanned(relief), feet, has_level=False, where="c.csv", head=sure)
+
+
 @pytest.mark.parametrize("off_m", [0.02, -0.05])
 def test_a_wrong_shot_is_no_riddle_of_units(off_m: float) -> None:
     """One or two shots that are wrong by centimetres: not told by another unit or sign."""

@@ -147,6 +147,8 @@ class ControlSection(Section):
     """What x,y,z of a scan that is not z up are, where it cannot be told."""
     error_mm: Annotated[float, between(0.01, 50.0)] | None = None
     """Of one shot, one standard deviation, where the file states none."""
+    checked: bool = False
+    """Signs and order of the columns were checked: no question about them is asked."""
 
     @model_validator(mode="after")
     def _agrees(self) -> ControlSection:

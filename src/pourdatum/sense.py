@@ -65,12 +65,19 @@ class Head:
         Whether they come from staff readings.
     along_across : bool
         Whether places are measured from a corner.
+    checked : bool
+        Whether the user says that signs and order of the columns are right.
     """
 
     unit: str = "m"
     stated: bool = False
     staff: bool = False
     along_across: bool = False
+    checked: bool = False
+
+
+CHECKED: Final = "write checked = true under [control] in the job"
+"""What to do where a question about signs or columns is mistaken."""
 
 
 @dataclass(frozen=True)
@@ -120,10 +127,12 @@ def check_sense(
             log, drifts[one] = evidence(surface, scaled, thought, most_wrong=1)
             # Numbers in another unit are as many times less dense.
             logs[one] = log + (len(some.index) - 1) * math.log(abs(one.factor)) - told_log
-        best = max(logs, key=lambda one: logs[one])
-        enough = max(logs[best], _LIKELIER["order"])
-        _check_order(surface, shots, some, thought, enough, head, where)
-        if logs[best] > _LIKELIER["sign" if best.mirrored else "unit"]:
+        best = max(logs, key=lambda one: logs[one], default=None)
+        likelier = -math.inf if best is None else logs[best]
+        if not head.checked:
+            enough = max(likelier, _LIKELIER["order"])
+            _check_order(surface, shots, some, thought, enough, head, where)
+        if best is not None and likelier > _LIKELIER["sign" if best.mirrored else "unit"]:
             raise _question(best, head, told, drifts[best], where)
     if not has_level or head.stated:
         return
@@ -154,6 +163,8 @@ def _readings(head: Head) -> Iterator[_Reading]:
         factor = LENGTH_UNITS[unit] / LENGTH_UNITS[head.unit]
         if abs(factor - 1.0) > 0.01:
             yield _Reading(factor, unit)
+    if head.checked:
+        return
     for unit in (head.unit,) if head.stated else UNIT_WORDS:
         yield _Reading(-LENGTH_UNITS[unit] / LENGTH_UNITS[head.unit], unit, mirrored=True)
 
@@ -230,7 +241,7 @@ def _check_order(
             f"at the places given the control shots miss the scan by {_missed(told)}, with x and "
             f"y exchanged by {_missed(drift)}: the columns look exchanged",
             where=where,
-            hint="exchange the names of the two columns, or check the places",
+            hint=f"exchange the names of the two columns; if the places are right, {CHECKED}",
             id="control-swapped",
         )
 
@@ -242,7 +253,9 @@ def _question(one: _Reading, head: Head, told: Drift, other: Drift, where: str) 
     taken, looks = f"{was} in {UNIT_WORDS[head.unit]}", f"{may} in {UNIT_WORDS[one.unit]}"
     if one.mirrored:
         column = "level" if head.staff else "staff"
-        hint = f"name the column {column}_{one.unit}, or mend the signs"
+        hint = (
+            f"name the column {column}_{one.unit}, or mend the signs; if they are right, {CHECKED}"
+        )
     else:
         hint = _unit_hint(one.unit, head)
     return JobError(

@@ -15,7 +15,7 @@ from pourdatum.errors import JobError
 from pourdatum.outcome import Warned
 from pourdatum.read.control_file import ControlFile, read_control
 from pourdatum.scan import Frame
-from pourdatum.sense import UNIT_WORDS, Head, check_sense, exchanged
+from pourdatum.sense import CHECKED, UNIT_WORDS, Head, check_sense, exchanged
 from pourdatum.shots import Shot
 from pourdatum.staff import LEAST_SHOTS, NEAR_M, SHOT_M, lack_at, stands_on_floor
 from pourdatum.uncertainty import SharedError
@@ -55,7 +55,9 @@ def with_control(surface: Surface, job: Job) -> Surface:
         notes.append(
             f"control: along and across are measured from the corner at ({x:.3f}, {y:.3f})"
         )
-    if corner is None:
+    if job.control.checked:
+        notes.append("control: signs and order of the columns are right, as the job says")
+    elif corner is None:
         _check_exchanged(surface, shots, path)
     if found.place_unit is None:
         _check_place_unit(surface, found, shots, corner, job, path)
@@ -64,6 +66,7 @@ def with_control(surface: Surface, job: Job) -> Surface:
         found.level_unit is not None,
         found.from_readings,
         corner is not None,
+        job.control.checked,
     )
     notes += _units_taken(found, head, _unit_name(frame.unit_m))
     check_sense(surface, shots, has_level=found.has_level, where=path, head=head)
@@ -173,7 +176,8 @@ def _check_exchanged(surface: Surface, shots: list[Shot], path: str) -> None:
             f"{given} of {count} control shots stand on the floor; with x and y exchanged "
             f"{'all' if other == count else other} of them do",
             where=path,
-            hint="the columns are named the wrong way round: exchange their names",
+            hint="the columns are named the wrong way round: exchange their names; if they are"
+            f" right, {CHECKED}",
             id="control-swapped",
         )
 
