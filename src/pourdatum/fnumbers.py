@@ -34,7 +34,7 @@ MOST_NOISE: Final = 0.5
 """Share of noise beyond which an F-number is refused; a choice: beyond it, most is noise."""
 _FALL: Final = 10
 """Spacings in a fall."""
-_DRAWS: Final = 20_000
+_DRAWS: Final = 8_000
 _SEED: Final = 104
 _TINY: Final = float(np.finfo(np.float64).tiny)
 
@@ -336,7 +336,11 @@ def _drawn(total: Array, added: Array, bent: Array, own: Array, noise_doubt: flo
     luck[:, 1] = together * luck[:, 0] + math.sqrt(1.0 - together**2) * luck[:, 1]
     best = total - added
     t = np.diag(own)
-    k = np.maximum(np.diag(bent) - t, 0.0) / np.maximum(np.maximum(best, added), _TINY)
+    k = np.diag(bent) / np.maximum(total, _TINY)
+    # As read, the noise counts as roughness of its own kind and k comes out high where the floor
+    # is smooth; without it, it is poorly known and may come out as nothing. The spread takes the
+    # mean of both, a choice; of a single mean k is known.
+    k[0] = 0.5 * (k[0] + max(bent[0, 0] - t[0], 0.0) / max(best[0], added[0], _TINY))
     z = luck[:, :2]
     out: Array = best + 2.0 * k * z**2
     out += z * np.sqrt(np.maximum(4.0 * k * best + 4.0 * k**2 * z**2 + 2.0 * t, 0.0))
