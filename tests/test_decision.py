@@ -39,7 +39,10 @@ def test_published_conformance_probabilities(name) -> None:
 
 @pytest.mark.parametrize("name", ["TAIL-N10-04", "TAIL-N105-04"])
 def test_published_tails(name) -> None:
-    """What lies outside two limits. Source: TAIL-* of guard_band_examples.json, as printed there."""
+    """What lies outside two limits.
+
+    Source: TAIL-N10-04, TAIL-N105-04 of guard_band_examples.json, as printed there.
+    """
     case = CASES[name]
     lower, upper = case["limits"]
     mean, sd = case["process"]["mean"], case["process"]["sd"]
@@ -140,11 +143,16 @@ def test_intervals_of_unequal_halves() -> None:
 
 @pytest.mark.parametrize(
     ("value", "uncertainty", "limits"),
-    [(math.nan, 0.1, {}), (1.0, -0.1, {}), (1.0, math.inf, {}), (1.0, 0.1, {"lower": 3.0, "upper": 2.0})],
-)  # fmt: skip
+    [
+        (math.nan, 0.1, {}),
+        (1.0, -0.1, {}),
+        (1.0, math.inf, {}),
+        (1.0, 0.1, {"lower": 3.0, "upper": 2.0}),
+    ],
+)
 def test_what_decides_nothing_is_refused(value, uncertainty, limits) -> None:
     """No value, no uncertainty, or no room between limits."""
-    with pytest.raises(ValueError, match="decides nothing|no value keeps"):
+    with pytest.raises(ValueError, match=r"decides nothing|no value keeps"):
         decide(value, uncertainty, **limits)
 
 

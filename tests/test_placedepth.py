@@ -81,9 +81,7 @@ def test_a_level_that_is_wrong_everywhere_leaves_a_high_point_depth_alone() -> N
     """
     level = with_shared(datum_m=0.005)
     exact = with_shared()
-    assert_allclose(
-        half_m(level, asked(level)), half_m(exact, asked(exact)), atol=2e-5, rtol=FOUR
-    )
+    assert_allclose(half_m(level, asked(level)), half_m(exact, asked(exact)), atol=2e-5, rtol=FOUR)
     wanted = COVER_95 * np.hypot(0.005, own_m(level))
     assert_allclose(half_m(level, asked(level, "level")), wanted, rtol=FOUR)
 

@@ -136,9 +136,7 @@ def decide_by_interval(
     return _verdict(interval, (lower, upper), 0.0)
 
 
-def _verdict(
-    interval: tuple[float, float], limits: tuple[float, float], guard: float
-) -> Verdict:
+def _verdict(interval: tuple[float, float], limits: tuple[float, float], guard: float) -> Verdict:
     least, most = interval
     lower, upper = limits
     if most < lower - guard or least > upper + guard:

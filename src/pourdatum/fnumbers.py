@@ -224,7 +224,10 @@ def _check(line: Line, number: int) -> None:
         raise ValueError(f"line {number} has levels that are missing; give it in pieces without")
     error = np.asarray(line.error_m)
     if error.ndim > 1 or not (error >= 0.0).all() or error.size not in (1, height.size):
-        raise ValueError(f"line {number} has errors of shape {error.shape}; give one >= 0 or one each")
+        raise ValueError(
+            f"line {number} has errors of shape {error.shape}, the least {error.min(initial=0.0)}; "
+            "give one for all or one for each level, none below 0"
+        )
     if line.covariance_m2 is not None and line.covariance_m2.shape != (height.size, height.size):
         raise ValueError(
             f"line {number} has {height.size} levels and a covariance of shape "

@@ -150,9 +150,7 @@ def _on_floor(surface: Surface, place_m: ArrayLike) -> Array:
     return place
 
 
-def _ends(
-    surface: Surface, datum: Datum | None, place: Array, value: Array
-) -> tuple[Array, Array]:
+def _ends(surface: Surface, datum: Datum | None, place: Array, value: Array) -> tuple[Array, Array]:
     """95 % intervals of depths under a datum, or under a level of the world [m]."""
     if surface.between is not None:
         spread = [_of_shots_m(surface, datum, one) for one in place]
@@ -171,9 +169,7 @@ def _ends(
     return low, high
 
 
-def _moves(
-    surface: Surface, datum: Datum | None, place: Array, rng: np.random.Generator
-) -> Array:
+def _moves(surface: Surface, datum: Datum | None, place: Array, rng: np.random.Generator) -> Array:
     """By how much the depth would be another on each floor that agrees with the scan (k, n) [m]."""
     shared = draws_for(surface)
     moved = shared.at(place)

@@ -147,8 +147,8 @@ def _noise_out(likely: float, drawn: Array) -> tuple[float, float, float]:
 def _check(place: Array, height: Array, length_m: float, error: Array) -> None:
     if place.ndim != 1 or place.shape != height.shape or place.size < 2:
         raise ValueError(
-            f"places and levels have shapes {place.shape} and {height.shape}; give two lists of one "
-            "length, of two or more"
+            f"places and levels have shapes {place.shape} and {height.shape}; give two lists of "
+            "one length, of two or more"
         )
     if not (np.isfinite(height).all() and np.isfinite(place).all() and (np.diff(place) > 0).all()):
         raise ValueError("a level is missing or out of order along the line; give it in pieces")
@@ -157,8 +157,8 @@ def _check(place: Array, height: Array, length_m: float, error: Array) -> None:
     reach = float(place[-1] - place[0])
     if not 0.0 < length_m <= reach + _TOUCH_M:
         raise ValueError(
-            f"a straightedge of {length_m:g} m cannot lie on a line of {reach:.3f} m; take a longer "
-            "line or a shorter straightedge"
+            f"a straightedge of {length_m:g} m cannot lie on a line of {reach:.3f} m; take a "
+            "longer line or a shorter straightedge"
         )
 
 
@@ -285,7 +285,7 @@ def _agreeing(
     field: tuple[Array, float] | None,
     luck: Array,
 ) -> tuple[Array, Array]:
-    """The likeliest floor and floors of one kind of shape that agree with the levels, as many as there is luck for.
+    """The likeliest floor of one kind of shape, and as many that agree as there is luck for.
 
     A floor is drawn and read with noise; what the same estimate makes of the difference to the
     true readings is added to it.
