@@ -50,8 +50,8 @@ class Line:
     error_m : float or (n,) array
         Standard error of each by itself [m].
     covariance_m2 : (n, n) array, optional
-        Of what they err by together, on top of ``error_m`` [m²]: neighbours that share points,
-        a vertical that is off.
+        Of what they err by together, on top of ``error_m`` [m²], as neighbours do that share
+        points.
     """
 
     height_m: Array
@@ -170,7 +170,11 @@ def combine_f(numbers: Sequence[float], weights: Sequence[float]) -> float:
 
 
 def f_numbers(
-    lines: Sequence[Line], *, most_noise: float = MOST_NOISE, noise_doubt: float = 0.0
+    lines: Sequence[Line],
+    *,
+    most_noise: float = MOST_NOISE,
+    noise_doubt: float = 0.0,
+    tilt_rad: float = 0.0,
 ) -> FNumbers:
     """FF and FL of lines over one floor.
 
@@ -181,6 +185,9 @@ def f_numbers(
         Share of noise beyond which a number is refused.
     noise_doubt : float
         Relative standard uncertainty of the errors that the lines state.
+    tilt_rad : float
+        Standard uncertainty of the vertical along the lines, the same for all of them: it moves
+        every fall by as much, and no curvature.
 
     Returns
     -------
@@ -211,8 +218,8 @@ def f_numbers(
     flat = [part for line in lines if (part := _part(line, curvatures_m)) is not None]
     level = [part for line in lines if (part := _part(line, falls_m)) is not None]
     return FNumbers(
-        _number(flat, FLATNESS_M, most_noise, noise_doubt),
-        _number(level, LEVELNESS_M, most_noise, noise_doubt),
+        _number(flat, FLATNESS_M, most_noise, noise_doubt, 0.0),
+        _number(level, LEVELNESS_M, most_noise, noise_doubt, (_FALL * SPACING_M * tilt_rad) ** 2),
         sum(part.weight for part in flat),
         sum(part.weight for part in level),
     )
@@ -281,7 +288,7 @@ def _part(line: Line, readings: Callable[[Array], Array]) -> _Part | None:
 
 
 def _number(
-    parts: list[_Part], constant_m: float, most_noise: float, noise_doubt: float
+    parts: list[_Part], constant_m: float, most_noise: float, noise_doubt: float, lean_m2: float
 ) -> FNumber | MostlyNoise | None:
     """The number of all lines: the squares of 3 s + abs(mean), weighted by readings."""
     if not parts:
@@ -294,7 +301,7 @@ def _number(
     size = math.sqrt(total[0] * total[1])
     # 1 for one line; the lines' own shares of spread and mean differ little by noise.
     alike = both / size if size > 0.0 else 0.0
-    added = weight @ np.array([part.added for part in parts])
+    added = weight @ np.array([part.added for part in parts]) + [0.0, lean_m2]
     nine = np.array([9.0, 1.0])
     read = float(nine @ total)
     share = float(nine @ added) / read if read > 0.0 else 0.0
@@ -304,12 +311,19 @@ def _number(
         return FNumber(as_read, (as_read, as_read), as_read, 0.0)
     bent = np.einsum("i,ijk->jk", weight**2, np.array([part.bent for part in parts]))
     own = np.einsum("i,ijk->jk", weight**2, np.array([part.own for part in parts]))
+    # What moves the means of all lines does not average out among them.
+    bent[1, 1] += lean_m2 * float(weight @ np.sqrt(square[:, 1])) ** 2
+    own[1, 1] += lean_m2**2
     if share > most_noise:
         return MostlyNoise(share, most_noise, as_read)
     drawn = _drawn(total, added, bent, own, noise_doubt)
     least, most = np.quantile(_sum_m2(drawn, alike), (0.025, 0.975))
     low, high = _f(most, constant_m), _f(least, constant_m)
-    value = _f(float(_sum_m2(total - added, alike)), constant_m)
+    # The root of a square that errs is too small on average, by its variance over eight squares.
+    best = np.maximum(total - added, _TINY)
+    low_by = np.maximum(np.diag(4.0 * bent - 2.0 * own), 0.0) / (8.0 * best * best + _TINY)
+    roots = alike * float(np.prod(1.0 + low_by / (1.0 + low_by)))
+    value = _f(float(_sum_m2(total - added, roots)), constant_m)
     return FNumber(value, (low, high), as_read, share)
 
 
