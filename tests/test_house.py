@@ -19,7 +19,7 @@ LINE = """
 errors units optional compiled                                         | ground floor
 geometry grid block evenly triangles clipping fillcurve volume         | pure maths
 fitloop localfit smoothing                                             |
-shotfield uncertainty                                                  |
+shotfield uncertainty fnumbers decision                                |
 drift corner levelbook shots                                           | of control shots
 scan passing cluster chunks cellloop paged cellsums                    | from points to sums
 layers sheetplan tops walkable choice levels                           | and to levels
@@ -27,8 +27,9 @@ cells walls elsewhere plumb                                            | and to 
 outline edge footprint things openings spotcheck spots                 |
 bare doubled wallfoot floor labelled rounding surface                  | and to its surface
 staff blunder sense control controlwords advice slopeerror             | levelled by control
-spotpoint patch shareddraws datum areaerror spread promise grind capability | from a map to a pour
-material pour pins register flatness verify outcome                    | after the pour
+spotpoint patch shareddraws datum areaerror spread placedepth          | from a map to a pour
+promise grind capability material pour pins                            |
+register straightedge flatness verify outcome                          | after the pour
 simulate                                                               | test bed
 read write report                                                      | the edges
 tomlfile job sheetfile outline_dxf outline_file filelist results       | the front

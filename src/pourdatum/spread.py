@@ -56,10 +56,10 @@ def fill_interval(
         drawn = fill_draws_m3(surface, datum, volume) if draws_m3 is None else draws_m3
         low_m3, high_m3 = interval_of(volume.volume_m3, drawn)
         low_m3 -= unsure_m2(surface) * volume.mean_depth_m
-    return max(0.0, low_m3), high_m3 + volume.area_m2 * _rise_m(datum)
+    return max(0.0, low_m3), high_m3 + volume.area_m2 * rise_m(datum)
 
 
-def _rise_m(datum: Datum) -> float:
+def rise_m(datum: Datum) -> float:
     """By how much floor that was not seen well may lift the datum beyond its own error [m]."""
     low_m, high_m = datum.interval_m
     if datum.draws_m is None:
