@@ -24,6 +24,7 @@ from pourdatum.grid import Grid
 from pourdatum.rounding import NONE, Rounding
 from pourdatum.shareddraws import DRAWS, draws_for, interval_of
 from pourdatum.spread import FIT_REACH_M, fill_draws_m3, fill_interval
+from pourdatum.stripes import NO_STRIPES, Stripes
 from pourdatum.surface import Surface
 from pourdatum.uncertainty import COVER_95, UNSEEN_M, SharedError, combined, mean_error_m
 from pourdatum.volume import Volume, fill_volume
@@ -72,6 +73,7 @@ class _Level:
     floor: SimpleNamespace
     control: None = None
     rounding: Rounding = NONE
+    stripes: Stripes = NO_STRIPES
 
 
 def pour(

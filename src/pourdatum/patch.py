@@ -331,6 +331,8 @@ class _Estimate:
         count = surface.count[window]
         noise = surface.noise_m[window]
         self._noise = np.where(count > 0, noise / np.sqrt(np.maximum(count, 1.0)), 0.0)
+        self._stripes = surface.stripes
+        self._grid = surface.grid.window(*window)
         self._supported = supported = np.isfinite(surface.standard_error_m[window]) & (count > 0)
         self._wide = local_fit(
             supported.astype(np.float64),
@@ -369,6 +371,7 @@ class _Estimate:
         tops = []
         for _ in range(draws // 2):
             noise = self._noise * draw.standard_normal(self._noise.shape)
+            noise += self._stripes.drawn(self._grid, draw)
             # Each draw is used with both signs: their mean errs less than two draws' would.
             for cells in (self._likely + noise, self._likely - noise):
                 seen = self._smoother.height_chosen_afresh(cells)

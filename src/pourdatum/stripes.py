@@ -36,6 +36,10 @@ _STANDS_OUT: Final = 2.0
 """Mean square of a profile, in medians of the others, from which it holds stripes."""
 _AGREES: Final = 0.8
 """Correlation of the profile's covariance with the closed form from which it is one of stripes."""
+_TIED: Final = 0.01
+_PART_M: Final = 1.2
+_GAP: Final = 0.25
+"""Length of the parts of a stripe that are held against each other, and the share between them."""
 _EDGE_M: Final = 0.1
 _HALF_FULL: Final = 10.0
 """Points in a cell from which more of them weigh little more."""
@@ -145,16 +149,27 @@ def stripes_of(count: Array, value_m: Array, grid: Grid) -> Stripes:
     x, y = col * cell_m, row * cell_m
     weight, off = weight[row, col], off[row, col]
 
-    def hangs_together(angle: float) -> Array:
+    def profile(angle: float, chosen: Array) -> tuple[Array, Array]:
         across = x * math.cos(angle) + y * math.sin(angle)
-        return _covariance(across - across.min(), off, weight, cell_m)
+        bins = ((across - across.min()) / cell_m).astype(np.int64)
+        mass = np.bincount(bins, weights=weight * chosen)
+        mean = np.bincount(bins, weights=weight * chosen * off) / np.maximum(mass, 1e-12)
+        return np.where(mass > 0.2 * np.median(mass), mass, 0.0), mean
+
+    def mean_square(angle: float) -> float:
+        mass, mean = profile(angle, np.ones(x.size))
+        return float(np.average(mean**2, weights=mass))
 
     apart = np.linspace(math.pi / 12, math.pi * 11 / 12, _OTHERS)
-    others = np.median([hangs_together(bearing + angle) for angle in apart], axis=0)
-    own = hangs_together(bearing)
-    if own[0] < _STANDS_OUT * others[0]:
+    others = np.median([mean_square(bearing + angle) for angle in apart])
+    if mean_square(bearing) < _STANDS_OUT * others:
         return NO_STRIPES
-    error_m, width_m, agrees = _closest(own - others, cell_m)
+    # Humps and noise of one part know nothing of the next; a stripe is the same in both.
+    along = (y * math.cos(bearing) - x * math.sin(bearing)) / _PART_M
+    within = (along % 1.0) > _GAP
+    odd = np.floor(along) % 2 == 1
+    shared = _covariance(profile(bearing, within & odd), profile(bearing, within & ~odd), cell_m)
+    error_m, width_m, agrees = _closest(shared, cell_m)
     if agrees < _AGREES:
         return NO_STRIPES
     return Stripes(error_m, width_m, bearing)
@@ -198,34 +213,39 @@ def _best_bearing(field: Array, cell_m: float) -> float:
     return float(angle[int(np.argmax(energy))])
 
 
-def _covariance(across_m: Array, off_m: Array, weight: Array, cell_m: float) -> Array:
-    """How a profile across a bearing hangs together with itself, lag by lag of a cell [m²]."""
-    bin_ = (across_m / cell_m).astype(np.int64)
-    mass = np.bincount(bin_, weights=weight)
-    mean = np.bincount(bin_, weights=weight * off_m) / np.maximum(mass, 1e-12)
-    mass = np.where(mass > 0.2 * np.median(mass), mass, 0.0)
+def _covariance(one: tuple[Array, Array], two: tuple[Array, Array], cell_m: float) -> Array:
+    """How two profiles (mass, mean) hang together, lag by lag of a cell both ways [m²]."""
     out = []
-    for lag in range(min(round(_LAGS_M / cell_m), mass.size // 2) + 1):
-        both = np.sqrt(mass[: mass.size - lag] * mass[lag:])
-        out.append(np.sum(both * mean[: mass.size - lag] * mean[lag:]) / max(both.sum(), 1e-12))
+    size = len(one[0])
+    for lag in range(min(round(_LAGS_M / cell_m), size // 2) + 1):
+        total, masses = 0.0, 0.0
+        for (mass, mean), (later_mass, later) in ((one, two), (two, one)):
+            both = np.sqrt(mass[: size - lag] * later_mass[lag:])
+            total += float(np.sum(both * mean[: size - lag] * later[lag:]))
+            masses += float(both.sum())
+        out.append(total / max(masses, 1e-12))
     return np.array(out)
 
 
 def _closest(covariance: Array, cell_m: float) -> tuple[float, float, float]:
-    """Size and width of the stripes whose closed form is nearest, and how well it agrees."""
+    """Size and width of the stripes whose closed form is nearest, and how well it agrees.
+
+    Of widths that agree about as well, the narrowest.
+    """
     k = _waves()
     lag_m = cell_m * np.arange(covariance.size)
     # A cell is a mean over itself, and cells are gathered in strips of a cell.
     seen = ((1.0 - _passed(k, _FIT_M)) * np.sinc(k * cell_m / math.tau) ** 2) ** 2
     wave = np.cos(np.outer(lag_m, k)) * (k[1] - k[0]) / math.pi
-    best = (0.0, 1.0, -1.0)
-    for width_m in _WIDTHS_M:
-        form = wave @ (seen * _spectrum(k, width_m))
-        fits = float(form @ covariance / (np.linalg.norm(form) * np.linalg.norm(covariance)))
-        if fits > best[2]:
-            square = max(float(form @ covariance / (form @ form)), 0.0)
-            best = (math.sqrt(square), float(width_m), fits)
-    return best
+    forms = np.array([wave @ (seen * _spectrum(k, width_m)) for width_m in _WIDTHS_M])
+    inner = forms @ covariance
+    agrees = inner / np.linalg.norm(forms, axis=1) / max(float(np.linalg.norm(covariance)), 1e-30)
+    # A fit takes most of wide stripes away, so that chance may look like much of them.
+    step = np.diff(agrees, prepend=-1.0, append=-1.0)
+    tops = (step[:-1] >= 0) & (step[1:] <= 0) & (agrees >= agrees.max() - _TIED)
+    best = int(np.argmax(tops))
+    square = max(float(inner[best]) / float(forms[best] @ forms[best]), 0.0)
+    return math.sqrt(square), float(_WIDTHS_M[best]), float(agrees[best])
 
 
 def _waves() -> Array:
