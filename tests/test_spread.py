@@ -115,6 +115,17 @@ def test_what_cells_err_by_themselves_averages_out() -> None:
     assert spread(flat_surface(error_m=0.0002)) == pytest.approx(wanted, rel=DRAWN)
 
 
+def test_stripes_average_out_by_their_number() -> None:
+    """40 stripes of 0.1 m across 4 m, 1 mm each: 12 m² times 1 mm / sqrt(40), however fine the cells.
+
+    Two of them are cut by the ends, which takes a hundredth off.
+    """
+    for cell_m in (0.025, 0.05):
+        surface = flat_surface(cell_m, stripes=Stripes(0.001, 0.1, 0.0))
+        wanted = FLOOR.area * 0.001 / math.sqrt(40)
+        assert spread(surface) == pytest.approx(wanted, rel=DRAWN + 0.01)
+
+
 def mean_warp(length_m: float) -> float:
     """Variance of the mean over the floor of a Gaussian field of unit size and this length.
 

@@ -30,6 +30,7 @@ def mean_of_places(field: object) -> np.ndarray:
 
 
 def stripes(rng: np.random.Generator, error_m: float, width_m: float, bearing: float) -> np.ndarray:
+    """Stripes of any size, width and bearing, from where they happen to begin."""
     height = error_m * rng.standard_normal(4000)
     start = rng.uniform()
 
@@ -55,6 +56,7 @@ def relief(rng: np.random.Generator) -> np.ndarray:
 
 
 def scan(rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray]:
+    """Points in each cell, and the mean of their own noise."""
     count = rng.poisson(POINTS, GRID.shape).astype(float)
     noise = NOISE_M / np.sqrt(np.maximum(count, 1)) * rng.standard_normal(GRID.shape)
     return count, np.where(count > 0, noise, 0.0)
