@@ -116,7 +116,7 @@ def test_what_cells_err_by_themselves_averages_out() -> None:
 
 
 def test_stripes_average_out_by_their_number() -> None:
-    """40 stripes of 0.1 m across 4 m, 1 mm each: 12 m² times 1 mm / sqrt(40), however fine the cells.
+    """40 stripes of 0.1 m and 1 mm: 12 m² times 1 mm / sqrt(40), however fine the cells.
 
     Two of them are cut by the ends, which takes a hundredth off.
     """

@@ -8,7 +8,7 @@ closed form for stripes that are independent of one another.
 
 What cannot be told apart: straight ribs of the floor itself, under 0.3 m wide and as irregular
 as stripes, count as stripes; stripes wider than half a metre count as floor, as do stripes
-that are curved or that end within the room.
+that are curved, that end within the room, or that run across less than 3 m of it.
 """
 
 from __future__ import annotations
@@ -40,6 +40,8 @@ _TIED: Final = 0.01
 _PART_M: Final = 1.2
 _GAP: Final = 0.25
 """Length of the parts of a stripe that are held against each other, and the share between them."""
+_LEAST_LONG_M: Final = 3.0
+"""Length below which too few parts of a stripe can be held against each other."""
 _EDGE_M: Final = 0.1
 _HALF_FULL: Final = 10.0
 """Points in a cell from which more of them weigh little more."""
@@ -149,6 +151,9 @@ def stripes_of(count: Array, value_m: Array, grid: Grid) -> Stripes:
     x, y = col * cell_m, row * cell_m
     weight, off = weight[row, col], off[row, col]
 
+    if _length_m(x * math.cos(bearing) + y * math.sin(bearing), cell_m) < _LEAST_LONG_M:
+        return NO_STRIPES
+
     def profile(angle: float, chosen: Array) -> tuple[Array, Array]:
         across = x * math.cos(angle) + y * math.sin(angle)
         bins = ((across - across.min()) / cell_m).astype(np.int64)
@@ -211,6 +216,12 @@ def _best_bearing(field: Array, cell_m: float) -> float:
         power, [row, np.outer(np.cos(angle), radius)], order=1, mode="grid-wrap"
     ).sum(axis=1)
     return float(angle[int(np.argmax(energy))])
+
+
+def _length_m(across_m: Array, cell_m: float) -> float:
+    """Middle length of the strips of a cell's width across which these cells lie [m]."""
+    cells = np.bincount(((across_m - across_m.min()) / cell_m).astype(np.int64))
+    return float(np.median(cells)) * cell_m
 
 
 def _covariance(one: tuple[Array, Array], two: tuple[Array, Array], cell_m: float) -> Array:
