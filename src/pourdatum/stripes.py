@@ -7,7 +7,7 @@ and width follow from how the profile across them hangs together with itself, he
 closed form for stripes that are independent of one another.
 
 What cannot be told apart: straight ribs of the floor itself, under 0.3 m wide and as irregular
-as stripes, count as stripes; stripes wider than half a metre count as floor, as do stripes
+as stripes, count as stripes; stripes wider than 0.4 m count as floor, as do stripes
 that are curved, that end within the room, or that run across less than 3 m of it.
 """
 
@@ -33,7 +33,7 @@ _BEARINGS: Final = 1440
 _OTHERS: Final = 24
 """Bearings, 15 degrees and more from the one asked about, that say what relief and noise leave."""
 _STANDS_OUT: Final = 2.0
-"""Mean square of a profile, in medians of the others, from which it holds stripes."""
+"""Square of a profile's size, in medians of the others, from which it holds stripes."""
 _AGREES: Final = 0.8
 """Correlation of the profile's covariance with the closed form from which it is one of stripes."""
 _TIED: Final = 0.01
@@ -161,13 +161,14 @@ def stripes_of(count: Array, value_m: Array, grid: Grid) -> Stripes:
         mean = np.bincount(bins, weights=weight * chosen * off) / np.maximum(mass, 1e-12)
         return np.where(mass > 0.2 * np.median(mass), mass, 0.0), mean
 
-    def mean_square(angle: float) -> float:
+    def square(angle: float) -> float:
+        # From the median: the bends at both ends of a ramp are large, but only two.
         mass, mean = profile(angle, np.ones(x.size))
-        return float(np.average(mean**2, weights=mass))
+        return float(np.median(np.abs(mean[mass > 0]))) ** 2
 
     apart = np.linspace(math.pi / 12, math.pi * 11 / 12, _OTHERS)
-    others = np.median([mean_square(bearing + angle) for angle in apart])
-    if mean_square(bearing) < _STANDS_OUT * others:
+    others = np.median([square(bearing + angle) for angle in apart])
+    if square(bearing) < _STANDS_OUT * others:
         return NO_STRIPES
     # Humps and noise of one part know nothing of the next; a stripe is the same in both.
     along = (y * math.cos(bearing) - x * math.sin(bearing)) / _PART_M
@@ -251,10 +252,13 @@ def _closest(covariance: Array, cell_m: float) -> tuple[float, float, float]:
     forms = np.array([wave @ (seen * _spectrum(k, width_m)) for width_m in _WIDTHS_M])
     inner = forms @ covariance
     agrees = inner / np.linalg.norm(forms, axis=1) / max(float(np.linalg.norm(covariance)), 1e-30)
-    # A fit takes most of wide stripes away, so that chance may look like much of them.
-    step = np.diff(agrees, prepend=-1.0, append=-1.0)
-    tops = (step[:-1] >= 0) & (step[1:] <= 0) & (agrees >= agrees.max() - _TIED)
-    best = int(np.argmax(tops))
+    # A fit takes most of wide stripes away, so that chance may look like much of them: a width
+    # that agrees best only because none wider is tried says nothing.
+    step = np.diff(agrees, prepend=-1.0, append=np.inf)
+    tops = np.flatnonzero((step[:-1] >= 0) & (step[1:] <= 0))
+    if tops.size == 0:
+        return 0.0, 1.0, -1.0
+    best = int(tops[agrees[tops] >= agrees[tops].max() - _TIED][0])
     square = max(float(inner[best]) / float(forms[best] @ forms[best]), 0.0)
     return math.sqrt(square), float(_WIDTHS_M[best]), float(agrees[best])
 
