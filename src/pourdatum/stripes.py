@@ -8,7 +8,7 @@ closed form for stripes that are independent of one another.
 
 What cannot be told apart: straight ribs of the floor itself, under 0.3 m wide and as irregular
 as stripes, count as stripes; stripes wider than 0.4 m count as floor, as do stripes
-that are curved, that end within the room, or that run across less than 3 m of it.
+that are curved, that end within the room, or that run across less than 1.5 m of seen floor.
 """
 
 from __future__ import annotations
@@ -40,7 +40,7 @@ _TIED: Final = 0.01
 _PART_M: Final = 1.2
 _GAP: Final = 0.25
 """Length of the parts of a stripe that are held against each other, and the share between them."""
-_LEAST_LONG_M: Final = 3.0
+_LEAST_LONG_M: Final = 1.5
 """Length below which too few parts of a stripe can be held against each other."""
 _EDGE_M: Final = 0.1
 _HALF_FULL: Final = 10.0
