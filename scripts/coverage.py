@@ -51,7 +51,7 @@ from pourdatum.write.scan_files import write_scan
 AREA_M2: Final = (15.0, 90.0)
 SHOT_M: Final = 0.0005
 """One standard deviation of a control shot [m]."""
-_LEAST_SEEN: Final = 10
+_LEAST_SEEN: Final = 3
 """Points within a square of 100 mm from which it was seen."""
 QUANTITIES: Final = ("area", "datum", "volume", "bags")
 
