@@ -51,7 +51,7 @@ from pourdatum.write.scan_files import write_scan
 AREA_M2: Final = (15.0, 90.0)
 SHOT_M: Final = 0.0005
 """One standard deviation of a control shot [m]."""
-_LEAST_SEEN: Final = 10
+_LEAST_SEEN: Final = 3
 """Points within a square of 100 mm from which it was seen."""
 QUANTITIES: Final = ("area", "datum", "volume", "bags")
 
@@ -110,7 +110,9 @@ class Held:
         return self.low <= self.true <= self.high
 
 
-def one_scene(kind: Kind, seed: Sequence[int], folder: Path) -> list[Held]:
+def one_scene(
+    kind: Kind, seed: Sequence[int], folder: Path, least_seen: int = _LEAST_SEEN
+) -> list[Held]:
     """Draw a room and its scan, plan from the file, and hold the intervals to the truth.
 
     Nothing where no set-up saw the highest place: what nobody saw no scan can find.
@@ -128,7 +130,7 @@ def one_scene(kind: Kind, seed: Sequence[int], folder: Path) -> list[Held]:
     seen = room if kind.outside != "bump" else _with_bump(room)
     least_m = read_sheet(Job().material.sheet).least_m
     true = scene_truth(seen, least_m=least_m)
-    if kind.outside != "bump" and not _sees(points, true):
+    if kind.outside != "bump" and not _sees(points, true, least_seen):
         return []
     if kind.drifts:
         points = _stretched(points, rng.normal(0.0, SENSORS[kind.sensor].scale))
@@ -167,10 +169,10 @@ def _instrument(kind: Kind, room: Scene, rng: np.random.Generator) -> Sensor:
     return sensor(kind.sensor, stations, **changes)
 
 
-def _sees(points: Array, true: Truth) -> bool:
+def _sees(points: Array, true: Truth, least: int) -> bool:
     """Whether the scan holds points on the highest place."""
     off = np.abs(points - [*true.high_place, true.high_z_m])
-    return int(((off[:, :2] < 0.05).all(axis=1) & (off[:, 2] < 0.05)).sum()) >= _LEAST_SEEN
+    return int(((off[:, :2] < 0.05).all(axis=1) & (off[:, 2] < 0.05)).sum()) >= least
 
 
 def _stretched(points: Array, share: float) -> Array:
@@ -265,6 +267,9 @@ def main(words: Sequence[str] | None = None) -> int:
     parser.add_argument("--scenes", type=int, default=20, help="scenes of each kind")
     parser.add_argument("--seed", type=int, default=None, help="default: fresh draws")
     parser.add_argument("--kinds", nargs="*", help="names of kinds, or their beginnings")
+    parser.add_argument(
+        "--least-seen", type=int, default=_LEAST_SEEN, help="points from which the top was seen"
+    )
     parser.add_argument("--misses", action="store_true", help="list intervals that did not hold")
     asked = parser.parse_args(words)
     warnings.simplefilter("ignore")  # What libraries murmur is not part of the table.
@@ -279,7 +284,8 @@ def main(words: Sequence[str] | None = None) -> int:
         with tempfile.TemporaryDirectory() as folder:
             for number in range(asked.scenes):
                 try:
-                    found.append(one_scene(kind, [seed, KINDS.index(kind), number], Path(folder)))
+                    own = [seed, KINDS.index(kind), number]
+                    found.append(one_scene(kind, own, Path(folder), asked.least_seen))
                 except PourdatumError as fault:
                     refused += 1
                     print(f"{kind.name} {number}: {fault}", file=sys.stderr)

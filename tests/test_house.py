@@ -18,7 +18,7 @@ PACKAGE = Path(__file__).resolve().parent.parent / "src" / "pourdatum"
 LINE = """
 errors units optional compiled                                         | ground floor
 geometry grid block evenly triangles clipping fillcurve volume         | pure maths
-fitloop localfit smoothing                                             |
+fitloop localfit stripes smoothing                                     |
 shotfield uncertainty fnumbers decision                                |
 drift corner levelbook shots                                           | of control shots
 scan passing cluster chunks cellloop paged cellsums                    | from points to sums

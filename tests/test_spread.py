@@ -24,6 +24,7 @@ from pourdatum.grid import Grid
 from pourdatum.rounding import NONE, Rounding
 from pourdatum.shareddraws import DRAWS, draws_for, interval_of
 from pourdatum.spread import FIT_REACH_M, fill_draws_m3, fill_interval
+from pourdatum.stripes import NO_STRIPES, Stripes
 from pourdatum.surface import Surface
 from pourdatum.uncertainty import COVER_95, UNSEEN_M, SharedError, combined, mean_error_m
 from pourdatum.volume import Volume, fill_volume
@@ -72,6 +73,7 @@ class _Level:
     floor: SimpleNamespace
     control: None = None
     rounding: Rounding = NONE
+    stripes: Stripes = NO_STRIPES
 
 
 def pour(
@@ -111,6 +113,17 @@ def test_what_cells_err_by_themselves_averages_out() -> None:
     blocks = FLOOR.area / (4 * math.pi * FIT_REACH_M**2)
     wanted = FLOOR.area * 0.0002 / math.sqrt(blocks)
     assert spread(flat_surface(error_m=0.0002)) == pytest.approx(wanted, rel=DRAWN)
+
+
+def test_stripes_average_out_by_their_number() -> None:
+    """40 stripes of 0.1 m and 1 mm: 12 m² times 1 mm / sqrt(40), however fine the cells.
+
+    Two of them are cut by the ends, which takes a hundredth off.
+    """
+    for cell_m in (0.025, 0.05):
+        surface = flat_surface(cell_m, stripes=Stripes(0.001, 0.1, 0.0))
+        wanted = FLOOR.area * 0.001 / math.sqrt(40)
+        assert spread(surface) == pytest.approx(wanted, rel=DRAWN + 0.01)
 
 
 def mean_warp(length_m: float) -> float:

@@ -126,7 +126,11 @@ def highest_patch(surface: Surface, plane: Plane, draws: int = DRAWS) -> HighPoi
         top - bias,
         place,
         bias,
-        float(np.linalg.norm([spread, 0.5 * bias, _coarse_doubt_m(surface)])),
+        float(
+            np.linalg.norm(
+                [max(spread, _stripe_doubt_m(surface)), 0.5 * bias, _coarse_doubt_m(surface)]
+            )
+        ),
         thin * surface.grid.cell_m**2,
         max(top - bias, float(reach.max(initial=-np.inf))),
     )
@@ -142,6 +146,17 @@ def _coarse_doubt_m(surface: Surface) -> float:
     assert surface.smoother is not None
     width_m = min(fit.bandwidth for fit in surface.smoother.fits) * surface.grid.cell_m
     return width_m**4 / 10.0 * 4.0 / 3.0 * _STEEP_M[0] * (np.pi / _STEEP_M[1]) ** 4
+
+
+def _stripe_doubt_m(surface: Surface) -> float:
+    """What stripes leave in the top of a hump that stands alone [m].
+
+    The narrowest fit follows it and keeps so much of them. Wider fits keep less, but only where
+    what they take off the hump is too little to show among stripes: no better.
+    """
+    assert surface.smoother is not None
+    width_m = min(fit.bandwidth for fit in surface.smoother.fits) * surface.grid.cell_m
+    return surface.stripes.after_fit_m(width_m)
 
 
 def patch_mean(height: Array, cell_m: float) -> Array:
@@ -331,6 +346,8 @@ class _Estimate:
         count = surface.count[window]
         noise = surface.noise_m[window]
         self._noise = np.where(count > 0, noise / np.sqrt(np.maximum(count, 1.0)), 0.0)
+        self._stripes = surface.stripes
+        self._grid = surface.grid.window(*window)
         self._supported = supported = np.isfinite(surface.standard_error_m[window]) & (count > 0)
         self._wide = local_fit(
             supported.astype(np.float64),
@@ -369,6 +386,7 @@ class _Estimate:
         tops = []
         for _ in range(draws // 2):
             noise = self._noise * draw.standard_normal(self._noise.shape)
+            noise += self._stripes.drawn(self._grid, draw)
             # Each draw is used with both signs: their mean errs less than two draws' would.
             for cells in (self._likely + noise, self._likely - noise):
                 seen = self._smoother.height_chosen_afresh(cells)

@@ -21,6 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pourdatum.localfit import MANY_NODES, LocalFit, local_fit
+from pourdatum.stripes import NO_STRIPES, Stripes
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -46,7 +47,7 @@ class Smoother:
     shares : (k, ny, nx) array
         Weight of each fit at each node; they add to one where supported.
     errors_m : tuple of (ny, nx) array
-        Standard error of each fit from point noise [m]; inf without support.
+        Standard error of each fit from point noise and stripes [m]; inf without support.
     standard_error_m : (ny, nx) array
         Standard error of the blended height for given shares [m]; inf without support.
     """
@@ -102,7 +103,9 @@ class Smoother:
         return np.where(np.isfinite(self.standard_error_m), out, np.nan)
 
 
-def smoother_for(count: Array, value: Array, noise_m: Array, cell_m: float) -> Smoother:
+def smoother_for(
+    count: Array, value: Array, noise_m: Array, cell_m: float, stripes: Stripes = NO_STRIPES
+) -> Smoother:
     """The blend of fits that suits a floor.
 
     Parameters
@@ -115,6 +118,8 @@ def smoother_for(count: Array, value: Array, noise_m: Array, cell_m: float) -> S
         Standard deviation of one point around each cell [m].
     cell_m : float
         Side of a cell [m].
+    stripes : Stripes, optional
+        Errors that whole sweeps share: a fit averages over few of them, however many its points.
     """
     widths = sorted({max(width / cell_m, 1.3) for width in WIDTHS_M})
     # The filters leave the interpreter's lock: two widths are worked on at a time. A large
@@ -122,7 +127,10 @@ def smoother_for(count: Array, value: Array, noise_m: Array, cell_m: float) -> S
     with ThreadPoolExecutor(1 if count.size > MANY_NODES else 2) as pool:
         fits = tuple(pool.map(lambda width: local_fit(count, width), reversed(widths)))[::-1]
         heights = list(pool.map(lambda fit: fit.height(value), fits))
-    errors = tuple(np.sqrt(fit.variance) * noise_m for fit in fits)
+    errors = tuple(
+        np.hypot(np.sqrt(fit.variance) * noise_m, stripes.after_fit_m(fit.bandwidth * cell_m))
+        for fit in fits
+    )
     shares = _shares(fits, heights, _steps(fits, errors))
     error = sum(
         (share * np.nan_to_num(own, posinf=0.0) for share, own in zip(shares, errors, strict=True)),

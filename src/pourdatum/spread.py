@@ -92,8 +92,9 @@ def fill_draws_m3(surface: Surface, datum: Datum, volume: Volume) -> Array:
 
 
 def _mean_noise_m(surface: Surface, known: NDArray[np.bool_]) -> float:
-    """Standard error of the mean level, from the noise of the points [m]."""
-    return mean_error_m(surface.standard_error_m, known, FIT_REACH_M / surface.grid.cell_m)
+    """Standard error of the mean level, from the noise of the points and from stripes [m]."""
+    own_m = mean_error_m(surface.standard_error_m, known, FIT_REACH_M / surface.grid.cell_m)
+    return combined(own_m, surface.stripes.mean_error_m(known, surface.grid))
 
 
 def _of_shots_m3(surface: Surface, datum: Datum, volume: Volume) -> float:

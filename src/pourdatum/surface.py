@@ -27,6 +27,7 @@ from pourdatum.shotfield import BetweenShots
 from pourdatum.shots import ControlFit
 from pourdatum.smoothing import Smoother, smoother_for
 from pourdatum.spots import SpotMap, spot_heights
+from pourdatum.stripes import NO_STRIPES, Stripes, stripes_of
 from pourdatum.uncertainty import (
     LEVELLING,
     SENSORS,
@@ -106,6 +107,9 @@ class Surface:
         Where levels were shot singly: what the floor may do between them.
     rounding : Rounding
         What is left of the steps in which heights are stored.
+    stripes : Stripes
+        Errors that whole sweeps of the scanner share, as measured; what they add to each height
+        is in its standard error.
     """
 
     grid: Grid
@@ -125,6 +129,7 @@ class Surface:
     control: ControlFit | None = None
     between: BetweenShots | None = None
     rounding: Rounding = NONE
+    stripes: Stripes = NO_STRIPES
 
     def above_plane_m(self) -> Array:
         """Height above the floor's own best-fit plane (ny, nx) [m]: its shape without its level."""
@@ -178,7 +183,8 @@ def make_surface(
             scan.step_m,
         )
     grid = floor.grid
-    smoother = smoother_for(bare.count, bare.height_m, bare.local_noise_m, grid.cell_m)
+    stripes = stripes_of(bare.count, bare.height_m, grid)
+    smoother = smoother_for(bare.count, bare.height_m, bare.local_noise_m, grid.cell_m, stripes)
     fitted = smoother.height(bare.height_m)
     height, error = _carry_on(bare, fitted, smoother.standard_error_m)
     x, y = grid.mesh()
@@ -206,6 +212,7 @@ def make_surface(
         smoother=smoother,
         noise_m=bare.local_noise_m,
         rounding=rounding,
+        stripes=stripes,
     )
 
 
