@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from mesh_files import room_mesh, write_mesh
 from pourdatum.errors import JobError
 from pourdatum.read import read_scan
 from pourdatum.read.campaign import LEVELS_APART_M, PLAN_APART_M, check_together
@@ -154,3 +155,20 @@ def test_the_gap_decides_and_nothing_else(gap: float, turn: bool, level: float) 
             check_together(names(2), boxes)
     else:
         check_together(names(2), boxes)
+
+
+def test_a_mesh_with_y_up_and_a_cloud_with_z_up_are_one_campaign(tmp_path: Path) -> None:
+    """Each format lays its axis down: GLB of the same room is put into the frame of LAS, and told.
+
+    The room is 6 by 4 by 2.6 m, its corner at 0: the box of both is that of either.
+    """
+    edges = np.array([0.0, 6.0]), np.array([0.0, 4.0])
+    mesh = write_mesh(tmp_path / "phone.glb", *room_mesh(lambda x, y: 0.0 * x, *edges))
+    scan = read_scan(las(tmp_path, "station.las", (0.0, 0.0, 0.0)), mesh)
+    assert [file.up for file in scan.inputs] == ["z", "y"]
+    for station in scan.stations:
+        points = np.concatenate([chunk.load() for chunk in station.chunks]) * 1e-5
+        low, high = points.min(axis=0) + scan.origin_m, points.max(axis=0) + scan.origin_m
+        assert low == pytest.approx((0.0, 0.0, 0.0), abs=0.05)
+        assert high == pytest.approx((6.0, 4.0, 2.6), abs=0.05)
+    assert any("y is up here and z in " in note for note in scan.assumptions)

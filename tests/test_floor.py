@@ -333,3 +333,20 @@ def test_a_quantile_of_bins_is_that_of_all_values_sorted(
     share = np.cumsum(count[order]) / count.sum()
     expected = np.interp([asked, 0.75], share, value[order])
     assert _weighted_quantiles(value, count, (asked, 0.75)) == tuple(expected)
+
+
+@pytest.mark.parametrize("per_m2", [55, 70, 85])
+def test_a_floor_seen_too_thinly_is_refused(per_m2: int) -> None:
+    """Under one point to a cell of 100 mm most of the floor has no fit: no surface is made."""
+    rng = np.random.default_rng()
+    n = 24 * per_m2
+    bare = np.stack([rng.uniform(0, 6, n), rng.uniform(0, 4, n), rng.normal(0, NOISE_M, n)], axis=1)
+    around = rng.uniform(0, 20, n // 2)
+    x, y = np.clip(around, 0, 6), np.clip(around - 6, 0, 4)
+    x, y = (
+        np.clip(x - np.clip(around - 10, 0, 6), 0, 6),
+        np.clip(y - np.clip(around - 16, 0, 4), 0, 4),
+    )
+    walls = np.stack([x, y, rng.uniform(0, 2.5, n // 2)], axis=1)
+    with pytest.raises(NoFloor):
+        find_floor(made_scan(np.concatenate([bare, walls])))

@@ -148,6 +148,19 @@ def test_spherical_axes_are_those_of_the_standard(tmp_path: Path) -> None:
     assert opened.setups[0].place == (0.0, 0.0, 0.0), "ranges are measured from the instrument"
 
 
+@pytest.mark.parametrize("factor", [180 / np.pi, 1e290])
+def test_angles_that_are_none_are_refused(factor: float, tmp_path: Path) -> None:
+    """In degrees, or by a scale that lies: every sine is a number, and would be a room."""
+    path = write_e57(tmp_path / "a.e57", [(ROOM, None, None)], kind="spherical", stored="scaled",
+                     scale=1e-9)  # fmt: skip
+    scale = rf'\g<1>scale="{1e-9 * factor:.15g}"'.encode()
+    fields = rb'(<spherical(?:Azimuth|Elevation)[^>]*)scale="[^"]*"'
+    lie = with_xml(path.read_bytes(), lambda xml: re.sub(fields, scale, xml))
+    path = written(tmp_path, "lie.e57", lie)
+    with pytest.raises(ScanError, match=r"scan 1: \d+ of 3000 points have angles that are none"):
+        read_scan(path)
+
+
 @pytest.mark.parametrize("kind", ["cartesian", "spherical"])
 def test_invalid_records_are_dropped_and_counted(kind: str, tmp_path: Path) -> None:
     """State 0 is a measurement, 1 a direction without range, 2 nothing: two thirds go."""

@@ -216,7 +216,9 @@ def test_files_that_disagree_about_the_vertical_are_asked_about(tmp_path: Path) 
     """Stations of one campaign have one vertical."""
     a = written(tmp_path, "a.las", las_bytes(np.rint(hall() * 1e4).astype(int)))
     b = written(tmp_path, "b.ply", ply_bytes(columns_of(TURNED["y"](hall()))))
-    with pytest.raises(JobError, match=r"b\.ply: y is up here, z in .*a\.las; give --up"):
+    with pytest.raises(
+        JobError, match=r"b\.ply: y is up here, z in .*a\.las; export all .* or give --up"
+    ):
         read_scan(a, b)
 
 

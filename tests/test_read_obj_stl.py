@@ -108,6 +108,31 @@ def test_a_lying_obj_is_refused(line: bytes, sentence: str, tmp_path: Path) -> N
     assert "\n" not in str(info.value)
 
 
+def test_an_obj_cut_short_is_refused_or_told(tmp_path: Path) -> None:
+    """No count says how long an OBJ is: last vertices in no face, and a last line without end, do.
+
+    The file cut anywhere in its faces is refused, save right after a line, where it is told.
+    """
+    x, y = np.meshgrid(np.arange(30) * 0.2, np.arange(20) * 0.2)
+    rows = [f"v {a:.1f} {b:.1f} 0\n" for a, b in zip(x.ravel(), y.ravel(), strict=True)]
+    faces = [f"f {k + 1} {k + 2} {k + 32} {k + 31}\n" for k in range(570) if k % 30 < 29]
+    whole = "".join([*rows, *faces]).encode()
+    assert read_bytes(tmp_path, "whole.obj", whole).warnings[1:] == ()
+    head = len("".join(rows))
+    for at in np.linspace(head + 40, len(whole) - 40, 20).astype(int):
+        cut = whole[: whole.index(b"\n", at) - 2]
+        with pytest.raises(
+            ScanError, match=r"ends within a line, and no face names the last \d+ of"
+        ):
+            read_bytes(tmp_path, "cut.obj", cut)
+    half = whole[: whole.index(b"\n", head + 2000) + 1]
+    told = dict(read_bytes(tmp_path, "half.obj", half).warnings)
+    assert "as in a file that was cut short" in told["loose-vertices"]
+    scan = read_bytes(tmp_path, "points.obj", "".join(rows).encode()[:-1])
+    assert any("the last line has no end" in note for note in scan.assumptions)
+    assert read_bytes(tmp_path, "joined.obj", whole[:-1]).points > 0
+
+
 def test_a_few_corners_without_numbers_are_dropped(tmp_path: Path) -> None:
     """F59: up to 1 % of the corners may be NaN; they go with their triangles, and are counted."""
     vertices, triangles = room_mesh(dome_m, np.linspace(0, 6, 21), np.linspace(0, 4, 21), wall_m=0)

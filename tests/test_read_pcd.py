@@ -122,13 +122,32 @@ def test_a_frame_of_a_camera_has_its_rows_downwards(
     viewpoint: str, up: str, tmp_path: Path
 ) -> None:
     """In rows and columns, all ahead along z: the camera's y looks down, its pose may turn it."""
-    camera = np.stack([ROOM[:, 0] - 3, 1.5 - ROOM[:, 2], ROOM[:, 1] + 1], axis=1)
-    content = pcd_bytes(columns_of(camera), height=50, viewpoint=viewpoint)
+    camera, height = _picture()
+    content = pcd_bytes(columns_of(camera), height=height, viewpoint=viewpoint)
     scan = read_bytes(tmp_path, "frame.pcd", content)
     assert scan.frame.up == up
     assert any("a frame of a depth camera" in note for note in scan.assumptions)
     level = points_of(scan)[:, 2] * 1e-5 + scan.origin_m[2]
-    assert level == pytest.approx(ROOM[:, 2] - 1.5, abs=1e-5)
+    assert level == pytest.approx(-camera[:, 1], abs=1e-5)
+
+
+@pytest.mark.parametrize("data", KINDS)
+def test_a_set_up_in_rows_and_columns_is_no_picture(data: str, tmp_path: Path) -> None:
+    """A scanner's rows and columns in a site's coordinates lie ahead too: z is up, and known."""
+    points = ROOM + np.array([3.0, 5.0, 100.0])
+    points[::7] = np.nan
+    content = pcd_bytes(columns_of(points), data=data, height=50)
+    scan = read_bytes(tmp_path, "site.pcd", content)
+    assert (scan.frame.up, scan.level_known) == ("z", True)
+
+
+def _picture(rows: int = 48, columns: int = 64) -> tuple[Any, int]:
+    """What a camera sees of a floor 1.5 m below it and a wall 5 m ahead: x, y, z and its rows."""
+    v, u = np.divmod(np.arange(rows * columns), columns)
+    across, down = (u - 31.5) / 40.0, (v - 23.5) / 40.0
+    ahead = np.where(down > 0.0, np.minimum(5.0, 1.5 / np.maximum(down, 1e-9)), 5.0)
+    ahead *= 1.0 + np.random.default_rng(7).normal(0.0, 0.002, len(ahead))
+    return np.stack([across * ahead, down * ahead, ahead], axis=1), rows
 
 
 def _packed_sizes(packed: int | None = None, unpacked: int | None = None) -> bytes:

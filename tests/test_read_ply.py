@@ -244,3 +244,17 @@ def test_text_of_six_digits_is_found_out(tmp_path: Path) -> None:
         "heights are stored in steps of 10 mm",
         "plan coordinates are stored in steps of 10 mm",
     ]
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_a_mark_of_utf_8_before_the_first_line_is_passed_over(kind: str, tmp_path: Path) -> None:
+    """An editor of text leaves one when the header is mended."""
+    plain = ply_bytes(columns_of(ROOM), kind=kind)
+    marked = read_bytes(tmp_path, "marked.ply", b"\xef\xbb\xbf" + plain)
+    assert np.array_equal(points_of(marked), points_of(read_bytes(tmp_path, "plain.ply", plain)))
+
+
+def test_rows_with_too_few_values_are_not_called_too_few_rows(tmp_path: Path) -> None:
+    """3 rows of two digits cannot hold three values each: that is what is said."""
+    with pytest.raises(ScanError, match="says 3 points, its 3 rows have no room for 3 values each"):
+        read_bytes(tmp_path, "thin.ply", text("1 2\n3 4\n5 6\n"[:-1], count="3"))

@@ -367,3 +367,12 @@ def test_nonsense_is_refused_or_read(content: bytes | str, tmp_path_factory: Any
         assert len(read(found)) == found.look.kept <= found.records
         sentence = ""
     assert "\n" not in sentence
+
+
+def test_a_last_line_without_end_is_told(tmp_path: Path) -> None:
+    """A table has no count: only its last line shows that a copy may have stopped half-way."""
+    whole = read_bytes(tmp_path, "whole.xyz", table(ROOM).encode())
+    cut = read_bytes(tmp_path, "cut.xyz", table(ROOM).encode()[:-1])
+    told = [note for note in cut.assumptions if "the last line has no end" in note]
+    assert len(told) == 1
+    assert not set(told) & set(whole.assumptions)

@@ -87,7 +87,7 @@ def bare_floor(cells: Cells, step_m: float = 0.0) -> BareFloor:
     Raises
     ------
     NoFloor
-        If less than half a square metre of clear floor was seen.
+        If less than half a square metre of clear floor was seen, or most of it too thinly.
     """
     grid = cells.grid
     shape = grid.shape
@@ -110,12 +110,7 @@ def bare_floor(cells: Cells, step_m: float = 0.0) -> BareFloor:
         residual = band.height_m - fitted.ravel()[band.cell]
         usable = clear & np.isfinite(residual)
         if not usable.any():
-            raise NoFloor(
-                f"the floor holds {band.count[clear].sum() / (seen.sum() * cell_m**2):.0f} points"
-                " per m² where it was seen, too few to fit a surface to",
-                hint="scan more densely, or export all points",
-                id="too-thin",
-            )
+            raise _too_thin(band, clear, seen, cell_m)
         noise = _spread_of(residual[usable], band.count[usable])
         if 6.0 * noise <= thing:
             break
@@ -137,6 +132,8 @@ def bare_floor(cells: Cells, step_m: float = 0.0) -> BareFloor:
         fitted = local_heights(count, rise, bandwidth)[0]
         residual = band.height_m - fitted.ravel()[band.cell]
         usable = clear & np.isfinite(residual)
+    if 2 * band.count[usable].sum() < band.count[clear].sum():
+        raise _too_thin(band, clear, seen, cell_m)
     chosen = usable & (np.abs(residual) <= gate)
     count = cells.total(band, chosen).astype(np.float64)
     level, dx, dy = cell_means(band, band.z_m, chosen, cells, count)
@@ -144,6 +141,15 @@ def bare_floor(cells: Cells, step_m: float = 0.0) -> BareFloor:
     centred = level - np.nan_to_num(slope_x) * dx - np.nan_to_num(slope_y) * dy
     noise, local = _noise(cells, band, chosen, residual, count)
     return BareFloor(cells, count, centred, fitted, noise, local, gate, occupied, thing, nibs)
+
+
+def _too_thin(band: Column, clear: Mask, seen: Mask, cell_m: float) -> NoFloor:
+    return NoFloor(
+        f"the floor holds {band.count[clear].sum() / (seen.sum() * cell_m**2):.0f} points"
+        " per m² where it was seen, too few to fit a surface to",
+        hint="scan more densely, or export all points",
+        id="too-thin",
+    )
 
 
 def first_bandwidth(cell_m: float) -> float:

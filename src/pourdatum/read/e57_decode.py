@@ -8,6 +8,7 @@ piece before those already read starts again from the beginning.
 
 from __future__ import annotations
 
+import math
 import os
 import re
 import threading
@@ -21,12 +22,15 @@ from pourdatum.errors import PourdatumError, ScanError
 from pourdatum.optional import need
 from pourdatum.read.e57_pages import damaged_page
 from pourdatum.read.e57_scans import E57Scan
-from pourdatum.read.look import columns_of, measured
+from pourdatum.read.look import VOID_SHARE, columns_of, measured
 from pourdatum.read.remote import is_address
 from pourdatum.read.source import Source, opened
 
 _OPEN_MOST: Final = 2
 _AHEAD_MOST: Final = 4
+_TURN: Final = 2 * math.pi + 0.01
+_UPRIGHT: Final = math.pi / 2 + 0.01
+"""Angles go from -π to π or from 0 to 2π, and from -π/2 to π/2; the rest is rounding [rad]."""
 
 
 @dataclass(frozen=True)
@@ -190,10 +194,36 @@ def _block(details: Rows, columns: NDArray[np.float64]) -> Block:
         there = (told != 0.0).any(axis=0)
         zero = int(np.count_nonzero(~there))
         columns = columns[:, there]
+    if details.scan.is_spherical:
+        columns = _with_angles(columns, details)
     with np.errstate(invalid="ignore"):
         points = _cartesian(columns) if details.scan.is_spherical else columns_of(*columns[:3])
     kept = measured(points)
     return Block(kept, len(points) - len(kept), zero)
+
+
+def _with_angles(columns: NDArray[np.float64], details: Rows) -> NDArray[np.float64]:
+    """Columns whose angles are none made NaN: beyond a turn, or beyond straight up or down.
+
+    Raises
+    ------
+    ScanError
+        If that is so of more than a hundredth: a sine of anything is a number, and would do.
+    """
+    azimuth, elevation = columns[1:3]
+    with np.errstate(invalid="ignore"):
+        beyond = (np.abs(azimuth) > _TURN) | (np.abs(elevation) > _UPRIGHT)
+    many = int(np.count_nonzero(beyond))
+    if many > VOID_SHARE * len(beyond):
+        first = int(np.argmax(beyond))
+        raise ScanError(
+            f"E57: scan {details.scan.index + 1}: {many} of {len(beyond)} points have angles that "
+            f"are none in radians (azimuth {azimuth[first]:.4g}, elevation {elevation[first]:.4g})",
+            where=details.source.shown,
+            hint="export the scan again, in Cartesian coordinates or with angles in radians",
+            id="e57-angles",
+        )
+    return np.where(beyond, np.nan, columns) if many else columns
 
 
 def _cartesian(columns: NDArray[np.float64]) -> NDArray[np.float64]:

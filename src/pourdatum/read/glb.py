@@ -11,6 +11,7 @@ from __future__ import annotations
 import base64
 import binascii
 import hashlib
+from dataclasses import replace
 from pathlib import Path, PurePosixPath
 from typing import Final
 from urllib.parse import unquote
@@ -192,7 +193,9 @@ def _beside(uri: str, length: int, node: Node, source: Source) -> tuple[Source, 
             id="gltf-uri",
         )
     try:
-        file = find_source(Path(source.path).parent.joinpath(*parts))
+        # Shown by its name in the mesh: results name no folder of the machine.
+        found = find_source(Path(source.path).parent.joinpath(*parts))
+        file = replace(found, typed=str(PurePosixPath(*parts)))
     except ScanError as reason:
         raise ScanError(
             f"{node.where} needs the file {shown(name)[:80]!r}: {reason.message}",

@@ -44,7 +44,8 @@ class Node:
         if isinstance(value, float) and value.is_integer():
             value = int(value)
         if not isinstance(value, int) or isinstance(value, bool) or not 0 <= value <= most:
-            self.fail(key, f"is {_shown(value)}, which is no whole number from 0 to {most}")
+            span = "0 or more" if most == _GREATEST else f"from 0 to {most}"
+            self.fail(key, f"is {_shown(value)}, which is no whole number {span}")
         return value
 
     def index(self, key: str, count: int, what: str) -> int:
@@ -125,8 +126,10 @@ def parse_json(text: bytes, source: Source) -> Node:
         what = "nested too deeply"
     except UnicodeDecodeError as reason:
         what = f"no text in UTF-8 from byte {reason.start} on"
-    except ValueError as reason:
+    except json.JSONDecodeError as reason:
         what = f"damaged or cut short ({reason})"
+    except ValueError:
+        what = "damaged (a number of thousands of digits)"
     else:
         if isinstance(values, dict):
             return Node(values, "", source)

@@ -367,10 +367,11 @@ def _triangles(corners: NDArray[np.int64], mode: int) -> NDArray[np.int32]:
 
 
 def _refused(name: str, source: Source) -> ScanError:
-    compressed = " without compression" if name in _COMPRESSED else " without it"
+    compressed = name in _COMPRESSED
+    what = "the mesh is compressed by" if compressed else "needs"
     return ScanError(
-        f"needs the glTF extension {name[:60]!r}, which is not read",
+        f"{what} the glTF extension {name[:60]!r}, which is not read",
         where=source.shown,
-        hint=f"export the mesh{compressed}",
+        hint=f"export the mesh without {'compression' if compressed else 'it'}",
         id="gltf-extension",
     )

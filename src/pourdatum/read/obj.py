@@ -28,11 +28,12 @@ from pourdatum.read.mesh import (
     steps_of,
 )
 from pourdatum.read.mesh_samples import open_mesh
-from pourdatum.read.source import Source, opened
+from pourdatum.read.source import LAST_LINE_OPEN, Source, ends_its_last_line, opened
 from pourdatum.read.text_cells import longest_of, number_of
 
 _BLOCK: Final = 2 << 20
 _LONGEST_LINE: Final = 1 << 20
+_LOOSE_SHARE: Final = 0.01
 _LF: Final = 10
 _SPACE: Final = 32
 _WORDS: Final = frozenset(
@@ -115,8 +116,33 @@ def load_obj(source: Source) -> Mesh:
     triangles = cut_faces(groups, vertices, source)
     step = steps_of(vertices, False)
     if found.faces == 0:
-        return Mesh(no_points(), triangles, points=vertices, step=step)
-    return Mesh(vertices, triangles, step=step)
+        notes = () if ends_its_last_line(source) else (LAST_LINE_OPEN,)
+        return Mesh(no_points(), triangles, points=vertices, step=step, notes=notes)
+    return Mesh(vertices, triangles, step=step, warnings=_loose_end(found, source))
+
+
+def _loose_end(found: _Found, source: Source) -> tuple[tuple[str, str], ...]:
+    """What is said of last vertices that no face names: the faces come after their vertices.
+
+    Raises
+    ------
+    ScanError
+        If the last line has no end either: the file is cut short.
+    """
+    loose = found.count - 1 - found.highest[0]
+    if not loose:
+        return ()
+    what = f"no face names the last {loose} of {found.count} vertices"
+    if not ends_its_last_line(source):
+        raise ScanError(
+            f"ends within a line, and {what}: it is cut short",
+            where=source.shown,
+            hint="copy or export it again",
+            id="cut-short",
+        )
+    if loose < _LOOSE_SHARE * found.count:
+        return ()
+    return (("loose-vertices", f"{source.shown}: {what}, as in a file that was cut short"),)
 
 
 def _blocks(source: Source) -> Iterator[bytes]:

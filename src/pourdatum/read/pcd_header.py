@@ -11,7 +11,7 @@ from typing import Final
 
 from pourdatum.errors import ScanError
 from pourdatum.read.pose import Pose, pose_of
-from pourdatum.read.source import Source, opened
+from pourdatum.read.source import BOM, Source, opened
 
 HEADER_BYTES: Final = 1 << 16
 _RECORD_MOST: Final = 1 << 20
@@ -46,10 +46,15 @@ class PcdHeader:
     fields: tuple[Field, ...]
     axes: tuple[int, int, int]
     points: int
-    organised: bool
+    width: int
     pose: Pose
     data: str
     body: int
+
+    @property
+    def organised(self) -> bool:
+        """Whether the points stand in rows and columns, as the pixels of a picture do."""
+        return self.width < self.points
 
     @property
     def record_bytes(self) -> int:
@@ -71,7 +76,7 @@ def read_header(source: Source) -> PcdHeader:
     with opened(source) as stream:
         text = stream.read(HEADER_BYTES)
     lines: dict[str, list[str]] = {}
-    position = 0
+    position = len(BOM) if text.startswith(BOM) else 0
     while "DATA" not in lines:
         end = text.find(b"\n", position)
         if end < 0:
@@ -107,7 +112,7 @@ def _checked(lines: dict[str, list[str]], body: int, source: Source) -> PcdHeade
     record = sum(f.size * f.count for f in fields)
     if not 0 < record <= _RECORD_MOST:
         raise bad_header(f"COUNT: a record of {record} bytes is beyond {_RECORD_MOST}", source)
-    points, organised = _points(lines, source)
+    points, width = _points(lines, source)
     data = " ".join(lines["DATA"]).lower()
     if data not in _DATA:
         raise bad_header(f"DATA {data[:30]!r} is none of {', '.join(_DATA)}", source)
@@ -115,7 +120,7 @@ def _checked(lines: dict[str, list[str]], body: int, source: Source) -> PcdHeade
         tuple(fields),
         _axes(fields, source),
         points,
-        organised,
+        width,
         _pose(lines.get("VIEWPOINT"), source),
         data,
         body,
@@ -130,7 +135,7 @@ def _axes(fields: list[Field], source: Source) -> tuple[int, int, int]:
     return names.index("x"), names.index("y"), names.index("z")
 
 
-def _points(lines: dict[str, list[str]], source: Source) -> tuple[int, bool]:
+def _points(lines: dict[str, list[str]], source: Source) -> tuple[int, int]:
     said = {}
     for key in ("WIDTH", "HEIGHT", "POINTS"):
         if key in lines:
@@ -150,7 +155,7 @@ def _points(lines: dict[str, list[str]], source: Source) -> tuple[int, bool]:
             hint="export the scan again",
             id="no-points",
         )
-    return points, said.get("HEIGHT", 1) > 1
+    return points, said.get("WIDTH", points)
 
 
 def _pose(words: list[str] | None, source: Source) -> Pose:

@@ -28,7 +28,7 @@ from pourdatum.read.look import (
 from pourdatum.read.mesh_samples import open_mesh
 from pourdatum.read.ply_header import Element, PlyHeader, read_header
 from pourdatum.read.ply_mesh import axes_of, is_mesh, load_ply, vertex_of
-from pourdatum.read.source import Source, opened, read_exactly
+from pourdatum.read.source import BOM, Source, opened, read_exactly
 from pourdatum.read.text_rows import RowsAt, check_no_more, check_room, find_rows, read_rows
 from pourdatum.scan import Reader
 
@@ -55,7 +55,8 @@ class _TextRows:
 
 def is_ply(head: bytes) -> bool:
     """Whether the content begins as PLY does."""
-    return head[:3] == b"ply" and head[3:4] in (b"\n", b"\r", b" ", b"\t")
+    text = head.removeprefix(BOM)
+    return text[:3] == b"ply" and text[3:4] in (b"\n", b"\r", b" ", b"\t")
 
 
 def open_ply(source: Source, chunk_points: int) -> Opened:

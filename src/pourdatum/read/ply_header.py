@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from pourdatum.errors import ScanError
-from pourdatum.read.source import Source, opened
+from pourdatum.read.source import BOM, Source, opened
 
 HEADER_BYTES: Final = 1 << 16
 HEADER_LINES: Final = 1000
@@ -83,7 +83,7 @@ def read_header(source: Source) -> PlyHeader:
     newline = b"\r" if cr else b"\n"
     kind = ""
     elements: list[Element] = []
-    position = 0
+    position = len(BOM) if text.startswith(BOM) else 0
     for number in range(1, HEADER_LINES + 1):
         end = text.find(newline, position)
         if end < 0:

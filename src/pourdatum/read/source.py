@@ -24,6 +24,11 @@ from pourdatum.read.remote import is_address, open_address, size_and_stamp
 _BLOCK: Final = 1 << 20
 HEAD_BYTES: Final = 4096
 """Bytes from which the content is told."""
+LAST_LINE_OPEN: Final = (
+    "the last line has no end, as in a file that was cut short: the scan is taken to be whole"
+)
+BOM: Final = b"\xef\xbb\xbf"
+"""Mark of UTF-8, which editors of text put before the first line."""
 
 
 @dataclass(frozen=True)
@@ -79,6 +84,8 @@ def find_source(path: str | os.PathLike[str]) -> Source:
     if is_address(text):
         size, stamp = size_and_stamp(text)
         return _not_empty(Source(text, size, stamp, text))
+    if not text:
+        raise ScanError("the name of a scan is empty", hint="name its file", id="no-such-file")
     try:
         found = Path(text).stat()
     except FileNotFoundError:
@@ -151,6 +158,12 @@ def read_head(source: Source) -> bytes:
     """The first bytes, from which the content is told."""
     with opened(source) as stream:
         return stream.read(HEAD_BYTES)
+
+
+def ends_its_last_line(source: Source) -> bool:
+    """Whether a text ends with the end of a line, as one that was cut short seldom does."""
+    with opened(source) as stream:
+        return read_exactly(stream, source.size - 1, 1, source) in b"\n\r\0\x1a"
 
 
 def glance_at(source: Source) -> bytes:

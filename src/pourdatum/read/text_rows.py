@@ -144,8 +144,12 @@ def check_room(
             held += block.count(b"\r" if cr else b"\n")
             last = block
     held += not last.endswith((b"\n", b"\r"))
+    held = max(0, held - skip)
+    what_is = f"holds {held} rows at most"
+    if held >= rows:
+        what_is = f"its {held} rows have no room for {words} value{'s' * (words > 1)} each"
     raise ScanError(
-        f"says {rows} {what}, holds {max(0, held - skip)} rows at most",
+        f"says {rows} {what}, {what_is}",
         where=source.shown,
         hint="the header is wrong or the file cut short: export it again",
         id="cut-short",

@@ -9,7 +9,7 @@ passage. There what stands on the floor decides, z is kept, or the user is asked
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final, cast, get_args
 
 import numpy as np
@@ -87,19 +87,39 @@ def choose_verticals(
         by_layers if i in silent else _by_format(opened, source, plan_m[i])
         for i, (source, opened) in enumerate(files)
     ]
-    _check_one_vertical(files, found)
-    return found
+    return _with_one_vertical(files, found)
 
 
-def _check_one_vertical(files: Sequence[tuple[Source, Opened]], found: Sequence[Vertical]) -> None:
+def _with_one_vertical(
+    files: Sequence[tuple[Source, Opened]], found: Sequence[Vertical]
+) -> list[Vertical]:
+    """The verticals, where all files share one, or each has that which its format lays down.
+
+    Exporters turn a frame with z up into one with y up for glTF, as its standard asks, so a mesh
+    and a cloud of one campaign differ in axes and not in frame.
+    """
+    laid_down = all(
+        vertical.up == opened.up_by_convention
+        for (_, opened), vertical in zip(files, found, strict=True)
+    )
+    out = []
     for (source, _), vertical in zip(files, found, strict=True):
-        if vertical.up != found[0].up:
+        if vertical.up != found[0].up and laid_down:
+            note = (
+                f"{vertical.up} is up here and {found[0].up} in {files[0][0].shown}, each as its "
+                "format lays down: both are taken as one frame"
+            )
+            out.append(replace(vertical, notes=(*vertical.notes, note)))
+        elif vertical.up != found[0].up:
             raise JobError(
                 f"{vertical.up} is up here, {found[0].up} in {files[0][0].shown}",
                 where=source.shown,
-                hint="give --up if the files share a frame",
+                hint="export all files with the same axis up, or give --up if they share a frame",
                 id="two-verticals",
             )
+        else:
+            out.append(vertical)
+    return out
 
 
 def _asked(up: UpAxis, opened: Opened) -> Vertical:

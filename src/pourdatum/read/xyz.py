@@ -25,7 +25,7 @@ from pourdatum.read.look import (
     rows_per_piece,
     stored_step,
 )
-from pourdatum.read.source import HEAD_BYTES, Source
+from pourdatum.read.source import HEAD_BYTES, LAST_LINE_OPEN, Source, ends_its_last_line
 from pourdatum.read.text_cells import Cells
 from pourdatum.read.text_file import TextSource, find_text, opened_text, plain_head
 from pourdatum.read.text_lines import LONGEST_LINE, RowsAt, cr_alone, find_all_rows
@@ -127,7 +127,7 @@ def open_xyz(
         step=(step[0], step[1], step[2]),
         up_by_convention="z" if layout.height_named else None,
         stated_unit=layout.stated_unit,
-        notes=layout.notes,
+        notes=(*layout.notes, *(() if ends_its_last_line(source) else (LAST_LINE_OPEN,))),
         warnings=warnings,
     )
 
