@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any, cast
@@ -17,6 +18,7 @@ from pourdatum.outcome import Plan, Survey
 from pourdatum.pipeline import survey_scan, wants_grinding
 from pourdatum.pipeline.planned import datum_request
 from pourdatum.scan import Frame, InputFile, Scan
+from pourdatum.stripes import Stripes
 from pourdatum.write.sample_files import write_sample
 
 
@@ -154,3 +156,15 @@ def test_a_source_without_a_figure_is_refused() -> None:
     """A certificate of which nothing is taken would be printed as if it counted."""
     with pytest.raises(ValueError, match="sensor has a source and no figure"):
         Job.model_validate({"sensor": {"source": "certificate 81"}})
+
+
+@pytest.mark.parametrize(("across_deg", "along"), [(0.0, 0), (90.0, 90), (30.0, 150)])
+def test_stripes_of_a_scan_are_told(room: Path, across_deg: float, along: int) -> None:
+    """Width, size and the way along: across x they run along y, which is 0 degrees from +y."""
+    scan = pdm.read_scan(room)
+    surface = pdm.make_surface(scan, pdm.find_floor(scan))
+    assert "stripes" not in {w.code for w in pdm.survey_floor(surface).warnings}
+    found = Stripes(0.001, 0.1, np.radians(across_deg))
+    warned = pdm.survey_floor(replace(surface, stripes=found)).warnings
+    text = next(w.text for w in warned if w.code == "stripes")
+    assert f"about 100 mm wide, along {along}° from +y, lie 1.0 mm higher or lower" in text

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from pathlib import PurePath
 from typing import TYPE_CHECKING, Final
@@ -17,6 +18,7 @@ if TYPE_CHECKING:
     from pourdatum.job import Job
     from pourdatum.outcome import Plan
     from pourdatum.scan import Scan
+    from pourdatum.stripes import Stripes
     from pourdatum.surface import Surface
 
 WIDE_SHARE: Final = 0.2
@@ -75,11 +77,24 @@ def floor_warnings(surface: Surface) -> list[Warned]:
                 " a square of 100 mm: openings of that size may be missed there",
             )
         )
+    if surface.stripes.error_m > 0.0:
+        found.append(Warned("stripes", _stripes_told(surface.stripes)))
     if surface.nibs:
         found.append(
             Warned("nibs", f"small solid spots to chip off before the pour: {len(surface.nibs)}")
         )
     return found
+
+
+def _stripes_told(stripes: Stripes) -> str:
+    # The bearing is that across them, from x towards y; people are given the way along.
+    along = math.degrees(-stripes.bearing_rad) % 180.0
+    return (
+        f"sweeps of the scan differ: stripes about {stripes.width_m * MM:.0f} mm wide, along"
+        f" {along:.0f}° from +y, lie {stripes.error_m * MM:.1f} mm higher or lower than one"
+        " another (one standard deviation); the intervals allow for that, and a scan from another"
+        " place would show whether it is the floor"
+    )
 
 
 def _thin_share(surface: Surface) -> float:
