@@ -8,7 +8,8 @@
 Rooms of 15 to 90 m² with columns, crates, pits and doors, scanned with few or many points. Tilt
 and warp of each scan are drawn from the stated budget of its sensor: an interval is honest when
 it holds in 95 of 100 draws, and it holds more often where nothing was tilted or bent. Kinds that
-the budget does not know (specks, stripes, a bump under a crate) are listed apart.
+the budget does not know (specks, stripes, set-ups joined badly, a bump under a crate) are listed
+apart.
 """
 
 from __future__ import annotations
@@ -71,7 +72,7 @@ class Kind:
     drifts : bool
         Whether tilt and warp are drawn from the sensor's budget; else there are none.
     outside : str
-        What the budget does not know: "", "specks", "stripes" or "bump".
+        What the budget does not know: "", "specks", "stripes", "steps" or "bump".
     """
 
     name: str
@@ -90,6 +91,7 @@ KINDS: Final = (
     Kind("tripod, neither tilt nor warp", "tripod", drifts=False),
     Kind("tripod, specks in the air", "tripod", outside="specks"),
     Kind("tripod, stripes of 1 mm", "tripod", outside="stripes"),
+    Kind("tripod, set-ups off by 1 mm", "tripod", outside="steps"),
     Kind("tripod, a bump under a crate", "tripod", outside="bump"),
 )
 
@@ -136,14 +138,20 @@ def one_scene(
         points = _stretched(points, rng.normal(0.0, SENSORS[kind.sensor].scale))
     if kind.outside == "stripes":
         points = points + _stripes(points, rng)
-    scan = write_scan(folder / "room.las", points, shot.station)
+    if kind.outside == "steps":
+        scans = [
+            write_scan(folder / f"set-up-{number}.las", points[shot.station == number])
+            for number in range(len(shot.stations_m))
+        ]
+    else:
+        scans = [write_scan(folder / "room.las", points, shot.station)]
     told: dict[str, Any] = {"sensor": kind.sensor}
     if kind.control:
         told["control"] = str(_control(room, folder, rng))
     job = Job.model_validate({"scan": told})
     highest_m = true.high_turned_z_m
     truth = scene_truth(seen, [highest_m + least_m], least_m=least_m)
-    return _held(truth, result_data(plan_scan([scan], job)))
+    return _held(truth, result_data(plan_scan(scans, job)))
 
 
 def _instrument(kind: Kind, room: Scene, rng: np.random.Generator) -> Sensor:
@@ -161,6 +169,8 @@ def _instrument(kind: Kind, room: Scene, rng: np.random.Generator) -> Sensor:
     }
     if kind.outside == "specks":
         changes["speck_share"] = 0.02
+    if kind.outside == "steps":
+        changes["station_step_m"] = 0.001
     if kind.sensor == "tripod":
         stations = place_stations(room, int(rng.integers(3, 6)))
         changes["noise_m"] = float(rng.uniform(0.0005, 0.0025))

@@ -23,6 +23,7 @@ from pourdatum.openings import Opening
 from pourdatum.outcome import FloorFigures, Notes, Plan, Survey, Warned
 from pourdatum.rounding import NONE
 from pourdatum.scan import Frame, InputFile, Scan
+from pourdatum.stations import AGREE
 from pourdatum.surface import Nib
 from pourdatum.things import Obstruction
 from pourdatum.uncertainty import SharedError
@@ -96,6 +97,7 @@ def make_survey(
         walls_seen=True,
         spots=None,
         outline_given=False,
+        stations=AGREE,
     )
     surface = SimpleNamespace(
         grid=grid,

@@ -25,10 +25,11 @@ scan passing cluster chunks cellloop paged cellsums                    | from po
 layers sheetplan tops walkable choice levels                           | and to levels
 cells walls elsewhere plumb                                            | and to a map
 outline edge footprint things openings spotcheck spots                 |
-bare doubled wallfoot floor labelled rounding surface                  | and to its surface
-staff blunder sense control controlwords advice slopeerror             | levelled by control
-spotpoint patch shareddraws datum areaerror spread placedepth          | from a map to a pour
-promise grind capability material pour pins                            |
+bare doubled wallfoot stationsums stationfit stations floor           |
+labelled rounding surface                                              | and to its surface
+staff blunder sense control controlwords advice                        | levelled by control
+spotpoint patch shareddraws slopeerror datum areaerror spread          | from a map to a pour
+placedepth promise grind capability material pour pins                 |
 register straightedge flatness verify outcome                          | after the pour
 simulate                                                               | test bed
 read write report                                                      | the edges

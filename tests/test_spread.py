@@ -24,6 +24,7 @@ from pourdatum.grid import Grid
 from pourdatum.rounding import NONE, Rounding
 from pourdatum.shareddraws import DRAWS, draws_for, interval_of
 from pourdatum.spread import FIT_REACH_M, fill_draws_m3, fill_interval
+from pourdatum.stations import AGREE
 from pourdatum.stripes import NO_STRIPES, Stripes
 from pourdatum.surface import Surface
 from pourdatum.uncertainty import COVER_95, UNSEEN_M, SharedError, combined, mean_error_m
@@ -44,7 +45,7 @@ def flat_surface(cell_m: float = 0.05, *, error_m: float = 0.0, **changes: Any) 
     inside = shapely.contains_xy(FLOOR, *grid.mesh())
     floor = SimpleNamespace(
         outline=FLOOR, area_m2=FLOOR.area, faces=(), openings=(), obstructions=(),
-        open_edge_m=0.0, outline_given=False,
+        open_edge_m=0.0, outline_given=False, stations=AGREE, spots=None,
     )  # fmt: skip
     fields: dict[str, Any] = {
         "grid": grid,

@@ -14,7 +14,10 @@ from typing import TYPE_CHECKING, Final, Literal
 import numpy as np
 
 from pourdatum.drift import LENGTHS_M
+from pourdatum.evenly import even_places
 from pourdatum.grind import NOISES
+from pourdatum.shareddraws import draws_for
+from pourdatum.slopeerror import stations_lean
 from pourdatum.uncertainty import COVER_95, RAYLEIGH_95, combined
 
 if TYPE_CHECKING:
@@ -28,6 +31,8 @@ _FLAT_M: Final = 0.001
 """Gap under 2 m that must be known to [m]: a third of 3 mm."""
 _DEPTH_M: Final = 0.001
 _HUMP_M: Final = 0.002
+_NODES: Final = 300
+"""Places at which fields of set-ups are drawn."""
 
 
 @dataclass(frozen=True)
@@ -73,7 +78,8 @@ def capabilities(surface: Surface) -> tuple[Capability, ...]:
     if surface.between is not None:
         return ()
     shared = surface.shared
-    tilt_rad = combined(shared.tilt_rad, surface.rounding.tilt_rad)
+    differ = _of_set_ups(surface)
+    tilt_rad = combined(shared.tilt_rad, surface.rounding.tilt_rad, differ.lean)
     errors = surface.standard_error_m[surface.measured & np.isfinite(surface.standard_error_m)]
     # Nine in ten cells are known so well or better.
     own_m = float(np.quantile(errors, 0.9)) if errors.size else math.inf
@@ -81,8 +87,10 @@ def capabilities(surface: Surface) -> tuple[Capability, ...]:
     place = np.column_stack([x_m[surface.measured], y_m[surface.measured]])
     reach_m = float(np.sqrt(((place - place.mean(axis=0)) ** 2).sum(axis=1).mean() / 2.0))
     gap_m = shared.warp_m * math.sqrt(_bend_share(1.0))
+    gap_m = combined(gap_m, differ.gap_m)
     far_m = shared.warp_m * math.sqrt(2.0 * (1.0 - _alike(2.0 * reach_m)))
-    lean_m = tilt_rad * 2.0 * reach_m
+    # What set-ups lean the floor by is in what lies between two of its places.
+    lean_m = combined(shared.tilt_rad, surface.rounding.tilt_rad) * 2.0 * reach_m
     closer, control = "scan again from closer or slower", "take control shots (--control)"
     if surface.control is not None:
         control = "take more control shots, spread over the floor"
@@ -97,8 +105,39 @@ def capabilities(surface: Surface) -> tuple[Capability, ...]:
     return (
         one("level", _LEVEL, 0.0, tilt_rad, RAYLEIGH_95),
         one("flatness-2m", _FLAT_M, math.sqrt(1.5) * own_m, gap_m, COVER_95),
-        one("depth-1mm", _DEPTH_M, own_m, math.hypot(far_m, lean_m), COVER_95),
+        one("depth-1mm", _DEPTH_M, own_m, combined(far_m, lean_m, differ.apart_m), COVER_95),
         one("hump-2mm", _HUMP_M, own_m, 0.0, NOISES),
+    )
+
+
+@dataclass(frozen=True)
+class _SetUps:
+    """What set-ups that differ do to a floor, one standard deviation.
+
+    ``lean`` of the whole floor about each axis [m/m], ``apart_m`` between two places, ``gap_m`` in
+    the middle of a straightedge of 2 m [m].
+    """
+
+    lean: float = 0.0
+    apart_m: float = 0.0
+    gap_m: float = 0.0
+
+
+def _of_set_ups(surface: Surface) -> _SetUps:
+    if not surface.floor.stations.differ:
+        return _SetUps()
+    place, *_ = even_places(surface.measured, surface.grid, _NODES)
+    drawn = draws_for(surface)
+    fields = drawn.of_stations(place)
+    apart = fields - fields.mean(axis=1, keepdims=True)
+    bends = [
+        fields - 0.5 * (drawn.of_stations(place + half) + drawn.of_stations(place - half))
+        for half in np.eye(2)
+    ]
+    return _SetUps(
+        lean=math.sqrt(float(np.trace(stations_lean(surface))) / 2.0),
+        apart_m=math.sqrt(2.0 * float((apart**2).mean())),
+        gap_m=math.sqrt(float(np.mean([(bend**2).mean() for bend in bends]))),
     )
 
 

@@ -114,6 +114,13 @@ class PointStore:
         thin.one_in = one_in
         return thin
 
+    def part(self, first: int, last: int) -> PointStore:
+        """A store of the chunks from one number up to another, as a set-up of the scan is."""
+        own = copy(self)
+        own._refs = self._refs[first:last]
+        own._kept = {i - first: kept for i, kept in self._kept.items() if first <= i < last}
+        return own
+
     def gather(
         self,
         start: Callable[[], Kept[T]],

@@ -6,7 +6,7 @@ plane, for rotating into that plane removes the slope that must be filled.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -28,6 +28,8 @@ from pourdatum.passing import Progress, silent
 from pourdatum.scan import Scan, SpotLevels
 from pourdatum.sheetplan import place_on
 from pourdatum.spots import SpotMap, map_spots
+from pourdatum.stations import AGREE, Stations, station_steps
+from pourdatum.stationsums import station_sums
 from pourdatum.things import Obstruction, find_columns, find_things
 from pourdatum.wallfoot import with_wall_feet
 from pourdatum.walls import (
@@ -94,6 +96,8 @@ class Floor:
         Levels shot singly, where there is no cloud.
     faces : tuple of WallLine
         Wall faces in plan.
+    stations : Stations
+        How set-ups of the scan differ where they see the same floor.
     """
 
     outline: Polygon
@@ -115,6 +119,7 @@ class Floor:
     doubled_m: float | None = None
     spots: SpotMap | None = None
     faces: tuple[WallLine, ...] = ()
+    stations: Stations = AGREE
 
     @property
     def cell_m(self) -> float:
@@ -215,6 +220,10 @@ def find_floor(
     area = _largest(area.difference(shapely.union_all(cut))) if cut else area
     if lines:
         bare = with_wall_feet(bare, store, level, area, progress)
+    sums = station_sums(scan, store, bare, level, progress)
+    stations = (None if sums is None else station_steps(sums)) or AGREE
+    if stations.error_m > 0.0:
+        bare = _of_single_set_ups(bare, stations)
     return Floor(
         outline=area,
         openings=openings,
@@ -236,6 +245,22 @@ def find_floor(
         open_edge_m=open_length_m(area, cells.grid, room, lines) if outline is None else 0.0,
         doubled_m=layers_apart_m(bare),
         faces=tuple(lines),
+        stations=stations,
+    )
+
+
+def _of_single_set_ups(bare: BareFloor, stations: Stations) -> BareFloor:
+    """The bare floor with the noise of points within their set-ups: steps are no noise."""
+    x, y = bare.cells.grid.mesh()
+    between_m2 = stations.between_m2(np.column_stack([x.ravel(), y.ravel()]))
+    local_m2 = bare.local_noise_m**2
+    within_m2 = np.maximum(
+        local_m2 - between_m2.reshape(local_m2.shape), stations.noise_share**2 * local_m2
+    )
+    return replace(
+        bare,
+        noise_m=bare.noise_m * stations.noise_share,
+        local_noise_m=np.sqrt(within_m2),
     )
 
 

@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pourdatum.drift import LENGTHS_M
+from pourdatum.stations import AGREE, Stations
 from pourdatum.uncertainty import SharedError, combined
 
 if TYPE_CHECKING:
@@ -29,6 +30,8 @@ DRAWS: Final = 1000
 _WAVES: Final = 96
 """Waves of each length that a warp is made of."""
 _SEED: Final = 101
+_STATION_SEED: Final = 107
+_PLANE_SHOTS: Final = 3
 
 
 @dataclass(frozen=True, eq=False)
@@ -48,6 +51,10 @@ class SharedDraws:
     phase : (m,) array
     height_m : (k, m) array
         Of each wave in each draw [m].
+    stations : Stations
+        Set-ups of the scan, where they differ.
+    levelled_m : tuple of (x, y)
+        Where control shots hold the floor: what set-ups do there by a plane is known [m].
     """
 
     middle_m: Array
@@ -56,6 +63,8 @@ class SharedDraws:
     wave: Array
     phase: Array
     height_m: Array
+    stations: Stations = AGREE
+    levelled_m: tuple[tuple[float, float], ...] = ()
 
     def at(self, place_m: Array) -> Array:
         """Fields (k, n) at places (n, 2) [m]."""
@@ -64,6 +73,28 @@ class SharedDraws:
         out: Array = self.height_m @ waves.T
         out += self.level_m[:, None]
         out += self.tilt @ off.T
+        if self.stations.differ:
+            out += self.of_stations(place_m)
+        return out
+
+    def of_stations(self, place_m: Array) -> Array:
+        """Fields of set-ups that were joined too high or too low (k, n) [m].
+
+        A plane through what they are at the control shots is taken off: that much the shots saw.
+        """
+        rng = np.random.default_rng(_STATION_SEED)
+        step = rng.standard_normal((len(self.level_m), len(self.stations.names)))
+        bowl = rng.standard_normal(len(self.level_m))
+        shots = len(self.levelled_m)
+        held = np.asarray(self.levelled_m, np.float64).reshape(-1, 2)
+        fields = self.stations.fields_m(step, bowl, np.concatenate([held, place_m]))
+        out: Array = fields[:, shots:]
+        if shots >= _PLANE_SHOTS:
+            at_shots, here = (
+                np.column_stack([np.ones(len(place)), place - self.middle_m])
+                for place in (held, place_m)
+            )
+            out -= (fields[:, :shots] @ np.linalg.pinv(at_shots).T) @ here.T
         return out
 
 
@@ -123,15 +154,21 @@ def shared_draws(
 def draws_for(surface: Surface) -> SharedDraws:
     """Draws from the budget of a surface; its level holds at the middle of the floor."""
     middle = surface.floor.outline.centroid
-    rounding = surface.rounding
+    rounding, stations, fit = surface.rounding, surface.floor.stations, surface.control
     shared = replace(
         surface.shared,
         tilt_rad=combined(surface.shared.tilt_rad, rounding.tilt_rad),
         datum_m=combined(surface.shared.datum_m, rounding.level_m),
+        warp_m=combined(surface.shared.warp_m, stations.bend_m if stations.differ else 0.0),
     )
     west, south, east, north = surface.floor.outline.bounds
     reach_m = 0.5 * math.hypot(east - west, north - south)
-    return shared_draws(shared, (middle.x, middle.y), reach_m=reach_m)
+    shots = () if fit is None else tuple(shot.place_m for shot in fit.shots if shot.used)
+    return replace(
+        shared_draws(shared, (middle.x, middle.y), reach_m=reach_m),
+        stations=stations,
+        levelled_m=shots,
+    )
 
 
 def as_fitted(fields_m: Array, place_m: Array) -> Array:

@@ -1,9 +1,10 @@
-"""How far the slope of a floor's best-fit plane may be out, where levels were shot singly.
+"""How far the slope of a floor's best-fit plane may be out.
 
-The surface between shots is linear in their levels, and so are the slopes of the plane fitted
-to it: their covariance is that of the shots carried through (JCGM 100:2008, clause 5.1.2, for a
-linear model). What the instrument's line of sight leans adds to it, and what the floor may do
-between the shots.
+Of a scan it is the tilt that all cells share, and what set-ups that differ lean the floor by.
+Where levels were shot singly, the surface between shots is linear in their levels, and so are
+the slopes of the plane fitted to it: their covariance is that of the shots carried through
+(JCGM 100:2008, clause 5.1.2, for a linear model). What the instrument's line of sight leans adds
+to it, and what the floor may do between the shots.
 """
 
 from __future__ import annotations
@@ -14,6 +15,8 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from pourdatum.evenly import even_places
+from pourdatum.shareddraws import draws_for
 from pourdatum.uncertainty import RAYLEIGH_95, SharedError
 
 if TYPE_CHECKING:
@@ -37,7 +40,10 @@ def slope_error_95(surface: Surface) -> float:
     """
     spots = surface.floor.spots
     if spots is None:
-        return RAYLEIGH_95 * math.hypot(surface.shared.tilt_rad, surface.rounding.tilt_rad)
+        tilt_rad = math.hypot(surface.shared.tilt_rad, surface.rounding.tilt_rad)
+        if not surface.floor.stations.differ:
+            return RAYLEIGH_95 * tilt_rad
+        return length_95(tilt_rad**2 * np.eye(2) + stations_lean(surface))
     x, y = surface.grid.mesh()
     known = surface.measured | surface.inferred
     covariance = slope_covariance(spots, np.column_stack([x[known], y[known]]), surface.shared)
@@ -45,6 +51,17 @@ def slope_error_95(surface: Surface) -> float:
     # Floors that agree with the shots err by the shots' own errors too: the larger holds both.
     lean = RAYLEIGH_95 * surface.shared.tilt_rad
     return max(length_95(covariance), math.hypot(_between_95(surface.between), lean))
+
+
+def stations_lean(surface: Surface) -> Array:
+    """Covariance (2, 2) of the slopes by which set-ups that differ lean the whole floor."""
+    known = surface.measured | surface.inferred
+    place, *_ = even_places(known, surface.grid, _NODES)
+    fields = draws_for(surface).of_stations(place)
+    off = place - place.mean(axis=0)
+    slope = fields @ np.linalg.pinv(off).T
+    out: Array = slope.T @ slope / len(slope)
+    return out
 
 
 def slope_covariance(spots: SpotMap, at_m: Array, shared: SharedError) -> Array:

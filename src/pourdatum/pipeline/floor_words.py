@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 from typing import TYPE_CHECKING, Final
+
+import numpy as np
 
 from pourdatum.outcome import Warned
 from pourdatum.outline_file import place_from_local
@@ -13,11 +16,17 @@ if TYPE_CHECKING:
     from pourdatum.floor import Floor
     from pourdatum.job import Job
     from pourdatum.scan import Frame
+    from pourdatum.stations import Stations
     from pourdatum.surface import Surface
 
 MOST_LEVELS: Final = 5
 _OPEN_EDGE_M: Final = 0.5
 """Length of edge at which the floor may go on from which a warning is worth it [m]."""
+
+_STEP_M: Final = 0.0003
+"""Scatter of set-ups from which it is worth telling [m]."""
+_BOWL: Final = 5e-5
+"""Rise around set-ups from which it is worth telling [m/m]: half a millimetre over 10 m."""
 
 _LEAST_GUESS_M2: Final = 0.05
 """Guessed floor that shows as 0.1 m²."""
@@ -35,12 +44,58 @@ def floor_found(surface: Surface) -> list[Warned]:
                 " passes were not joined well: levels lie between them and may err by half of it",
             )
         )
+    found += _set_ups(floor.stations)
     if floor.open_edge_m > _OPEN_EDGE_M and floor.walls_seen and not floor.outline_given:
         found.append(
             Warned(
                 "open-edge",
                 f"along {floor.open_edge_m:.1f} m the outline ends where the scan ends and not at"
                 " a wall: the floor may go on there; scan further or give --outline",
+            )
+        )
+    return found
+
+
+def _set_ups(stations: Stations) -> list[Warned]:
+    """Set-ups that were joined too high or too low, that rise around themselves, or stand alone."""
+    found = []
+    if stations.error_m > _STEP_M:
+        low, high = np.nanargmin(stations.step_m), np.nanargmax(stations.step_m)
+        found.append(
+            Warned(
+                "set-ups-differ",
+                f"set-ups of the scan differ in height where they see the same floor:"
+                f" '{stations.names[high]}' lies {stations.step_m[high] * MM:.1f} mm above and"
+                f" '{stations.names[low]}' {-stations.step_m[low] * MM:.1f} mm below their mean;"
+                " the intervals allow for it, joining the set-ups again would take it away",
+            )
+        )
+    if abs(stations.bowl) > _BOWL:
+        way = "rises" if stations.bowl > 0.0 else "falls"
+        found.append(
+            Warned(
+                "bowls",
+                f"the floor {way} by {abs(stations.bowl) * MM:.2f} mm per m with the distance from"
+                " each set-up, as an instrument does whose vertical circle is out: have it"
+                " checked; the intervals allow for it",
+            )
+        )
+    alone = [
+        name
+        for name, step_m in zip(stations.names, stations.step_m, strict=True)
+        if not math.isfinite(step_m)
+    ]
+    if alone or len(stations.groups) > 1:
+        told = (
+            f"'{alone[0]}'" + (f" and {len(alone) - 1} more" if len(alone) > 1 else "")
+            if alone
+            else f"{len(stations.groups)} groups of set-ups"
+        )
+        found.append(
+            Warned(
+                "set-ups-apart",
+                f"too little floor is seen by {told} and by the others: whether they were joined"
+                " at one height cannot be told; a control shot in each would tell",
             )
         )
     return found

@@ -9,7 +9,7 @@ import numpy as np
 
 from pourdatum.report import words
 from pourdatum.report.markup import Html, el, joined, tied
-from pourdatum.units import MM, show_area, show_height, show_length, show_volume
+from pourdatum.units import show_area, show_height, show_length, show_volume
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -100,7 +100,7 @@ def cannot_say(survey: Survey) -> Html:
         cell = words.whole(surface.grid.cell_m, system)
         noise += (
             f"; the level of a cell of {cell}, from all points around it, "
-            f"by {_fine(typical, survey)} (one standard deviation)"
+            f"by {words.height_fine(typical, survey.system)} (one standard deviation)"
         )
     said.append(f"{noise}.")
     said.append(_shared(survey))
@@ -128,14 +128,17 @@ def _cannot_say_between(survey: Survey) -> Html:
     shots = f"{words.count(len(spots.shots.names))} levels were shot, "
     shots += f"{show_length(spots.spacing_m, system)} from one to the next as a rule"
     own = float(np.median(spots.shots.error_m))
-    said: list[object] = [f"{shots}. Each errs by {_fine(own, survey)} (one standard deviation)."]
+    said: list[object] = [
+        f"{shots}. Each errs by {words.height_fine(own, survey.system)} (one standard deviation)."
+    ]
     error = between.error_m[~between.shot]
     if error.size:
         usual, worst = float(np.median(error)), float(error.max())
         said.append(
             "Nobody looked between the shots. The surface runs straight from shot to shot; as "
             "uneven as the shots show this floor to be, it errs there by "
-            f"{_fine(usual, survey)} as a rule and by {_fine(worst, survey)} at worst (one "
+            f"{words.height_fine(usual, system)} as a rule and by "
+            f"{words.height_fine(worst, system)} at worst (one "
             "standard deviation). A hump, hollow or opening smaller than the spacing may be missed."
         )
     said.append(_shared(survey))
@@ -171,7 +174,7 @@ def _questions(survey: Survey) -> Html | None:
         known, needed = (
             words.fall_fine(value, survey.system)
             if item.question == "level"
-            else _fine(value, survey)
+            else words.height_fine(value, survey.system)
             for value in (item.known_to, item.needed)
         )
         told = f"known to {known}" + ("" if item.enough else f", {needed} needed: {item.remedy}")
@@ -218,13 +221,6 @@ def measure_again(survey: Survey) -> Html | None:
         head = ("Scan", place_head(survey), "Area", "Why", "In doubt")
         parts += [el("p", "Here the levels are most in doubt."), table(head, rows)]
     return section("Where to measure again", *parts)
-
-
-def _fine(value_m: float, survey: Survey) -> str:
-    """A standard error: in hundredths of a millimetre, or thousandths of an inch."""
-    if survey.system == "imperial":
-        return f"{value_m / 0.0254:.3f} in"
-    return f"{value_m * MM:.2f} mm"
 
 
 def _shared(survey: Survey) -> str:

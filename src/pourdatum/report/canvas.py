@@ -75,7 +75,7 @@ def draw(view: PlanView, path: str | Path | IO[bytes]) -> None:
         _key(figure, view, layout)
         canvas.draw()  # type: ignore[no-untyped-call]
         drawn = canvas.buffer_rgba()  # type: ignore[no-untyped-call]
-        data = _packed(np.asarray(drawn)[:, :, :3], view.ramp)
+        data = packed(np.asarray(drawn)[:, :, :3], view.ramp)
     if isinstance(path, str | Path):
         Path(path).write_bytes(data)
     else:
@@ -89,7 +89,7 @@ def load() -> None:
         need(module, purpose="drawing a map", extra="base")
 
 
-def _packed(rgb: Any, ramp: style.Ramp) -> bytes:
+def packed(rgb: Any, ramp: style.Ramp) -> bytes:
     """PNG with a palette of the ramp's own colours: a third of the size of full colour."""
     image = need("PIL.Image", purpose="packing a picture", extra="base")
     palette = style.palette(ramp)

@@ -13,7 +13,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from pourdatum.report import blocks, control_block, plan_blocks, stylesheet, words
+from pourdatum.report import blocks, control_block, plan_blocks, setups, stylesheet, words
 from pourdatum.report.markup import Html, el, tied
 from pourdatum.report.picture import draw_depth, draw_levels
 from pourdatum.units import show_area, show_height
@@ -105,6 +105,7 @@ def plan_page(plan: Plan, picture: bytes) -> str:
             el(
                 "div",
                 control_block.control_shots(survey),
+                setups.set_ups(survey),
                 blocks.measure_again(survey),
                 blocks.told(survey, without=_SHOWN_ABOVE),
             ),
@@ -137,6 +138,7 @@ def survey_page(survey: Survey, picture: bytes) -> str:
                 "div",
                 blocks.cannot_say(survey),
                 control_block.control_shots(survey),
+                setups.set_ups(survey),
                 blocks.measure_again(survey),
                 _holes(survey),
             ),

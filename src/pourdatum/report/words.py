@@ -105,6 +105,13 @@ def fall(slope: float, system: System) -> str:
     return f"{slope * MM:.1f} mm per m"
 
 
+def height_fine(value_m: float, system: System) -> str:
+    """A small height, with one decimal more."""
+    if system == "imperial":
+        return f"{value_m / INCH_M:.3f} in"
+    return f"{value_m * MM:.2f} mm"
+
+
 def fall_fine(slope: float, system: System) -> str:
     """An uncertain slope, with one decimal more."""
     if system == "imperial":

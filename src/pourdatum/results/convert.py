@@ -25,9 +25,12 @@ from pourdatum.results.models import (
     Place,
     PlanResult,
     PourPart,
+    SetUpPart,
+    SetUpsPart,
     SurveyResult,
     WarningPart,
 )
+from pourdatum.uncertainty import COVER_95
 from pourdatum.units import MM
 
 if TYPE_CHECKING:
@@ -141,6 +144,30 @@ def _floor(survey: Survey) -> FloorPart:
             for item in survey.capabilities
         ],
         control=_control(survey),
+        set_ups=_set_ups(survey),
+    )
+
+
+def _set_ups(survey: Survey) -> SetUpsPart | None:
+    stations, origin = survey.floor.stations, survey.origin_m[:2]
+    if not stations.names:
+        return None
+    group = {k: number for number, own in enumerate(stations.groups, 1) for k in own}
+    return SetUpsPart(
+        each=[
+            SetUpPart(
+                name=name,
+                place=None if place is None else _place(place[:2], origin),
+                overlap_m2=_area(stations.shared_m2[k]),
+                step_mm=_mm_or_none(stations.step_m[k]),
+                step_uncertainty_mm=_mm_or_none(COVER_95 * stations.step_error_m[k]),
+                group=group.get(k),
+            )
+            for k, (name, place) in enumerate(zip(stations.names, stations.place_m, strict=True))
+        ],
+        scatter_mm=_mm(stations.error_m),
+        bowl_mm_per_m=_mm(stations.bowl),
+        bend_mm=_mm(stations.left_m),
     )
 
 

@@ -103,6 +103,30 @@ class ControlPart(Part):
     leave_one_out_rms_mm: float | None
 
 
+class SetUpPart(Part):
+    """A set-up of the scan against the others that see the same floor."""
+
+    name: str
+    place: Place | None = Field(description="where it stood, if its file says")
+    overlap_m2: float = Field(description="floor that another of its group sees, too")
+    step_mm: float | None = Field(description="above the mean of its group; null of one alone")
+    step_uncertainty_mm: float | None = Field(description="at 95 %")
+    group: int | None = Field(description="set-ups that overlap, directly or through others")
+
+
+class SetUpsPart(Part):
+    """How set-ups differ where they see the same floor."""
+
+    each: list[SetUpPart]
+    scatter_mm: float = Field(
+        description="one standard deviation of the steps; 0 where they may as well be noise"
+    )
+    bowl_mm_per_m: float = Field(
+        description="rise with the distance from a set-up; 0 where none is sure"
+    )
+    bend_mm: float = Field(description="by how much each bends by itself, one standard deviation")
+
+
 class CapabilityPart(Part):
     """A question, whether the scan answers it, and what would make it possible."""
 
@@ -136,6 +160,9 @@ class FloorPart(Part):
     advice: list[AdvicePart]
     capabilities: list[CapabilityPart]
     control: ControlPart | None = Field(description="null where no control shots were given")
+    set_ups: SetUpsPart | None = Field(
+        description="null where set-ups are not told apart or see no floor in common"
+    )
 
 
 class WorstPart(Part):

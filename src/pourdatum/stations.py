@@ -1,0 +1,299 @@
+"""Steps between the set-ups of a scan, and bowls around them: what registration left.
+
+Where set-ups overlap, each says where the floor is. By how much they differ, block by block, is
+free of the floor's own shape. A set-up that was joined too high is too high everywhere: that does
+not average out however many points it has, and belongs to the part of the error that all cells
+share. Sums over blocks are taken apart by weighted least squares into one level for each block
+(which falls out), one step for each set-up, and one cone for all, as an index error of the
+vertical circle makes it around each place where the instrument stood.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pourdatum.grid import Grid, filled_from_nearest
+from pourdatum.scan import LATTICE_M
+from pourdatum.stationfit import Array, Groups, Indices, Means, solved_steps
+from pourdatum.stationsums import StationSums
+
+_LEAST_POINTS: Final = 5
+"""Points of a set-up in a block from which their mean is used."""
+_MANY: Final = 30
+"""Points in a block from which their scatter is known by itself."""
+_FOLLOWED: Final = 0.02
+"""Share of a step that the fit of the floor may have followed, and which is lost."""
+_LEAST_M2: Final = 1.5
+"""Floor that two set-ups see from which they are held against each other [m²]."""
+_AROUND: Final = 3
+"""Blocks a side that a map of differences is averaged over."""
+_SURE: Final = 0.99
+"""Probability below which differences may as well be noise: then none are told."""
+
+
+@dataclass(frozen=True, eq=False)
+class Stations:
+    """How set-ups of a scan differ over the floor that they both see.
+
+    Attributes
+    ----------
+    names : tuple of str
+    place_m : tuple of (x, y, z) or None
+        Where each stood, local [m].
+    step_m : (k,) array
+        By how much each lies above the mean of its group [m]; NaN of one that overlaps none.
+    step_error_m : (k,) array
+        Standard error of each [m].
+    shared_m2 : (k,) array
+        Floor that a set-up sees and another of its group does, too [m²].
+    groups : tuple of tuples of int
+        Set-ups that overlap, directly or through others; only within a group is a step known.
+    error_m : float
+        Scatter of set-ups about each other, one standard deviation [m]; 0 where their differences
+        may as well be noise.
+    bowl : float
+        Rise with the distance from where a set-up stood [m/m]; 0 where none is sure.
+    bowl_error : float
+        Its standard error; NaN where the files do not say where set-ups stood.
+    left_m : float
+        How much each bends by itself, one standard deviation over the floor [m].
+    noise_m : float
+        Standard deviation of one point about its own set-up's mean in a block [m].
+    noise_share : float
+        That, as a share of the deviation about the mean of all set-ups.
+    grid : Grid
+        Blocks.
+    weight : (k, ny, nx) array
+        Share of each set-up in the floor's points, at each block.
+    off_m : (k, ny, nx) array
+        Height of each set-up above what all would say, were they joined well, around blocks
+        that two see; NaN elsewhere [m].
+    """
+
+    names: tuple[str, ...]
+    place_m: tuple[tuple[float, float, float] | None, ...]
+    step_m: Array
+    step_error_m: Array
+    shared_m2: Array
+    groups: Groups
+    error_m: float
+    bowl: float
+    bowl_error: float
+    left_m: float
+    noise_m: float
+    noise_share: float
+    grid: Grid
+    weight: Array
+    off_m: Array
+
+    @property
+    def differ(self) -> bool:
+        """Whether set-ups differ by more than their noise."""
+        return self.error_m > 0.0 or self.bowl != 0.0
+
+    @property
+    def bend_m(self) -> float:
+        """What the set-ups' own bends leave in the floor that all of them make together [m]."""
+        if not self.names:
+            return 0.0
+        seen = self.weight.sum(axis=0) > 0
+        return self.left_m * math.sqrt(float((self.weight**2).sum(axis=0)[seen].mean()))
+
+    def between_m2(self, place_m: Array) -> Array:
+        """Mean square by which set-ups differ at places (n, 2): (n,) [m²]; 0 where one sees alone.
+
+        Scatter that is none of a point's own.
+        """
+        off = np.nan_to_num(self.off_m)
+        square = (self.weight * off**2).sum(axis=0) - (self.weight * off).sum(axis=0) ** 2
+        return self.grid.at(np.maximum(square, 0.0), place_m)
+
+    def fields_m(self, step: Array, bowl: Array, place_m: Array) -> Array:
+        """Fields by which the floor may be too high, where each set-up were off by itself.
+
+        Parameters
+        ----------
+        step : (d, k) array
+            Standard normal, one for each set-up of each draw.
+        bowl : (d,) array
+            Standard normal, one for each draw.
+        place_m : (n, 2) array
+            Local plan [m].
+
+        Returns
+        -------
+        (d, n) array
+            [m]
+        """
+        if not self.differ:
+            return np.zeros((len(bowl), len(place_m)))
+        share = np.stack([self.grid.at(own, place_m) for own in self.weight])
+        share /= share.sum(axis=0)
+        out: Array = self.error_m * (step @ share)
+        if self.bowl != 0.0:
+            away = np.stack([_away_m(own, place_m) for own in self.place_m])
+            cone = (share * away).sum(axis=0)
+            out += self.bowl * bowl[:, None] * (cone - cone.mean())
+        return out
+
+
+AGREE: Final = Stations(
+    names=(), place_m=(), step_m=np.empty(0), step_error_m=np.empty(0), shared_m2=np.empty(0),
+    groups=(), error_m=0.0, bowl=0.0, bowl_error=math.nan, left_m=0.0, noise_m=0.0,
+    noise_share=1.0, grid=Grid(0.0, 0.0, 1.0, 1, 1), weight=np.empty((0, 1, 1)),
+    off_m=np.empty((0, 1, 1)),
+)  # fmt: skip
+"""A scan whose set-ups are not told apart, or see no floor in common."""
+
+
+def station_steps(sums: StationSums) -> Stations | None:
+    """Steps and bowls of a scan's set-ups.
+
+    Parameters
+    ----------
+    sums : StationSums
+
+    Returns
+    -------
+    Stations or None
+        None where no two set-ups see enough floor in common.
+    """
+    from scipy.stats import chi2, norm
+
+    enough = sums.count >= _LEAST_POINTS
+    groups = _groups(enough, _LEAST_M2 / sums.grid.cell_m**2)
+    means = _means(sums, enough, groups)
+    if means.station.size == 0:
+        return None
+    noise_m, noise_share = _noise(sums, means)
+    size = len(sums.names)
+    solved, covariance, left_m = solved_steps(means, groups, noise_m, sums.grid, size)
+    within = np.isin(np.arange(size), np.concatenate(groups))
+    step, error = solved[:size], np.sqrt(np.diag(covariance)[:size])
+    own = covariance[:size, :size][np.ix_(within, within)]
+    freedom = int(within.sum()) - len(groups)
+    sure = float(step[within] @ np.linalg.pinv(own, hermitian=True) @ step[within])
+    differ = sure > chi2.ppf(_SURE, freedom)
+    bowl, bowl_error = 0.0, math.nan
+    if solved.size > size:
+        bowl_error = float(np.sqrt(covariance[size, size]))
+        away_m = float(means.design[:, [size]].toarray().std())
+        sure_m = norm.ppf(0.5 + _SURE / 2) * bowl_error * away_m
+        # Bends of any other shape look a little like a cone: it must be larger than they are.
+        if abs(solved[size]) * away_m > max(sure_m, left_m):
+            bowl = float(solved[size])
+    return Stations(
+        names=sums.names,
+        place_m=sums.place_m,
+        step_m=np.where(within, step, np.nan),
+        step_error_m=np.where(within, np.hypot(error, _FOLLOWED * np.abs(step)), np.nan),
+        shared_m2=np.bincount(means.station, minlength=size).astype(np.float64)
+        * sums.grid.cell_m**2,
+        groups=groups,
+        error_m=math.sqrt(float((step[within] ** 2).sum()) / freedom) if differ else 0.0,
+        bowl=bowl,
+        bowl_error=bowl_error,
+        left_m=left_m,
+        noise_m=noise_m,
+        noise_share=noise_share,
+        grid=sums.grid,
+        weight=_weights(sums.count),
+        off_m=_off_m(sums, means, solved),
+    )
+
+
+def _groups(enough: NDArray[np.bool_], least_blocks: float) -> Groups:
+    """Set-ups that overlap, directly or through others; none of one alone."""
+    from scipy.sparse.csgraph import connected_components
+
+    seen = enough.reshape(len(enough), -1).astype(np.int64)
+    _, group = connected_components(seen @ seen.T >= least_blocks, directed=False)
+    members = (np.flatnonzero(group == g) for g in range(group.max() + 1))
+    return tuple(tuple(int(k) for k in own) for own in members if len(own) > 1)
+
+
+def _means(sums: StationSums, enough: NDArray[np.bool_], groups: Groups) -> Means:
+    """Means in blocks that two of one group see: of the group with most there."""
+    from scipy.sparse import coo_array
+
+    flat = enough.reshape(len(enough), -1)
+    use = np.zeros_like(flat)
+    if groups:
+        seen = np.stack([flat[list(own)].sum(axis=0) for own in groups])
+        most = seen.argmax(axis=0)
+        for number, own in enumerate(groups):
+            here = (most == number) & (seen[number] >= 2)
+            use[list(own)] = flat[list(own)] & here
+    station, block = np.nonzero(use)
+    points = sums.count.reshape(flat.shape)[use].astype(np.float64)
+    mean_m = sums.total.reshape(flat.shape)[use] / np.maximum(points, 1.0) * LATTICE_M
+    row, entry = np.arange(station.size), np.ones(station.size)
+    columns, rows, entries = [station], [row], [entry]
+    if all(place is not None for place in sums.place_m):
+        x, y = (axis.ravel() for axis in sums.grid.mesh())
+        centre = np.column_stack([x, y])
+        away = np.stack([_away_m(place, centre) for place in sums.place_m])[station, block]
+        columns.append(np.full(row.size, len(enough)))
+        rows.append(row)
+        entries.append(away)
+    design = coo_array(
+        (np.concatenate(entries), (np.concatenate(rows), np.concatenate(columns))),
+        shape=(row.size, len(enough) + len(columns) - 1),
+    ).tocsr()
+    return Means(station, block, mean_m, points, design)
+
+
+def _noise(sums: StationSums, means: Means) -> tuple[float, float]:
+    """Scatter of points within set-ups [m], and as a share of that about the mean of all."""
+    flat = (len(sums.names), -1)
+    points, total, squares = (
+        held.reshape(flat)[means.station, means.block].astype(np.float64)
+        for held in (sums.count, sums.total, sums.squares)
+    )
+    own = np.bincount(means.block, squares - total**2 / points)
+    n, s, q, k = (np.bincount(means.block, held) for held in (points, total, squares, points > 0))
+    # Medians over blocks: at the foot of things a few points are no floor. Those of many points
+    # where there are any, for the median of few lies low.
+    seen = n >= (_MANY if (n >= _MANY).any() else 1)
+    seen &= n > k
+    if not seen.any():
+        return LATTICE_M, 1.0
+    within = float(np.median(own[seen] / (n[seen] - k[seen])))
+    about = float(np.median((q[seen] - s[seen] ** 2 / n[seen]) / (n[seen] - 1.0)))
+    # Points on one height to the last digit have no scatter; the lattice has.
+    within = max(within, 1.0 / 12.0)
+    return math.sqrt(within) * LATTICE_M, math.sqrt(within / max(about, within))
+
+
+def _weights(count: Indices) -> Array:
+    """Share of each set-up in the points around each block; of the nearest where there are none."""
+    total = count.sum(axis=0)
+    share = count / np.maximum(total, 1)
+    return np.stack([filled_from_nearest(np.where(total > 0, own, np.nan)) for own in share])
+
+
+def _off_m(sums: StationSums, means: Means, solved: Array) -> Array:
+    """Heights of set-ups above what all say without their steps, in blocks and around [m]."""
+    from scipy.ndimage import uniform_filter
+
+    risen = np.bincount(means.block, means.points * (means.mean_m - means.design @ solved))
+    level = risen / np.maximum(np.bincount(means.block, means.points), 1.0)
+    points, rise = np.zeros((2, *sums.count.shape))
+    row, col = np.divmod(means.block, sums.grid.nx)
+    points[means.station, row, col] = means.points
+    rise[means.station, row, col] = means.points * (means.mean_m - level[means.block])
+    around = (1, _AROUND, _AROUND)
+    points_around = uniform_filter(points, around, mode="constant")
+    out = uniform_filter(rise, around, mode="constant") / np.maximum(points_around, 1e-9)
+    return np.where(points > 0, out, np.nan)
+
+
+def _away_m(place_m: tuple[float, float, float] | None, at_m: Array) -> Array:
+    """Distance in plan from where a set-up stood (n,) [m]."""
+    assert place_m is not None
+    return np.asarray(np.hypot(at_m[:, 0] - place_m[0], at_m[:, 1] - place_m[1]))
