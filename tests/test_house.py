@@ -23,7 +23,7 @@ shotfield uncertainty fnumbers decision                                |
 drift corner levelbook shots                                           | of control shots
 scan passing cluster chunks cellloop paged cellsums                    | from points to sums
 layers sheetplan tops walkable choice levels                           | and to levels
-cells walls elsewhere plumb                                            | and to a map
+cells specks walls elsewhere plumb                                     | and to a map
 outline edge footprint things openings spotcheck spots                 |
 bare doubled wallfoot stationsums stationfit stations floor           |
 labelled rounding surface                                              | and to its surface

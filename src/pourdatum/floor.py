@@ -27,6 +27,7 @@ from pourdatum.outline import Room, find_room
 from pourdatum.passing import Progress, silent
 from pourdatum.scan import Scan, SpotLevels
 from pourdatum.sheetplan import place_on
+from pourdatum.specks import without_specks
 from pourdatum.spots import SpotMap, map_spots
 from pourdatum.stations import AGREE, Stations, station_steps
 from pourdatum.stationsums import station_sums
@@ -184,7 +185,7 @@ def find_floor(
     if at_m is not None:
         _check_storey(level, at_m)
     cell_m = cell_size_m(level.density_per_m2, cell_m, area_m2=level.area_m2)
-    cells = gather_cells(store, level, cell_m, progress)
+    cells = without_specks(gather_cells(store, level, cell_m, progress))
     bare = bare_floor(cells, scan.step_m)
     thing_m = max(THING_M, min(6 * bare.noise_m, 0.07))
     points = _points_at_level(cells, bare)

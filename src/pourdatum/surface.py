@@ -26,6 +26,7 @@ from pourdatum.scan import Scan
 from pourdatum.shotfield import BetweenShots
 from pourdatum.shots import ControlFit
 from pourdatum.smoothing import Smoother, smoother_for
+from pourdatum.specks import without_specks
 from pourdatum.spots import SpotMap, spot_heights
 from pourdatum.stripes import NO_STRIPES, Stripes, stripes_of
 from pourdatum.uncertainty import (
@@ -178,10 +179,8 @@ def make_surface(
     bare = floor.bare
     if scan is not floor.scan or bare is None:
         assert floor.level is not None
-        bare = bare_floor(
-            gather_cells(PointStore(scan), floor.level, floor.cell_m, progress, floor.grid),
-            scan.step_m,
-        )
+        cells = gather_cells(PointStore(scan), floor.level, floor.cell_m, progress, floor.grid)
+        bare = bare_floor(without_specks(cells), scan.step_m)
     grid = floor.grid
     stripes = stripes_of(bare.count, bare.height_m, grid)
     smoother = smoother_for(bare.count, bare.height_m, bare.local_noise_m, grid.cell_m, stripes)

@@ -1,0 +1,95 @@
+"""Specks in the air: single points that belong to nothing, told by how few lie around them.
+
+Dust, rain and mixed returns leave points all over the room, densest around the instrument. A few
+of them over one cell look like something that stands there; many such cells, like columns. What
+stands has a surface: around any of its points lie many more within a hand's breadth. How many
+specks are to be expected there is measured where nothing stands, in the air at chest height.
+"""
+
+from __future__ import annotations
+
+from dataclasses import fields, replace
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pourdatum.cells import STRUCTURE_LAYER_M, Cells, Column
+from pourdatum.grid import Grid
+
+Array = NDArray[np.float64]
+
+_AIR_M: Final = (1.0, 2.0)
+"""Heights above the floor between which the air is looked at [m]."""
+_CLEAR: Final = 4
+"""Points between these heights from which something stands in a cell."""
+_FEW: Final = 0.02
+"""Specks to be expected around a point up to which none are looked for."""
+_TOP_M: Final = 2.4
+"""Height above the floor up to which specks matter [m]."""
+_AROUND_M: Final = 1.0
+"""Over what stretch of the plan the air is taken as one [m]."""
+_CHANCE: Final = 0.999
+_VOXELS: Final = 27
+
+
+def without_specks(cells: Cells) -> Cells:
+    """What a scan holds over each cell, without points in the air that stand alone.
+
+    Parameters
+    ----------
+    cells : Cells
+
+    Returns
+    -------
+    Cells
+        The same object where the air is clear.
+    """
+    structure, grid = cells.structure, cells.grid
+    seen = cells.total(cells.band) > 0
+    expected = _VOXELS * _specks_in_air(structure, seen, grid)
+    if float(expected[seen].mean()) < _FEW:
+        return cells
+    from scipy.stats import poisson
+
+    layer = np.floor(structure.height_m / STRUCTURE_LAYER_M).astype(np.int64)
+    low = (layer >= 0) & (structure.height_m < _TOP_M)
+    around = _around(structure, layer, low, grid)
+    most = 1 + poisson.ppf(_CHANCE, expected).ravel()[structure.cell[low]]
+    keep = np.ones(low.size, bool)
+    keep[low] = around > most
+    kept = {item.name: getattr(structure, item.name)[keep] for item in fields(Column)}
+    return replace(cells, structure=Column(**kept))
+
+
+def _specks_in_air(structure: Column, seen: NDArray[np.bool_], grid: Grid) -> Array:
+    """Points in one voxel of the air around each cell (ny, nx), where nothing stands."""
+    from scipy.ndimage import uniform_filter
+
+    air = (structure.height_m > _AIR_M[0]) & (structure.height_m < _AIR_M[1])
+    count = np.bincount(
+        structure.cell[air], weights=structure.count[air], minlength=grid.ny * grid.nx
+    ).reshape(grid.shape)
+    clear = (seen & (count < _CLEAR)).astype(np.float64)
+    size = max(round(_AROUND_M / grid.cell_m), 1)
+    cells = uniform_filter(clear, size, mode="constant")
+    points = uniform_filter(clear * count, size, mode="constant")
+    layers = (_AIR_M[1] - _AIR_M[0]) / STRUCTURE_LAYER_M
+    return np.asarray(points / np.maximum(cells, 1.0 / size**2) / layers)
+
+
+def _around(
+    structure: Column, layer: NDArray[np.int64], low: NDArray[np.bool_], grid: Grid
+) -> NDArray[np.int64]:
+    """Points in each low voxel and the 26 around it."""
+    high = round(_TOP_M / STRUCTURE_LAYER_M)
+    field = np.zeros((high + 2, grid.ny + 2, grid.nx + 2), np.int32)
+    row, col = np.divmod(structure.cell[low], grid.nx)
+    np.add.at(field, (layer[low] + 1, row + 1, col + 1), structure.count[low].astype(np.int32))
+    for axis in range(3):
+        whole = np.moveaxis(field, axis, 0)
+        summed = whole.copy()
+        summed[1:] += whole[:-1]
+        summed[:-1] += whole[1:]
+        field = np.moveaxis(summed, 0, axis)
+    return field[layer[low] + 1, row + 1, col + 1].astype(np.int64)
