@@ -6,7 +6,6 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from scenes import cluttered_room, shot_of
 
 from pourdatum.cells import Cells, Column
 from pourdatum.floor import find_floor
@@ -14,6 +13,7 @@ from pourdatum.grid import Grid
 from pourdatum.read import read_scan
 from pourdatum.specks import without_specks
 from pourdatum.write.scan_files import write_scan
+from scenes import cluttered_room, shot_of
 
 GRID = Grid(0.0, 0.0, 0.03, 120, 120)
 

@@ -55,7 +55,7 @@ def without_specks(cells: Cells) -> Cells:
     layer = np.floor(structure.height_m / STRUCTURE_LAYER_M).astype(np.int64)
     low = (layer >= 0) & (structure.height_m < _TOP_M)
     around = _around(structure, layer, low, grid)
-    most = 1 + poisson.ppf(_CHANCE, expected).ravel()[structure.cell[low]]
+    most = 1 + np.asarray(poisson.ppf(_CHANCE, expected)).ravel()[structure.cell[low]]
     keep = np.ones(low.size, bool)
     keep[low] = around > most
     kept = {item.name: getattr(structure, item.name)[keep] for item in fields(Column)}
@@ -92,4 +92,5 @@ def _around(
         summed[1:] += whole[:-1]
         summed[:-1] += whole[1:]
         field = np.moveaxis(summed, 0, axis)
-    return field[layer[low] + 1, row + 1, col + 1].astype(np.int64)
+    out: NDArray[np.int64] = field[layer[low] + 1, row + 1, col + 1].astype(np.int64)
+    return out
