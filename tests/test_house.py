@@ -29,7 +29,8 @@ bare doubled wallfoot stationsums stationfit stations floor           |
 labelled rounding surface                                              | and to its surface
 staff blunder sense control controlwords advice                        | levelled by control
 spotpoint patch shareddraws slopeerror datum areaerror spread          | from a map to a pour
-placedepth promise grind capability material pour pins                 |
+placedepth promise grind capability material                            |
+pourblocks pourbays pour pins                                          |
 register straightedge flatness verify outcome                          | after the pour
 simulate                                                               | test bed
 read write report                                                      | the edges

@@ -1,0 +1,212 @@
+"""Parting a floor into bays: at joints, into arms, into lanes; and the order to pour them in."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pourdatum.pourblocks import Blocks
+
+if TYPE_CHECKING:
+    from shapely import LineString
+
+    from pourdatum.grid import Grid
+
+Array = NDArray[np.float64]
+Index = NDArray[np.int64]
+
+_LEAST_ARM_M2: Final = 3.0
+"""Floor from which an arm of a room is poured for itself [m²]; a choice."""
+
+
+def in_pieces(blocks: Blocks) -> Index:
+    """The pieces into which joints part a floor (n,), numbered from 0."""
+    return _connected(blocks, ~blocks.crossed)
+
+
+def in_arms(blocks: Blocks, pieces: Index) -> Index:
+    """Each piece parted where arms of it meet (n,): an arm is swept for itself, then the rest.
+
+    Blocks are taken from the far ends on; where two sweeps meet, both end if each has a good piece
+    of floor behind it.
+    """
+    size = pieces.size
+    around = _neighbours(blocks, ~blocks.crossed)
+    root = np.full(size, -1, np.int64)
+    held: dict[int, list[int]] = {}
+    area: dict[int, float] = {}
+    bay = np.full(size, -1, np.int64)
+    count = 0
+
+    def top(k: int) -> int:
+        while root[k] != k:
+            root[k] = root[root[k]]
+            k = int(root[k])
+        return k
+
+    for k in np.argsort(-blocks.level, kind="stable").tolist():
+        root[k] = k
+        held[k], area[k] = [k], float(blocks.area_m2[k])
+        others = {top(j) for j in around[k] if root[j] >= 0}
+        large = [j for j in others if area[j] >= _LEAST_ARM_M2]
+        if len(large) > 1:
+            for j in large:
+                bay[held[j]] = count
+                held[j], area[j] = [], 0.0
+                count += 1
+        for j in others:
+            into, from_ = (j, top(k)) if len(held[j]) > len(held[top(k)]) else (top(k), j)
+            root[from_] = into
+            held[into] += held.pop(from_)
+            area[into] += area.pop(from_)
+    for blocks_left in held.values():
+        if blocks_left:
+            bay[blocks_left] = count
+            count += 1
+    return bay
+
+
+def calmed(blocks: Blocks, bays: Index) -> Array:
+    """Heights of the trickle without small peaks of their own in a bay (n,) [m²].
+
+    A nook behind a corner, or the corner of a lane, would begin a sweep of its own in the middle
+    of another. Its blocks are lowered to where it meets the rest, in their order: they are poured
+    when the sweep comes by.
+    """
+    size = bays.size
+    a, b = blocks.link.T
+    around = _neighbours(blocks, ~blocks.crossed & (bays[a] == bays[b]))
+    level = blocks.level.copy()
+    root = np.full(size, -1, np.int64)
+    held: dict[int, list[int]] = {}
+    area: dict[int, float] = {}
+
+    def top(k: int) -> int:
+        while root[k] != k:
+            root[k] = root[root[k]]
+            k = int(root[k])
+        return k
+
+    order = np.argsort(-blocks.level, kind="stable").tolist()
+    for k in order:
+        root[k] = k
+        held[k], area[k] = [k], float(blocks.area_m2[k])
+        others = sorted({top(j) for j in around[k] if root[j] >= 0}, key=lambda j: -area[j])
+        for j in others[1:]:
+            if area[j] < _LEAST_ARM_M2:
+                own = np.array(held[j])
+                level[own] = blocks.level[k] + 1e-6 * (level[own] - blocks.level[k])
+        for j in others:
+            own_top = top(k)
+            into, from_ = (j, own_top) if len(held[j]) > len(held[own_top]) else (own_top, j)
+            root[from_] = into
+            held[into] += held.pop(from_)
+            area[into] += area.pop(from_)
+    return level
+
+
+def in_lanes(blocks: Blocks, pieces: Index, lanes: int) -> tuple[Index, float]:
+    """Each piece parted into lanes along its sweep (n,), and the width of the narrowest [m]."""
+    bay = np.full(pieces.size, -1, np.int64)
+    narrowest = math.inf
+    count = 0
+    for piece in range(int(pieces.max()) + 1):
+        own = np.flatnonzero(pieces == piece)
+        slope = blocks.slope[own]
+        _, axes = np.linalg.eigh((slope * blocks.area_m2[own, None]).T @ slope)
+        across = blocks.place_m[own] @ axes[:, 0]
+        low, high = across.min(), across.max()
+        width = (high - low + blocks.side_m) / lanes
+        narrowest = min(narrowest, float(width))
+        lane = np.minimum(((across - low + 0.5 * blocks.side_m) / width).astype(np.int64),
+                          lanes - 1)  # fmt: skip
+        bay[own] = count + lane
+        count += lanes
+    a, b = blocks.link.T
+    return _connected(blocks, ~blocks.crossed & (bay[a] == bay[b])), narrowest
+
+
+def in_turn(blocks: Blocks, bays: Index) -> list[int]:
+    """Bays in an order in which the crew can always leave: far ones first, the exit's last.
+
+    A bay may be poured when those left still hang together with the exit's.
+    """
+    graph = bay_graph(blocks, bays)
+    last = int(bays[blocks.exit_block])
+    count = int(bays.max()) + 1
+    far = np.full(count, -np.inf)
+    np.maximum.at(far, bays, blocks.level)
+    left = set(range(count))
+    order: list[int] = []
+    while len(left) > 1:
+        by_distance = sorted(left - {last}, key=lambda k: (-far[k], k))
+        chosen = next((k for k in by_distance if _hangs_together(graph, left - {k}, last)),
+                      by_distance[0])  # fmt: skip
+        order.append(chosen)
+        left.remove(chosen)
+    return [*order, last]
+
+
+def bay_graph(blocks: Blocks, bays: Index) -> dict[int, set[int]]:
+    """Which bays touch which; joints between them may be walked over."""
+    found: dict[int, set[int]] = {k: set() for k in range(int(bays.max()) + 1)}
+    a, b = bays[blocks.link].T
+    for one, other in np.unique(np.stack([a, b], axis=1)[a != b], axis=0).tolist():
+        found[one].add(other)
+        found[other].add(one)
+    return found
+
+
+def stop_ends(blocks: Blocks, bay_of: Index, grid: Grid) -> tuple[LineString, ...]:
+    """Lines between bays, along the edges of blocks, local plan [m]."""
+    import shapely
+
+    bay = np.where(blocks.block_of >= 0, bay_of[blocks.block_of], -1)
+    edges = []
+    for along in (0, 1):
+        one, other = (bay[:-1], bay[1:]) if along == 0 else (bay[:, :-1], bay[:, 1:])
+        row, col = np.nonzero((one >= 0) & (other >= 0) & (one != other))
+        # Corners of cells are counted first, so that the edges of neighbours meet to the last bit.
+        ends = [(col, row + 1), (col + 1, row + 1)] if along == 0 else [
+            (col + 1, row), (col + 1, row + 1)
+        ]  # fmt: skip
+        edges.append(np.stack([np.stack(end, axis=1) for end in ends], axis=1))
+    corner = np.array([grid.x_m[0], grid.y_m[0]]) - 0.5 * grid.cell_m
+    lines = shapely.linestrings(corner + grid.cell_m * np.concatenate(edges))
+    if not len(lines):
+        return ()
+    merged = shapely.line_merge(shapely.union_all(lines))
+    straight = shapely.get_parts(shapely.simplify(merged, 1.5 * blocks.side_m))
+    return tuple(straight.tolist())
+
+
+def _hangs_together(graph: dict[int, set[int]], left: set[int], last: int) -> bool:
+    """Whether the exit's bay is reached from all that are left."""
+    seen, edge = {last}, [last]
+    while edge:
+        edge = [j for k in edge for j in graph[k] if j in left and j not in seen]
+        seen.update(edge)
+    return seen >= left
+
+
+def _connected(blocks: Blocks, chosen: NDArray[np.bool_]) -> Index:
+    """Blocks that hang together by the chosen links (n,)."""
+    from scipy.sparse import coo_array
+    from scipy.sparse.csgraph import connected_components
+
+    a, b = blocks.link[chosen].T
+    size = blocks.level.size
+    graph: Any = coo_array((np.ones(a.size), (a, b)), shape=(size, size))
+    return np.asarray(connected_components(graph, directed=False)[1], np.int64)
+
+
+def _neighbours(blocks: Blocks, chosen: NDArray[np.bool_]) -> list[list[int]]:
+    """Blocks beside each, by the chosen links."""
+    around: list[list[int]] = [[] for _ in range(blocks.level.size)]
+    for one, other in blocks.link[chosen].tolist():
+        around[one].append(other)
+        around[other].append(one)
+    return around

@@ -1,0 +1,208 @@
+"""A floor to be poured as blocks: what each takes, which touch, and how far each is from the exit.
+
+How far is not a distance. Let every place of the floor send out the same trickle and let the exit
+drain it: the level that then stands over the floor is highest in the far ends, falls towards the
+exit everywhere, and has no hollow on the way, whatever columns, doorways and corners there are. Its
+contours meet the walls at right angles, so strips between two of them lie across the narrow way. It
+solves Poisson's equation with no flow through walls (a standard boundary value problem; solved
+here with SciPy's sparse direct solver).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pourdatum.grid import Grid
+
+if TYPE_CHECKING:
+    from shapely import LineString
+
+Array = NDArray[np.float64]
+Index = NDArray[np.int64]
+Mask = NDArray[np.bool_]
+
+BLOCK_M: Final = 0.1
+"""Side of a block, about [m]."""
+_MOST: Final = 40_000
+"""Blocks of a floor at the most: they are wider on a large one."""
+
+
+@dataclass(frozen=True, eq=False)
+class Blocks:
+    """Blocks of a floor.
+
+    Attributes
+    ----------
+    block_of : (ny, nx) int array
+        Block of each cell; -1 where there is no floor.
+    place_m : (n, 2) array
+        Middle of the floor in each block [m].
+    area_m2, volume_m3 : (n,) array
+        Floor in it, and what fills it.
+    link : (k, 2) int array
+        Pairs of blocks with floor on both sides of their common edge.
+    open_share : (k,) array
+        Share of that edge which is open.
+    crossed : (k,) bool array
+        Whether a joint lies between the two.
+    level : (n,) array
+        Height of the trickle, 0 at the exit: strips follow its contours [m²].
+    slope : (n, 2) array
+        Its gradient [m].
+    exit_block : int
+        Where the room is left.
+    side_m : float
+        Of a block.
+    """
+
+    block_of: Index
+    place_m: Array
+    area_m2: Array
+    volume_m3: Array
+    link: Index
+    open_share: Array
+    crossed: Mask
+    level: Array
+    slope: Array
+    exit_block: int
+    side_m: float
+
+
+def make_blocks(
+    depth_m: Array,
+    inside: Mask,
+    grid: Grid,
+    volume_m3: float,
+    leave_m: tuple[float, float],
+    joints: Sequence[LineString] = (),
+) -> Blocks:
+    """Blocks of a floor with their way to the exit.
+
+    Parameters
+    ----------
+    depth_m : (ny, nx) array
+        Depth of the pour at cell centres [m]; below 0 nothing is poured.
+    inside : (ny, nx) bool array
+        Cells of the floor; at least one.
+    grid : Grid
+    volume_m3 : float
+        Exact fill, which the blocks add up to.
+    leave_m : tuple
+        Exit, local plan [m].
+    joints : sequence of LineString
+        Lines that no batch crosses.
+    """
+    wide = max(round(BLOCK_M / grid.cell_m), 1)
+    wide = max(wide, math.ceil(math.sqrt(inside.sum() / _MOST)))
+    row, col = np.nonzero(inside)
+    name = (row // wide) * (grid.nx // wide + 1) + col // wide
+    _, own = np.unique(name, return_inverse=True)
+    count = int(own.max()) + 1
+    block_of = np.full(inside.shape, -1, np.int64)
+    block_of[row, col] = own
+    cells = np.bincount(own, minlength=count)
+    depth = np.nan_to_num(np.maximum(depth_m[row, col], 0.0))
+    filled = np.bincount(own, weights=depth, minlength=count)
+    place = np.stack(
+        [
+            np.bincount(own, weights=axis, minlength=count) / cells
+            for axis in (grid.x_m[col], grid.y_m[row])
+        ],
+        axis=1,
+    )
+    link, share = _links(block_of, wide)
+    away = np.hypot(grid.x_m[col] - leave_m[0], grid.y_m[row] - leave_m[1])
+    exit_block = int(own[np.argmin(away)])
+    level = _level(link, share, cells / wide**2, place, exit_block) * (wide * grid.cell_m) ** 2
+    return Blocks(
+        block_of=block_of,
+        place_m=place,
+        area_m2=cells * grid.cell_m**2,
+        volume_m3=filled * (volume_m3 / max(float(filled.sum()), 1e-300)),
+        link=link,
+        open_share=share,
+        crossed=_crossed(place, link, joints),
+        level=level,
+        slope=_slope(place, link, level),
+        exit_block=exit_block,
+        side_m=wide * grid.cell_m,
+    )
+
+
+def _links(block_of: Index, wide: int) -> tuple[Index, Array]:
+    """Pairs of blocks that share open edges of cells (k, 2), and the share that is open (k,)."""
+    pairs = []
+    for one, other in (
+        (block_of[:, :-1], block_of[:, 1:]),
+        (block_of[:-1], block_of[1:]),
+    ):
+        open_ = (one >= 0) & (other >= 0) & (one != other)
+        pairs.append(np.stack([one[open_], other[open_]], axis=1))
+    every = np.sort(np.concatenate(pairs), axis=1)
+    link, count = np.unique(every, axis=0, return_counts=True)
+    return link.reshape(-1, 2), count / wide
+
+
+def _crossed(place_m: Array, link: Index, joints: Sequence[LineString]) -> Mask:
+    """Which links a joint crosses (k,)."""
+    if not joints or not len(link):
+        return np.zeros(len(link), bool)
+    import shapely
+
+    ways = shapely.linestrings(place_m[link])
+    lines = shapely.union_all(list(joints))
+    shapely.prepare(lines)
+    out: Mask = shapely.intersects(lines, ways)
+    return out
+
+
+def _level(link: Index, share: Array, source: Array, place_m: Array, exit_block: int) -> Array:
+    """Height of the trickle over each block (n,), in squares of a block's side."""
+    from scipy.sparse import coo_array
+    from scipy.sparse.csgraph import connected_components
+    from scipy.sparse.linalg import spsolve
+
+    count = source.size
+    a, b = link.T
+    off = coo_array((share, (a, b)), shape=(count, count))
+    whole = (off + off.T).tocsr()
+    _, part = connected_components(whole, directed=False)
+    away = np.hypot(*(place_m - place_m[exit_block]).T)
+    drained = np.zeros(count, bool)
+    for own in range(int(part.max()) + 1):
+        # Floor that is cut off from the exit is left where it is nearest to it.
+        members = np.flatnonzero(part == own)
+        drained[members[np.argmin(away[members])]] = True
+    drained[part == part[exit_block]] = False
+    drained[exit_block] = True
+    free = np.flatnonzero(~drained)
+    level = np.zeros(count)
+    if free.size:
+        held = coo_array(
+            (np.asarray(whole.sum(axis=1)).ravel(), (np.arange(count),) * 2),
+            shape=(count, count),
+        ).tocsr()
+        matrix: Any = (held - whole)[free][:, free].tocsc()
+        level[free] = spsolve(matrix, source[free])
+    return level
+
+
+def _slope(place_m: Array, link: Index, level: Array) -> Array:
+    """Gradient of the trickle's height at each block (n, 2), from those beside it."""
+    a, b = link.T
+    way = place_m[b] - place_m[a]
+    rise = level[b] - level[a]
+    square = np.zeros((level.size, 2, 2))
+    right = np.zeros((level.size, 2))
+    for end in (a, b):
+        np.add.at(square, end, way[:, :, None] * way[:, None, :])
+        np.add.at(right, end, way * rise[:, None])
+    square += 1e-9 * np.eye(2)
+    out: Array = np.linalg.solve(square, right[:, :, None])[:, :, 0]
+    return out

@@ -1,0 +1,258 @@
+"""The pour sheet: every part of the floor in one batch, each against a wet edge, the last at the exit.
+
+Rooms are drawn here (L, U, T, with columns and an inner wall with a doorway); what is asked of the
+sheet is checked with code of its own, on cells and not on the sheet's blocks.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+import shapely
+from scipy.ndimage import label
+
+from pourdatum.errors import JobError
+from pourdatum.grid import Grid
+from pourdatum.material import Sheet
+from pourdatum.pour import Crew, PourSheet, Pump, lay_out_pour
+
+CELL_M = 0.05
+SHEET = Sheet("test", (2.0, 20.0), 1.7, 20.0, 4.4, 20.0)
+BAG_M3 = 20.0 / 1.7 / 1000.0
+CREW = Crew(mixers=1, minutes_per_batch=6.0, bags_per_batch=1)
+
+
+def a_room(rng: np.random.Generator) -> tuple[shapely.Polygon, tuple[float, float]]:
+    """A room of 20 to 60 m² of a drawn shape, and a place in its wall to leave by."""
+    kind = rng.integers(5)
+    a, b = rng.uniform(5.0, 9.0), rng.uniform(4.0, 7.0)
+    room = shapely.box(0, 0, a, b)
+    if kind == 1:
+        room = room.difference(shapely.box(0.55 * a, 0.5 * b, a, b))
+    elif kind == 2:
+        room = room.difference(shapely.box(0.35 * a, 0.4 * b, 0.65 * a, b))
+    elif kind == 3:
+        room = room.difference(shapely.box(0, 0.6 * b, 0.3 * a, b))
+        room = room.difference(shapely.box(0.7 * a, 0.6 * b, a, b))
+    elif kind == 4:
+        at = rng.uniform(0.35, 0.65) * a
+        door = rng.uniform(0.2, 0.6) * b
+        room = room.difference(shapely.box(at, 0, at + 0.1, door))
+        room = room.difference(shapely.box(at, door + 0.9, at + 0.1, b))
+    for _ in range(rng.integers(0, 3)):
+        x, y = rng.uniform(0.15 * a, 0.85 * a), rng.uniform(0.15 * b, 0.85 * b)
+        column = shapely.Point(x, y).buffer(rng.uniform(0.1, 0.25))
+        if room.buffer(-0.6).contains(column):
+            room = room.difference(column)
+    room = shapely.affinity.rotate(room, rng.uniform(0, 90), origin=(0, 0))
+    ring = room.exterior
+    exit_ = ring.interpolate(rng.uniform(0, ring.length))
+    return room, (exit_.x, exit_.y)
+
+
+def on_grid(room: shapely.Polygon) -> tuple[Grid, np.ndarray]:
+    """Cells whose middles lie in a room."""
+    west, south, east, north = room.bounds
+    nx, ny = (math.ceil(side / CELL_M) + 4 for side in (east - west, north - south))
+    grid = Grid(west - 2 * CELL_M, south - 2 * CELL_M, CELL_M, ny, nx)
+    return grid, shapely.contains_xy(room, *grid.mesh())
+
+
+def a_depth(grid: Grid, rng: np.random.Generator) -> np.ndarray:
+    """Depths from 3 to 13 mm: a fall and waves."""
+    x, y = grid.mesh()
+    way = rng.uniform(0, math.tau)
+    bent = 0.008 + 0.003 * np.sin(1.3 * (x * math.cos(way) + y * math.sin(way)) + way)
+    return np.asarray(bent + 0.002 * np.cos(0.9 * x - way))
+
+
+def laid_out(rng: np.random.Generator, **changes) -> tuple[PourSheet, Grid, np.ndarray, tuple]:
+    """The sheet of a drawn room, with its cells and its exit."""
+    room, leave = a_room(rng)
+    grid, inside = on_grid(room)
+    depth = a_depth(grid, rng)
+    volume_m3 = float(depth[inside].sum()) * CELL_M**2
+    told = {"crew": CREW, "leave_m": leave} | changes
+    return lay_out_pour(depth, inside, grid, volume_m3, SHEET, **told), grid, inside, leave
+
+
+def contacts(sheet: PourSheet, inside: np.ndarray) -> set[tuple[int, int]]:
+    """Pairs of batches that share an edge of a cell, the earlier first."""
+    number = sheet.batch_of
+    found = set()
+    for one, other in ((number[:, 1:], number[:, :-1]), (number[1:], number[:-1])):
+        for a, b in zip(one.ravel().tolist(), other.ravel().tolist(), strict=True):
+            if a != b and a > 0 and b > 0:
+                found.add((min(a, b), max(a, b)))
+    return found
+
+
+@pytest.mark.parametrize("part", range(4))
+def test_drawn_rooms(part: int) -> None:
+    """Twenty-five fresh rooms: all that the sheet promises, held against cells.
+
+    Litres add up to 0.1 %; every cell of the floor is in one batch; a batch touches an earlier one
+    that is younger than the working time, or begins a bay; the last is at the exit; no batch is
+    over what its bags yield by more than a block.
+    """
+    seed = int(np.random.default_rng().integers(2**31)) + part
+    rng = np.random.default_rng(seed)
+    for _ in range(25):
+        sheet, grid, inside, leave = laid_out(rng)
+        volume = sum(batch.volume_m3 for batch in sheet.batches)
+        assert volume == pytest.approx(sheet.volume_m3, rel=1e-3), seed
+        assert (sheet.batch_of[inside] > 0).all(), seed
+        assert (sheet.batch_of[~inside] == 0).all(), seed
+        assert [batch.number for batch in sheet.batches] == list(range(1, len(sheet.batches) + 1))
+        bay = {batch.number: batch.bay for batch in sheet.batches}
+        start = {batch.number: batch.start_min for batch in sheet.batches}
+        touches = contacts(sheet, inside)
+        first_of_bay = {min(n for n in bay if bay[n] == own) for own in set(bay.values())}
+        for number in bay:
+            young = any(
+                bay[a] == bay[b] and start[b] - start[a] <= SHEET.working_time_min
+                for a, b in touches
+                if b == number
+            )
+            assert young or number in first_of_bay, (seed, number)
+        oldest = max((start[b] - start[a] for a, b in touches if bay[a] == bay[b]), default=0.0)
+        assert sheet.edge_age_min == pytest.approx(oldest), seed
+        if not sheet.obstacle:
+            assert oldest <= SHEET.working_time_min + 1e-9, seed
+        row, col = grid.cell_of(np.array([leave[0]]), np.array([leave[1]]))
+        x, y = grid.mesh()
+        nearest = np.where(inside, np.hypot(x - leave[0], y - leave[1]), np.inf)
+        at = np.unravel_index(int(nearest.argmin()), nearest.shape)
+        assert sheet.batch_of[at] == len(sheet.batches), (seed, row, col)
+
+
+def test_nobody_is_shut_in() -> None:
+    """Whoever has poured a batch can leave over floor that is not poured yet."""
+    rng = np.random.default_rng()
+    for _ in range(15):
+        sheet, grid, inside, leave = laid_out(rng)
+        x, y = grid.mesh()
+        away = np.where(inside, np.hypot(x - leave[0], y - leave[1]), np.inf)
+        door = np.unravel_index(int(away.argmin()), away.shape)
+        for batch in sheet.batches[:-1]:
+            groups, _ = label(inside & (sheet.batch_of > batch.number), np.ones((3, 3)))
+            reach = sheet.batch_of == batch.number
+            around = np.zeros_like(reach)
+            around[1:-1, 1:-1] = (
+                reach[2:, 1:-1] | reach[:-2, 1:-1] | reach[1:-1, 2:] | reach[1:-1, :-2]
+            )
+            assert (groups[around] == groups[door]).any(), batch.number
+
+
+def test_whole_bags() -> None:
+    """A corridor of 2 by 10 m at 8 mm: 160 l are 14 bags, all of them full but the last."""
+    room = shapely.box(0.0, 0.0, 10.0, 2.0)
+    grid, inside = on_grid(room)
+    depth = np.full(grid.shape, 0.008)
+    volume_m3 = float(inside.sum()) * CELL_M**2 * 0.008
+    sheet = lay_out_pour(depth, inside, grid, volume_m3, SHEET, crew=CREW, leave_m=(10.0, 1.0))
+    assert sum(batch.bags for batch in sheet.batches) == math.ceil(volume_m3 / BAG_M3)
+    full = [batch.volume_m3 for batch in sheet.batches[:-1]]
+    assert full == pytest.approx([BAG_M3] * len(full), rel=0.06)
+    # Strips lie across the corridor, from the far end to the exit.
+    places = [batch.place_m[0] for batch in sheet.batches]
+    strips = [batch.strip for batch in sheet.batches]
+    means = [
+        np.mean([x for x, own in zip(places, strips, strict=True) if own == strip])
+        for strip in sorted(set(strips))
+    ]
+    assert means == sorted(means)
+    assert means[0] < 1.0
+    assert means[-1] > 9.0
+
+
+def test_waste_makes_bags_cover_less() -> None:
+    """With 5 % waste a bag covers a twenty-first less: the sheet holds as many bags as are bought."""
+    rng = np.random.default_rng(7)
+    sheet, *_ = laid_out(rng, waste=0.05)
+    wanted = math.ceil(sheet.volume_m3 * 1.05 / BAG_M3)
+    assert sum(batch.bags for batch in sheet.batches) == wanted
+
+
+def test_more_mixers_keep_the_edge_younger() -> None:
+    """Two mixers halve the time from one batch to the next, and the age of every edge."""
+    room = shapely.box(0.0, 0.0, 8.0, 4.0)
+    grid, inside = on_grid(room)
+    depth = np.full(grid.shape, 0.01)
+    volume_m3 = float(inside.sum()) * CELL_M**2 * 0.01
+    one, two = (
+        lay_out_pour(
+            depth, inside, grid, volume_m3, SHEET, crew=replace(CREW, mixers=n), leave_m=(8.0, 2.0)
+        )
+        for n in (1, 2)
+    )
+    assert one.batches[1].start_min == 6.0
+    assert two.batches[1].start_min == 3.0
+    assert one.edge_age_min <= SHEET.working_time_min
+
+
+def test_a_wide_floor_needs_bays() -> None:
+    """24 m wide at 12 mm: a strip across it takes longer than the working time, so bays are made.
+
+    A bag covers 0.98 m²; a strip 0.35 m deep across 24 m is 8.6 bags, 51 minutes of one mixer.
+    """
+    room = shapely.box(0.0, 0.0, 30.0, 24.0)
+    grid = Grid(-0.1, -0.1, 0.1, 244, 304)
+    inside = shapely.contains_xy(room, *grid.mesh())
+    depth = np.full(grid.shape, 0.012)
+    volume_m3 = float(inside.sum()) * 0.01 * 0.012
+    sheet = lay_out_pour(depth, inside, grid, volume_m3, SHEET, crew=CREW, leave_m=(30.0, 12.0))
+    assert sheet.bays > 2
+    assert sheet.edge_age_min <= SHEET.working_time_min
+    assert len(sheet.stop_ends) >= sheet.bays - 1
+
+
+def test_movement_joints_end_bays() -> None:
+    """A joint across the room parts it into two bays, and no batch lies on both sides."""
+    room = shapely.box(0.0, 0.0, 8.0, 4.0)
+    grid, inside = on_grid(room)
+    depth = np.full(grid.shape, 0.008)
+    volume_m3 = float(inside.sum()) * CELL_M**2 * 0.008
+    joint = shapely.LineString([(3.0, -1.0), (3.0, 5.0)])
+    sheet = lay_out_pour(
+        depth, inside, grid, volume_m3, SHEET, crew=CREW, leave_m=(8.0, 2.0), joints=(joint,)
+    )
+    x, _ = grid.mesh()
+    left = set(np.unique(sheet.batch_of[inside & (x < 2.9)]).tolist())
+    right = set(np.unique(sheet.batch_of[inside & (x > 3.1)]).tolist())
+    assert not left & right
+    assert sheet.bays == 2
+    assert max(left) < min(right)
+
+
+def test_pumped() -> None:
+    """120 l a minute over 20 by 12 m at 10 mm: 2 400 l in 20 minutes, strips one after the other."""
+    room = shapely.box(0.0, 0.0, 20.0, 12.0)
+    grid = Grid(-0.1, -0.1, 0.1, 124, 204)
+    inside = shapely.contains_xy(room, *grid.mesh())
+    depth = np.full(grid.shape, 0.01)
+    volume_m3 = float(inside.sum()) * 0.01 * 0.01
+    pump = Pump(litres_per_minute=120.0)
+    sheet = lay_out_pour(depth, inside, grid, volume_m3, SHEET, crew=pump, leave_m=(20.0, 6.0))
+    assert sheet.minutes == pytest.approx(20.0, rel=0.02)
+    assert sheet.edge_age_min <= SHEET.working_time_min
+    assert sum(batch.bags for batch in sheet.batches) == math.ceil(volume_m3 / BAG_M3)
+
+
+def test_a_batch_longer_than_the_working_time() -> None:
+    """Twenty-five minutes a batch against twenty of working time: no order of batches helps."""
+    rng = np.random.default_rng(3)
+    with pytest.raises(JobError, match=r"25 min.*20 min"):
+        laid_out(rng, crew=replace(CREW, minutes_per_batch=25.0))
+
+
+def test_an_exit_outside_the_room() -> None:
+    """Ten metres from the floor nobody leaves: the nearest place on its edge is named."""
+    room = shapely.box(0.0, 0.0, 5.0, 4.0)
+    grid, inside = on_grid(room)
+    depth = np.full(grid.shape, 0.01)
+    with pytest.raises(JobError, match=r"exit .* 10\.0. m from the floor"):
+        lay_out_pour(depth, inside, grid, 0.2, SHEET, crew=CREW, leave_m=(15.0, 2.0))
