@@ -25,7 +25,7 @@ scan passing cluster chunks cellloop paged cellsums                    | from po
 layers sheetplan tops walkable choice levels                           | and to levels
 cells specks walls elsewhere plumb                                     | and to a map
 outline edge footprint things openings spotcheck spots                 |
-bare doubled wallfoot stationsums stationfit stations floor           |
+bare doubled wallfoot stationlayers stationsums stationfit stations floor           |
 labelled rounding surface                                              | and to its surface
 staff blunder sense control controlwords advice                        | levelled by control
 spotpoint patch shareddraws slopeerror datum areaerror spread          | from a map to a pour

@@ -1,4 +1,4 @@
-"""The pour sheet: every part of the floor in one batch, each against a wet edge, the last at the exit.
+"""The pour sheet: every part of the floor in a batch, each on a wet edge, the last at the exit.
 
 Rooms are drawn here (L, U, T, with columns and an inner wall with a doorway); what is asked of the
 sheet is checked with code of its own, on cells and not on the sheet's blocks.
@@ -170,7 +170,7 @@ def test_whole_bags() -> None:
 
 
 def test_waste_makes_bags_cover_less() -> None:
-    """With 5 % waste a bag covers a twenty-first less: the sheet holds as many bags as are bought."""
+    """With 5 % waste a bag covers a twenty-first less: so many bags as are expected."""
     rng = np.random.default_rng(7)
     sheet, *_ = laid_out(rng, waste=0.05)
     wanted = math.ceil(sheet.volume_m3 * 1.05 / BAG_M3)
@@ -229,7 +229,7 @@ def test_movement_joints_end_bays() -> None:
 
 
 def test_pumped() -> None:
-    """120 l a minute over 20 by 12 m at 10 mm: 2 400 l in 20 minutes, strips one after the other."""
+    """120 l a minute over 20 by 12 m at 10 mm: 2 400 l in 20 minutes, strip after strip."""
     room = shapely.box(0.0, 0.0, 20.0, 12.0)
     grid = Grid(-0.1, -0.1, 0.1, 124, 204)
     inside = shapely.contains_xy(room, *grid.mesh())

@@ -17,8 +17,8 @@ from pourdatum.drift import LENGTHS_M
 from pourdatum.evenly import even_places
 from pourdatum.grind import NOISES
 from pourdatum.shareddraws import draws_for
-from pourdatum.slopeerror import stations_lean
-from pourdatum.uncertainty import COVER_95, RAYLEIGH_95, combined
+from pourdatum.slopeerror import slope_error_95
+from pourdatum.uncertainty import COVER_95, combined
 
 if TYPE_CHECKING:
     from pourdatum.surface import Surface
@@ -79,16 +79,15 @@ def capabilities(surface: Surface) -> tuple[Capability, ...]:
         return ()
     shared = surface.shared
     differ = _of_set_ups(surface)
-    tilt_rad = combined(shared.tilt_rad, surface.rounding.tilt_rad, differ.lean)
     errors = surface.standard_error_m[surface.measured & np.isfinite(surface.standard_error_m)]
     # Nine in ten cells are known so well or better.
     own_m = float(np.quantile(errors, 0.9)) if errors.size else math.inf
     x_m, y_m = surface.grid.mesh()
     place = np.column_stack([x_m[surface.measured], y_m[surface.measured]])
     reach_m = float(np.sqrt(((place - place.mean(axis=0)) ** 2).sum(axis=1).mean() / 2.0))
-    gap_m = shared.warp_m * math.sqrt(_bend_share(1.0))
-    gap_m = combined(gap_m, differ.gap_m)
-    far_m = shared.warp_m * math.sqrt(2.0 * (1.0 - _alike(2.0 * reach_m)))
+    warp_m = combined(shared.warp_m, surface.floor.stations.bend_m)
+    gap_m = combined(warp_m * math.sqrt(_bend_share(1.0)), differ.gap_m)
+    far_m = warp_m * math.sqrt(2.0 * (1.0 - _alike(2.0 * reach_m)))
     # What set-ups lean the floor by is in what lies between two of its places.
     lean_m = combined(shared.tilt_rad, surface.rounding.tilt_rad) * 2.0 * reach_m
     closer, control = "scan again from closer or slower", "take control shots (--control)"
@@ -103,7 +102,7 @@ def capabilities(surface: Surface) -> tuple[Capability, ...]:
         return Capability(question, known, needed, remedy)
 
     return (
-        one("level", _LEVEL, 0.0, tilt_rad, RAYLEIGH_95),
+        one("level", _LEVEL, 0.0, slope_error_95(surface), 1.0),
         one("flatness-2m", _FLAT_M, math.sqrt(1.5) * own_m, gap_m, COVER_95),
         one("depth-1mm", _DEPTH_M, own_m, combined(far_m, lean_m, differ.apart_m), COVER_95),
         one("hump-2mm", _HUMP_M, own_m, 0.0, NOISES),
@@ -114,17 +113,15 @@ def capabilities(surface: Surface) -> tuple[Capability, ...]:
 class _SetUps:
     """What set-ups that differ do to a floor, one standard deviation.
 
-    ``lean`` of the whole floor about each axis [m/m], ``apart_m`` between two places, ``gap_m`` in
-    the middle of a straightedge of 2 m [m].
+    ``apart_m`` between two places, ``gap_m`` in the middle of a straightedge of 2 m [m].
     """
 
-    lean: float = 0.0
     apart_m: float = 0.0
     gap_m: float = 0.0
 
 
 def _of_set_ups(surface: Surface) -> _SetUps:
-    if not surface.floor.stations.differ:
+    if not surface.floor.stations.matters:
         return _SetUps()
     place, *_ = even_places(surface.measured, surface.grid, _NODES)
     drawn = draws_for(surface)
@@ -135,7 +132,6 @@ def _of_set_ups(surface: Surface) -> _SetUps:
         for half in np.eye(2)
     ]
     return _SetUps(
-        lean=math.sqrt(float(np.trace(stations_lean(surface))) / 2.0),
         apart_m=math.sqrt(2.0 * float((apart**2).mean())),
         gap_m=math.sqrt(float(np.mean([(bend**2).mean() for bend in bends]))),
     )

@@ -25,11 +25,12 @@ from pourdatum.levels import Level, find_level
 from pourdatum.openings import Opening, find_openings
 from pourdatum.outline import Room, find_room
 from pourdatum.passing import Progress, silent
-from pourdatum.scan import Scan, SpotLevels
+from pourdatum.scan import ChunkRef, Scan, SpotLevels
 from pourdatum.sheetplan import place_on
 from pourdatum.specks import without_specks
 from pourdatum.spots import SpotMap, map_spots
-from pourdatum.stations import AGREE, Stations, station_steps
+from pourdatum.stationlayers import gross_steps_m
+from pourdatum.stations import AGREE, Stations, after_joining, station_steps
 from pourdatum.stationsums import station_sums
 from pourdatum.things import Obstruction, find_columns, find_things
 from pourdatum.wallfoot import with_wall_feet
@@ -47,6 +48,10 @@ if TYPE_CHECKING:
 
 Mask = NDArray[np.bool_]
 
+_JOININGS: Final = 2
+"""How often set-ups are joined anew: the second takes out what the first fit had followed."""
+_BELOW_M: Final = 0.3
+"""Distance in plan within which a gap is the blind spot of a set-up [m]."""
 _OTHER_STOREY_M: Final = 1.5
 """Height between a place given and the level there from which it is another storey [m]."""
 _AROUND_M: Final = 0.3
@@ -174,14 +179,65 @@ def find_floor(
     JobError
         If no level lies at the place given, or an outline is no area.
     """
-    import shapely
-
     if outline is not None:
         _check_outline(outline)
     if scan.spots is not None:
         return _floor_of_spots(scan, scan.spots, cell_m, outline)
+
+    def find(scan: Scan, means: Means, seen: tuple[PointStore, Level] | None = None) -> Floor:
+        return _floor_of_cloud(scan, seen, cell_m, outline, at_m, through_doors, means, progress)
+
     store = PointStore(scan, means)
     level = find_level(store, progress, Wish(at_m, outline))
+    step_m = gross_steps_m(scan, store, level, progress)
+    if step_m.any():
+        floor = find(_joined_anew(scan, step_m), replace(means, keeper=None))
+    else:
+        floor = find(scan, means, (store, level))
+    for _ in range(_JOININGS):
+        if not floor.stations.to_join:
+            break
+        step_m = step_m + np.nan_to_num(floor.stations.step_m)
+        # Sums that are kept for another run are those of the scan as it came.
+        floor = find(_joined_anew(scan, step_m), replace(means, keeper=None))
+    if not step_m.any():
+        return floor
+    return replace(floor, scan=scan, stations=after_joining(floor.stations, step_m))
+
+
+def _joined_anew(scan: Scan, step_m: NDArray[np.float64]) -> Scan:
+    """The scan with each set-up lowered by its step."""
+
+    def lowered(chunk: ChunkRef, own_m: float) -> ChunkRef:
+        x, y, z = chunk.frame.origin_m
+        return replace(chunk, frame=replace(chunk.frame, origin_m=(x, y, z + own_m)))
+
+    return replace(
+        scan,
+        stations=tuple(
+            replace(one, chunks=tuple(lowered(chunk, float(own_m)) for chunk in one.chunks))
+            for one, own_m in zip(scan.stations, step_m, strict=True)
+        ),
+    )
+
+
+def _floor_of_cloud(
+    scan: Scan,
+    seen: tuple[PointStore, Level] | None,
+    cell_m: float | None,
+    outline: Polygon | None,
+    at_m: tuple[float, ...] | None,
+    through_doors: bool | None,
+    means: Means,
+    progress: Progress,
+) -> Floor:
+    """The floor in a cloud of points, as it was joined."""
+    import shapely
+
+    if seen is None:
+        store = PointStore(scan, means)
+        seen = store, find_level(store, progress, Wish(at_m, outline))
+    store, level = seen
     if at_m is not None:
         _check_storey(level, at_m)
     cell_m = cell_size_m(level.density_per_m2, cell_m, area_m2=level.area_m2)
@@ -216,15 +272,13 @@ def find_floor(
         max(bare.gate_m + 0.006, 0.04),
         other.lid,
     )
+    openings = tuple(hole for hole in openings if hole.seen or not _below_a_set_up(hole, scan))
     things = find_things(cells, room, structure, columns, tall_m, thing_m)
     cut = [thing.outline for thing in columns] + [hole.outline for hole in openings]
     area = _largest(area.difference(shapely.union_all(cut))) if cut else area
     if lines:
         bare = with_wall_feet(bare, store, level, area, progress)
     sums = station_sums(scan, store, bare, level, progress)
-    stations = (None if sums is None else station_steps(sums)) or AGREE
-    if stations.error_m > 0.0:
-        bare = _of_single_set_ups(bare, stations)
     return Floor(
         outline=area,
         openings=openings,
@@ -246,22 +300,18 @@ def find_floor(
         open_edge_m=open_length_m(area, cells.grid, room, lines) if outline is None else 0.0,
         doubled_m=layers_apart_m(bare),
         faces=tuple(lines),
-        stations=stations,
+        stations=AGREE if sums is None else station_steps(sums),
     )
 
 
-def _of_single_set_ups(bare: BareFloor, stations: Stations) -> BareFloor:
-    """The bare floor with the noise of points within their set-ups: steps are no noise."""
-    x, y = bare.cells.grid.mesh()
-    between_m2 = stations.between_m2(np.column_stack([x.ravel(), y.ravel()]))
-    local_m2 = bare.local_noise_m**2
-    within_m2 = np.maximum(
-        local_m2 - between_m2.reshape(local_m2.shape), stations.noise_share**2 * local_m2
-    )
-    return replace(
-        bare,
-        noise_m=bare.noise_m * stations.noise_share,
-        local_noise_m=np.sqrt(within_m2),
+def _below_a_set_up(hole: Opening, scan: Scan) -> bool:
+    """Whether a gap in which nothing was seen lies below an instrument: there it sees nothing."""
+    x0, y0, _ = scan.origin_m
+    return any(
+        np.hypot(s.place_m[0] - x0 - hole.place_m[0], s.place_m[1] - y0 - hole.place_m[1])
+        < _BELOW_M
+        for s in scan.stations
+        if s.place_m is not None
     )
 
 

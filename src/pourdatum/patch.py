@@ -122,15 +122,15 @@ def highest_patch(surface: Surface, plane: Plane, draws: int = DRAWS) -> HighPoi
     side = max(round(PATCH_M / surface.grid.cell_m), 1)
     patches = binary_opening(unsound, np.ones((side, side), bool))
     reach = (height + surface.standard_error_m)[patches]
+    # A top that stands alone is known as well as its own cell. What was taken off was found on a
+    # likely floor, which is not the true one: it is in doubt by as much as it is.
+    own = float(surface.standard_error_m[round(top_row), round(top_col)])
+    noise = max(spread, own, _stripe_doubt_m(surface))
     return HighPoint(
         top - bias,
         place,
         bias,
-        float(
-            np.linalg.norm(
-                [max(spread, _stripe_doubt_m(surface)), 0.5 * bias, _coarse_doubt_m(surface)]
-            )
-        ),
+        float(np.linalg.norm([noise, bias, _coarse_doubt_m(surface)])),
         thin * surface.grid.cell_m**2,
         max(top - bias, float(reach.max(initial=-np.inf))),
     )

@@ -108,7 +108,7 @@ def make_blocks(
     block_of[row, col] = own
     cells = np.bincount(own, minlength=count)
     depth = np.nan_to_num(np.maximum(depth_m[row, col], 0.0))
-    filled = np.bincount(own, weights=depth, minlength=count)
+    filled = np.bincount(own, weights=depth, minlength=count).astype(np.float64)
     place = np.stack(
         [
             np.bincount(own, weights=axis, minlength=count) / cells
@@ -123,7 +123,7 @@ def make_blocks(
     return Blocks(
         block_of=block_of,
         place_m=place,
-        area_m2=cells * grid.cell_m**2,
+        area_m2=cells.astype(np.float64) * grid.cell_m**2,
         volume_m3=filled * (volume_m3 / max(float(filled.sum()), 1e-300)),
         link=link,
         open_share=share,
@@ -204,5 +204,4 @@ def _slope(place_m: Array, link: Index, level: Array) -> Array:
         np.add.at(square, end, way[:, :, None] * way[:, None, :])
         np.add.at(right, end, way * rise[:, None])
     square += 1e-9 * np.eye(2)
-    out: Array = np.linalg.solve(square, right[:, :, None])[:, :, 0]
-    return out
+    return np.asarray(np.linalg.solve(square, right[:, :, None])[:, :, 0], np.float64)

@@ -73,7 +73,7 @@ class SharedDraws:
         out: Array = self.height_m @ waves.T
         out += self.level_m[:, None]
         out += self.tilt @ off.T
-        if self.stations.differ:
+        if self.stations.matters:
             out += self.of_stations(place_m)
         return out
 
@@ -155,11 +155,13 @@ def draws_for(surface: Surface) -> SharedDraws:
     """Draws from the budget of a surface; its level holds at the middle of the floor."""
     middle = surface.floor.outline.centroid
     rounding, stations, fit = surface.rounding, surface.floor.stations, surface.control
+    # Shots with a benchmark hold the level, whatever the mean of the set-ups is.
+    level_m = 0.0 if fit is not None and fit.offset_m is not None else stations.level_m
     shared = replace(
         surface.shared,
         tilt_rad=combined(surface.shared.tilt_rad, rounding.tilt_rad),
-        datum_m=combined(surface.shared.datum_m, rounding.level_m),
-        warp_m=combined(surface.shared.warp_m, stations.bend_m if stations.differ else 0.0),
+        datum_m=combined(surface.shared.datum_m, rounding.level_m, level_m),
+        warp_m=combined(surface.shared.warp_m, stations.bend_m),
     )
     west, south, east, north = surface.floor.outline.bounds
     reach_m = 0.5 * math.hypot(east - west, north - south)

@@ -41,7 +41,7 @@ def slope_error_95(surface: Surface) -> float:
     spots = surface.floor.spots
     if spots is None:
         tilt_rad = math.hypot(surface.shared.tilt_rad, surface.rounding.tilt_rad)
-        if not surface.floor.stations.differ:
+        if not surface.floor.stations.matters:
             return RAYLEIGH_95 * tilt_rad
         return length_95(tilt_rad**2 * np.eye(2) + stations_lean(surface))
     x, y = surface.grid.mesh()

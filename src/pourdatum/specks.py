@@ -22,7 +22,8 @@ Array = NDArray[np.float64]
 _AIR_M: Final = (1.0, 2.0)
 """Heights above the floor between which the air is looked at [m]."""
 _CLEAR: Final = 4
-"""Points between these heights from which something stands in a cell."""
+"""Points between these heights from which something stands in a cell of clear air."""
+_ROUNDS: Final = 8
 _FEW: Final = 0.02
 """Specks to be expected around a point up to which none are looked for."""
 _TOP_M: Final = 2.4
@@ -70,12 +71,21 @@ def _specks_in_air(structure: Column, seen: NDArray[np.bool_], grid: Grid) -> Ar
     count = np.bincount(
         structure.cell[air], weights=structure.count[air], minlength=grid.ny * grid.nx
     ).reshape(grid.shape)
-    clear = (seen & (count < _CLEAR)).astype(np.float64)
     size = max(round(_AROUND_M / grid.cell_m), 1)
-    cells = uniform_filter(clear, size, mode="constant")
-    points = uniform_filter(clear * count, size, mode="constant")
+    most = np.full(grid.shape, float(_CLEAR - 1))
+    # Where dust is dense a cell of clear air holds many points: what it may hold grows with what
+    # is found, until nothing more is let in. What stands holds far more.
+    for _ in range(_ROUNDS):
+        clear = (seen & (count <= most)).astype(np.float64)
+        cells = uniform_filter(clear, size, mode="constant")
+        points = uniform_filter(clear * count, size, mode="constant")
+        mean = np.maximum(points / np.maximum(cells, 1.0 / size**2), 0.0)
+        wider = np.maximum(most, mean + 3.0 * np.sqrt(mean) + 1.0)
+        if (wider <= most).all():
+            break
+        most = wider
     layers = (_AIR_M[1] - _AIR_M[0]) / STRUCTURE_LAYER_M
-    return np.asarray(points / np.maximum(cells, 1.0 / size**2) / layers)
+    return mean / layers
 
 
 def _around(

@@ -32,6 +32,7 @@ FIT_REACH_M: Final = 0.1
 _NODES: Final = 3000
 """Places at which drawn floors are filled."""
 _SEED: Final = 103
+_RISE_SEED: Final = 109
 
 
 def fill_interval(
@@ -66,6 +67,17 @@ def rise_m(datum: Datum) -> float:
         return max(high_m - low_m - 2.0 * COVER_95 * datum.standard_error_m, 0.0)
     level = float(datum.plane.z0_m)
     return max(high_m - interval_of(level, level + datum.draws_m)[1], 0.0)
+
+
+def draws_to_buy_m3(draws_m3: Array, datum: Datum, volume: Volume) -> Array:
+    """Draws of a fill (k,) with what unseen floor may lift the datum by [m³].
+
+    How high such floor stands nobody knows: anything from nothing to the whole of ``rise_m`` is
+    taken as likely, so that what is bought and the interval's upper end say the same.
+    """
+    luck = np.random.default_rng(_RISE_SEED).uniform(size=draws_m3.size)
+    out: Array = draws_m3 + volume.area_m2 * rise_m(datum) * luck
+    return out
 
 
 def fill_draws_m3(surface: Surface, datum: Datum, volume: Volume) -> Array:

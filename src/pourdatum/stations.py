@@ -2,16 +2,20 @@
 
 Where set-ups overlap, each says where the floor is. By how much they differ, block by block, is
 free of the floor's own shape. A set-up that was joined too high is too high everywhere: that does
-not average out however many points it has, and belongs to the part of the error that all cells
-share. Sums over blocks are taken apart by weighted least squares into one level for each block
-(which falls out), one step for each set-up, and one cone for all, as an index error of the
-vertical circle makes it around each place where the instrument stood.
+not average out however many points it has. Sums over blocks are taken apart by weighted least
+squares into one level for each block (which falls out), one step for each set-up, and one cone
+for all, as an index error of the vertical circle makes it around each place where the instrument
+stood.
+
+Steps are taken out of the scan before its floor is measured: all set-ups are brought to their
+mean. What stays is what the steps err by, the level of that mean, how much set-ups bend by
+themselves, and the cone.
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -21,6 +25,7 @@ from pourdatum.grid import Grid, filled_from_nearest
 from pourdatum.scan import LATTICE_M
 from pourdatum.stationfit import Array, Groups, Indices, Means, solved_steps
 from pourdatum.stationsums import StationSums
+from pourdatum.uncertainty import COVER_95
 
 _LEAST_POINTS: Final = 5
 """Points of a set-up in a block from which their mean is used."""
@@ -28,6 +33,8 @@ _MANY: Final = 30
 """Points in a block from which their scatter is known by itself."""
 _FOLLOWED: Final = 0.02
 """Share of a step that the fit of the floor may have followed, and which is lost."""
+_WORTH_M: Final = 5e-5
+"""Step from which set-ups are joined anew [m]."""
 _LEAST_M2: Final = 1.5
 """Floor that two set-ups see from which they are held against each other [m²]."""
 _AROUND: Final = 3
@@ -64,8 +71,6 @@ class Stations:
         How much each bends by itself, one standard deviation over the floor [m].
     noise_m : float
         Standard deviation of one point about its own set-up's mean in a block [m].
-    noise_share : float
-        That, as a share of the deviation about the mean of all set-ups.
     grid : Grid
         Blocks.
     weight : (k, ny, nx) array
@@ -86,15 +91,39 @@ class Stations:
     bowl_error: float
     left_m: float
     noise_m: float
-    noise_share: float
     grid: Grid
     weight: Array
     off_m: Array
 
     @property
-    def differ(self) -> bool:
-        """Whether set-ups differ by more than their noise."""
-        return self.error_m > 0.0 or self.bowl != 0.0
+    def to_join(self) -> bool:
+        """Whether set-ups lie off by more than their noise, and by what can be taken out."""
+        return self.error_m > 0.0 and bool(np.nanmax(np.abs(self.step_m)) > _WORTH_M)
+
+    @property
+    def own_m(self) -> Array:
+        """What each may still lie off by, one standard deviation (k,) [m]."""
+        return np.where(np.isfinite(self.step_error_m), self.step_error_m, self.error_m)
+
+    @property
+    def matters(self) -> bool:
+        """Whether anything is left that an interval would show."""
+        return bool(self.own_m.max(initial=0.0) > LATTICE_M) or self.bowl != 0.0
+
+    @property
+    def level_m(self) -> float:
+        """What the mean of all may be out by as a whole, one standard deviation [m].
+
+        Student's t for the few set-ups that there are (JCGM 100:2008, G.3), as a normal error
+        with the same 95 %.
+        """
+        freedom = sum(len(own) for own in self.groups) - len(self.groups)
+        if self.error_m == 0.0 or freedom < 1:
+            return 0.0
+        from scipy.stats import t
+
+        wider = float(t.ppf(0.975, freedom)) / COVER_95
+        return wider * self.error_m / math.sqrt(freedom + len(self.groups))
 
     @property
     def bend_m(self) -> float:
@@ -103,15 +132,6 @@ class Stations:
             return 0.0
         seen = self.weight.sum(axis=0) > 0
         return self.left_m * math.sqrt(float((self.weight**2).sum(axis=0)[seen].mean()))
-
-    def between_m2(self, place_m: Array) -> Array:
-        """Mean square by which set-ups differ at places (n, 2): (n,) [m²]; 0 where one sees alone.
-
-        Scatter that is none of a point's own.
-        """
-        off = np.nan_to_num(self.off_m)
-        square = (self.weight * off**2).sum(axis=0) - (self.weight * off).sum(axis=0) ** 2
-        return self.grid.at(np.maximum(square, 0.0), place_m)
 
     def fields_m(self, step: Array, bowl: Array, place_m: Array) -> Array:
         """Fields by which the floor may be too high, where each set-up were off by itself.
@@ -130,48 +150,58 @@ class Stations:
         (d, n) array
             [m]
         """
-        if not self.differ:
+        if not self.matters:
             return np.zeros((len(bowl), len(place_m)))
-        share = np.stack([self.grid.at(own, place_m) for own in self.weight])
-        share /= share.sum(axis=0)
-        out: Array = self.error_m * (step @ share)
+        out: Array = (step * self.own_m) @ self._shares(place_m)
         if self.bowl != 0.0:
-            away = np.stack([_away_m(own, place_m) for own in self.place_m])
-            cone = (share * away).sum(axis=0)
-            out += self.bowl * bowl[:, None] * (cone - cone.mean())
+            x, y = self.grid.mesh()
+            every = np.column_stack([x.ravel(), y.ravel()])
+            cone = self._cone_m(place_m) - self._cone_m(every).mean()
+            out += self.bowl * bowl[:, None] * cone
+        return out
+
+    def _shares(self, place_m: Array) -> Array:
+        share = np.stack([self.grid.at(own, place_m) for own in self.weight])
+        out: Array = share / share.sum(axis=0)
+        return out
+
+    def _cone_m(self, place_m: Array) -> Array:
+        """Distance from the set-ups that see each place (n,) [m]."""
+        away = np.stack([_away_m(own, place_m) for own in self.place_m])
+        out: Array = (self._shares(place_m) * away).sum(axis=0)
         return out
 
 
 AGREE: Final = Stations(
     names=(), place_m=(), step_m=np.empty(0), step_error_m=np.empty(0), shared_m2=np.empty(0),
     groups=(), error_m=0.0, bowl=0.0, bowl_error=math.nan, left_m=0.0, noise_m=0.0,
-    noise_share=1.0, grid=Grid(0.0, 0.0, 1.0, 1, 1), weight=np.empty((0, 1, 1)),
+    grid=Grid(0.0, 0.0, 1.0, 1, 1), weight=np.empty((0, 1, 1)),
     off_m=np.empty((0, 1, 1)),
 )  # fmt: skip
 """A scan whose set-ups are not told apart, or see no floor in common."""
 
 
-def station_steps(sums: StationSums) -> Stations | None:
+def station_steps(sums: StationSums) -> Stations:
     """Steps and bowls of a scan's set-ups.
 
     Parameters
     ----------
     sums : StationSums
-
-    Returns
-    -------
-    Stations or None
-        None where no two set-ups see enough floor in common.
     """
     from scipy.stats import chi2, norm
 
     enough = sums.count >= _LEAST_POINTS
     groups = _groups(enough, _LEAST_M2 / sums.grid.cell_m**2)
     means = _means(sums, enough, groups)
-    if means.station.size == 0:
-        return None
-    noise_m, noise_share = _noise(sums, means)
     size = len(sums.names)
+    if means.station.size == 0:
+        unknown = np.full(size, np.nan)
+        return replace(
+            AGREE, names=sums.names, place_m=sums.place_m, step_m=unknown, step_error_m=unknown,
+            shared_m2=np.zeros(size), grid=sums.grid, weight=_weights(sums.count),
+            off_m=np.full(sums.count.shape, np.nan),
+        )  # fmt: skip
+    noise_m = _noise_m(sums, means)
     solved, covariance, left_m = solved_steps(means, groups, noise_m, sums.grid, size)
     within = np.isin(np.arange(size), np.concatenate(groups))
     step, error = solved[:size], np.sqrt(np.diag(covariance)[:size])
@@ -200,10 +230,30 @@ def station_steps(sums: StationSums) -> Stations | None:
         bowl_error=bowl_error,
         left_m=left_m,
         noise_m=noise_m,
-        noise_share=noise_share,
         grid=sums.grid,
         weight=_weights(sums.count),
         off_m=_off_m(sums, means, solved),
+    )
+
+
+def after_joining(left: Stations, step_m: Array) -> Stations:
+    """Set-ups as they came, from what is left of them after steps were taken out.
+
+    Parameters
+    ----------
+    left : Stations
+        Of the scan without the steps.
+    step_m : (k,) array
+        What was taken out of each [m].
+    """
+    steps = np.where(np.isfinite(left.step_m), step_m + left.step_m, np.nan)
+    known = np.isfinite(steps)
+    freedom = max(int(known.sum()) - len(left.groups), 1)
+    return replace(
+        left,
+        step_m=steps,
+        error_m=math.sqrt(float((steps[known] ** 2).sum()) / freedom),
+        off_m=left.off_m + step_m[:, None, None],
     )
 
 
@@ -248,26 +298,22 @@ def _means(sums: StationSums, enough: NDArray[np.bool_], groups: Groups) -> Mean
     return Means(station, block, mean_m, points, design)
 
 
-def _noise(sums: StationSums, means: Means) -> tuple[float, float]:
-    """Scatter of points within set-ups [m], and as a share of that about the mean of all."""
+def _noise_m(sums: StationSums, means: Means) -> float:
+    """Scatter of points within set-ups [m]."""
     flat = (len(sums.names), -1)
     points, total, squares = (
         held.reshape(flat)[means.station, means.block].astype(np.float64)
         for held in (sums.count, sums.total, sums.squares)
     )
     own = np.bincount(means.block, squares - total**2 / points)
-    n, s, q, k = (np.bincount(means.block, held) for held in (points, total, squares, points > 0))
-    # Medians over blocks: at the foot of things a few points are no floor. Those of many points
-    # where there are any, for the median of few lies low.
+    n, k = (np.bincount(means.block, held) for held in (points, points > 0))
+    # The median over blocks: at the foot of things a few points are no floor. Of those with many
+    # points where there are any, for the median of few lies low.
     seen = n >= (_MANY if (n >= _MANY).any() else 1)
     seen &= n > k
-    if not seen.any():
-        return LATTICE_M, 1.0
-    within = float(np.median(own[seen] / (n[seen] - k[seen])))
-    about = float(np.median((q[seen] - s[seen] ** 2 / n[seen]) / (n[seen] - 1.0)))
+    within = float(np.median(own[seen] / (n[seen] - k[seen]))) if seen.any() else 0.0
     # Points on one height to the last digit have no scatter; the lattice has.
-    within = max(within, 1.0 / 12.0)
-    return math.sqrt(within) * LATTICE_M, math.sqrt(within / max(about, within))
+    return math.sqrt(max(within, 1.0 / 12.0)) * LATTICE_M
 
 
 def _weights(count: Indices) -> Array:

@@ -3,9 +3,9 @@
 The pass that finds the floor pools all set-ups. Once the floor is known, its points are gone
 through again, set-up by set-up, and summed over small blocks as they lie above the fitted floor:
 what relief there is falls out, and what is left of two set-ups in one block is by how much they
-differ. Blocks are small because the fit follows whichever set-up has more points at a place: at the
-edge of a shadow a block of half a metre loses a twentieth of a step in that way, one of 0.2 m no
-more than a hundredth. A large scan is sampled, as for the coarse look.
+differ. Blocks are small because the fit follows whichever set-up has more points at
+a place: at the edge of a shadow a block of half a metre loses a twentieth of a step in that way,
+one of 0.2 m no more than a hundredth. A large scan is sampled, as for the coarse look.
 """
 
 from __future__ import annotations
@@ -22,6 +22,7 @@ from pourdatum.chunks import PointStore
 from pourdatum.grid import Grid, filled_from_nearest
 from pourdatum.passing import Progress
 from pourdatum.scan import LATTICE_M, Scan
+from pourdatum.stationlayers import STAGE, parts_of
 
 if TYPE_CHECKING:
     from pourdatum.levels import Level
@@ -30,6 +31,9 @@ Counts = NDArray[np.int64]
 
 BLOCK_M: Final = 0.2
 """Side of a block, about: a whole number of cells [m]."""
+_WIDEST_M: Final = 0.6
+_WANTED: Final = 10.0
+"""Points of a set-up that a block is to hold: thin scans get wider blocks."""
 _MOST_BLOCKS: Final = 100_000
 """Blocks over the plan at the most: they are wider over a large one."""
 _REACH: Final = 2.0
@@ -81,17 +85,19 @@ def station_sums(
     grid = bare.cells.grid
     steps = round(grid.cell_m / LATTICE_M)
     c0, r0 = (round(first / grid.cell_m - 0.5) for first in (grid.x0_m, grid.y0_m))
-    side_m = max(BLOCK_M, grid.cell_m * math.sqrt(grid.ny * grid.nx / _MOST_BLOCKS))
-    wide = max(round(side_m / grid.cell_m), 1)
+    parts = parts_of(scan, store.sample())
+    floor = bare.count > 0
+    held = max((part.points for part in parts if part is not None), default=0)
+    wide = _block_cells(grid, held, float(floor.sum()) * grid.cell_m**2)
     blocks = Grid(
         grid.x0_m + 0.5 * (wide - 1) * grid.cell_m, grid.y0_m + 0.5 * (wide - 1) * grid.cell_m,
         wide * grid.cell_m, -(-grid.ny // wide), -(-grid.nx // wide),
     )  # fmt: skip
-    floor = bare.count > 0
     fitted = filled_from_nearest(bare.fitted_m)
-    most = int(_REACH * bare.gate_m / LATTICE_M)
+    most = _REACH * bare.gate_m / LATTICE_M
+    size = blocks.ny * blocks.nx
 
-    def summarise(points: Counts) -> Counts:
+    def summed(points: Counts) -> Counts:
         col, row = points[:, 0] // steps - c0, points[:, 1] // steps - r0
         use = (row >= 0) & (col >= 0) & (row < grid.ny) & (col < grid.nx)
         use[use] = floor[row[use], col[use]]
@@ -102,20 +108,15 @@ def station_sums(
         near = np.abs(rise) <= most
         block = ((row // wide) * blocks.nx + col // wide)[near]
         # Sums of whole numbers, far below what a float holds exactly.
-        size = blocks.ny * blocks.nx
         weighed = [np.bincount(block, rise[near] ** power, size) for power in (0, 1, 2)]
         return np.stack(weighed).astype(np.int64).reshape(3, *blocks.shape)
 
-    sample, first, found = store.sample(), 0, []
-    for station in scan.stations:
-        last = first + len(station.chunks)
-        part = sample.part(first, last)
-        found.append(
-            part.fold(summarise, np.add, stage="set-ups against each other", progress=progress)
-            if last > first
-            else np.zeros((3, *blocks.shape), np.int64)
-        )
-        first = last
+    found = [
+        np.zeros((3, *blocks.shape), np.int64)
+        if part is None
+        else part.fold(summed, np.add, stage=STAGE, progress=progress)
+        for part in parts
+    ]
     count, total, squares = np.stack(found, axis=1)
     ox, oy, oz = scan.origin_m
     places = tuple(
@@ -123,3 +124,11 @@ def station_sums(
         for s in scan.stations
     )
     return StationSums(blocks, tuple(s.name for s in scan.stations), places, count, total, squares)
+
+
+def _block_cells(grid: Grid, points: int, area_m2: float) -> int:
+    """Cells along the side of a block."""
+    thin_m = math.sqrt(_WANTED * area_m2 / max(points, 1))
+    side_m = min(max(BLOCK_M, thin_m), _WIDEST_M)
+    side_m = max(side_m, grid.cell_m * math.sqrt(grid.ny * grid.nx / _MOST_BLOCKS))
+    return max(round(side_m / grid.cell_m), 1)

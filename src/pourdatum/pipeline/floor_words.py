@@ -25,6 +25,9 @@ _OPEN_EDGE_M: Final = 0.5
 
 _STEP_M: Final = 0.0003
 """Scatter of set-ups from which it is worth telling [m]."""
+_BEND_M: Final = 0.0005
+"""Bends of set-ups against each other from which it is worth telling [m]."""
+_LONG_NAME: Final = 40
 _BOWL: Final = 5e-5
 """Rise around set-ups from which it is worth telling [m/m]: half a millimetre over 10 m."""
 
@@ -44,7 +47,10 @@ def floor_found(surface: Surface) -> list[Warned]:
                 " passes were not joined well: levels lie between them and may err by half of it",
             )
         )
-    found += _set_ups(floor.stations)
+    found += _set_ups(surface)
+    apart = _apart(floor.stations)
+    if apart and any(place is not None for place in floor.stations.place_m):
+        found.append(Warned("set-ups-apart", apart))
     if floor.open_edge_m > _OPEN_EDGE_M and floor.walls_seen and not floor.outline_given:
         found.append(
             Warned(
@@ -56,18 +62,29 @@ def floor_found(surface: Surface) -> list[Warned]:
     return found
 
 
-def _set_ups(stations: Stations) -> list[Warned]:
-    """Set-ups that were joined too high or too low, that rise around themselves, or stand alone."""
+def _set_ups(surface: Surface) -> list[Warned]:
+    """Set-ups that were joined too high or too low, that bend or rise around themselves."""
+    stations = surface.floor.stations
     found = []
     if stations.error_m > _STEP_M:
-        low, high = np.nanargmin(stations.step_m), np.nanargmax(stations.step_m)
+        low, high = int(np.nanargmin(stations.step_m)), int(np.nanargmax(stations.step_m))
+        apart_mm = (stations.step_m[high] - stations.step_m[low]) * MM
         found.append(
             Warned(
                 "set-ups-differ",
-                f"set-ups of the scan differ in height where they see the same floor:"
-                f" '{stations.names[high]}' lies {stations.step_m[high] * MM:.1f} mm above and"
-                f" '{stations.names[low]}' {-stations.step_m[low] * MM:.1f} mm below their mean;"
-                " the intervals allow for it, joining the set-ups again would take it away",
+                f"set-ups of the scan were not joined at one height: where they see the same floor"
+                f" '{_named(stations, high)}' lies {apart_mm:.1f} mm above"
+                f" '{_named(stations, low)}'; all were brought to their mean, and which of them is"
+                " right the scan cannot say: control shots with a benchmark can",
+            )
+        )
+    if stations.left_m > _BEND_M:
+        found.append(
+            Warned(
+                "set-ups-bend",
+                f"set-ups of the scan bend against one another by {stations.left_m * MM:.1f} mm"
+                " (one standard deviation) where they see the same floor; the intervals allow for"
+                " it, joining the set-ups again may take it away",
             )
         )
     if abs(stations.bowl) > _BOWL:
@@ -80,25 +97,28 @@ def _set_ups(stations: Stations) -> list[Warned]:
                 " checked; the intervals allow for it",
             )
         )
-    alone = [
-        name
-        for name, step_m in zip(stations.names, stations.step_m, strict=True)
-        if not math.isfinite(step_m)
-    ]
-    if alone or len(stations.groups) > 1:
-        told = (
-            f"'{alone[0]}'" + (f" and {len(alone) - 1} more" if len(alone) > 1 else "")
-            if alone
-            else f"{len(stations.groups)} groups of set-ups"
-        )
-        found.append(
-            Warned(
-                "set-ups-apart",
-                f"too little floor is seen by {told} and by the others: whether they were joined"
-                " at one height cannot be told; a control shot in each would tell",
-            )
-        )
     return found
+
+
+def _apart(stations: Stations) -> str:
+    """What is said of set-ups that see no floor in common; empty where all do."""
+    alone = [k for k, step_m in enumerate(stations.step_m) if not math.isfinite(step_m)]
+    if not alone and len(stations.groups) < 2:
+        return ""
+    if not stations.groups:
+        told = "no two set-ups or files see enough of the same floor"
+    elif alone:
+        more = f" and {len(alone) - 1} more" if len(alone) > 1 else ""
+        told = f"'{_named(stations, alone[0])}'{more} and the others see too little of one floor"
+    else:
+        told = f"{len(stations.groups)} groups of set-ups see too little of one floor"
+    return f"{told} to tell whether they were joined at one height: a control shot in each would"
+
+
+def _named(stations: Stations, number: int) -> str:
+    """A set-up's name, short and without what a terminal would obey."""
+    shown = "".join(sign if sign.isprintable() else "?" for sign in stations.names[number])
+    return shown if len(shown) <= _LONG_NAME else f"{shown[: _LONG_NAME - 1]}…"
 
 
 def floor_taken(surface: Surface) -> list[str]:
@@ -113,6 +133,10 @@ def floor_taken(surface: Surface) -> list[str]:
         )
     if floor.beyond_doors_m:
         said.append("doorways: the floor ends at them")
+    apart = _apart(floor.stations)
+    if apart and not any(place is not None for place in floor.stations.place_m):
+        # Files may be tiles of one cloud, which touch and do not overlap.
+        said.append(f"set-ups: {apart}")
     if floor.spots is None and not floor.walls_seen and not floor.outline_given:
         said.append("outline: no walls were seen, the floor ends where the scan ends")
     return said

@@ -23,7 +23,7 @@ from pourdatum.pipeline.remarks import (
 from pourdatum.pipeline.surveyed import as_job, surveyed
 from pourdatum.pipeline.upright import check_level, check_walls
 from pourdatum.sheetfile import read_sheet
-from pourdatum.spread import fill_draws_m3, fill_interval
+from pourdatum.spread import draws_to_buy_m3, fill_draws_m3, fill_interval
 from pourdatum.units import MM
 from pourdatum.volume import Volume, fill_volume
 
@@ -95,7 +95,7 @@ def _poured(
         price_per_bag=job.material.price_per_bag,
         labour_per_bag=job.material.labour_per_bag,
         absorbency=job.preparation.absorbency,
-        draws_m3=draws,
+        draws_m3=None if draws is None else draws_to_buy_m3(draws, datum, volume),
     )
     humps = tuple(find_humps(poured_on, datum))
     standing = obstacles(

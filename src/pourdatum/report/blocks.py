@@ -111,6 +111,11 @@ def cannot_say(survey: Survey) -> Html:
             "seen: it lies under loose things or in their shade. Its level is inferred from the "
             "floor around it, and is hatched on the map. Clear it and look before you order."
         )
+    if not survey.floor.stations.names:
+        said.append(
+            "Set-ups inside one file are not told apart unless it is E57 or PTX: were they joined "
+            "at different heights, it would not show. A file for each set-up lets them be compared."
+        )
     said.append(_edge(survey))
     said.append(
         "A scan shows shape only. Strength, moisture, cracks, cleanliness and adhesion of the "

@@ -283,7 +283,8 @@ def _method(survey: Survey, plan: Plan | None) -> Html:
             + (
                 "the error of the shots, what lies between them, and the tilt of the instrument."
                 if single
-                else "the noise, the inferred floor, and the tilt and waves of the scan."
+                else "the noise, the inferred floor, the tilt and waves of the scan, and what its "
+                "set-ups are out by."
             )
         )
         said.append(

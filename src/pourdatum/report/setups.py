@@ -28,6 +28,7 @@ _GAP_IN: Final = 0.12
 _LEAST_MM: Final = 1.0
 """Half the span of the colours at the least [mm]: smaller differences look small."""
 _DPI: Final = 160
+_FINEST_M: Final = 5e-6
 
 
 def set_ups(survey: Survey) -> Html | None:
@@ -38,8 +39,9 @@ def set_ups(survey: Survey) -> Html | None:
     numbered = range(1, len(stations.names) + 1)
     rows = [_row(survey, stations, number) for number in numbered]
     head = ("Set-up", place_head(survey), "Overlap", "Lies off")
-    data = base64.b64encode(draw_set_ups(survey)).decode()
-    shown = el(
+    drawn = draw_set_ups(survey) if stations.groups else b""
+    data = base64.b64encode(drawn).decode()
+    shown: Html | None = None if not drawn else el(
         "figure",
         el(
             "img",
@@ -47,10 +49,15 @@ def set_ups(survey: Survey) -> Html | None:
             alt="Plans of the floor, one for each set-up, coloured by how far it lies above or "
             "below all set-ups together.",
         ),
-        el("figcaption", "How far each set-up lies above (+) or below (−) all together, where two "
-           "or more see the floor. A set-up that was joined well shows no colour."),
+        el("figcaption", f"How far each set-up lay above (+) or below (−) their mean as they came"
+           f"{_how_many(stations)}. Grey: not seen by two. Triangle: where it stood."),
     )  # fmt: skip
     return section("Set-ups of the scan", el("p", _told(survey)), shown, table(head, rows))
+
+
+def _how_many(stations: Stations) -> str:
+    more = int(np.isfinite(stations.step_m).sum()) - MOST_MAPS
+    return f"; the {MOST_MAPS} that differ most of {more + MOST_MAPS}" if more > 0 else ""
 
 
 def _row(survey: Survey, stations: Stations, number: int) -> tuple[object, ...]:
@@ -75,23 +82,27 @@ def _signed(value_m: float, survey: Survey) -> str:
 
 def _told(survey: Survey) -> str:
     stations, system = survey.floor.stations, survey.system
+    if not stations.groups:
+        return "No two of them see enough of the same floor to be held against each other."
     if stations.error_m == 0.0:
-        said = "Where set-ups see the same floor they agree within their noise"
+        said = "Where they see the same floor they agree within their noise."
     else:
+        known = stations.step_m[np.isfinite(stations.step_m)]
+        apart = words.height_fine(float(np.ptp(known)), system)
         said = (
-            "Where set-ups see the same floor they differ by "
-            f"{words.height_fine(stations.error_m, system)} (one standard deviation)"
+            f"Where they see the same floor they lie up to {apart} apart. All were brought to "
+            "their mean; which of them is right the scan cannot say."
         )
-    if stations.left_m > 0.0:
-        said += f", and each bends by {words.height_fine(stations.left_m, system)} by itself"
-    said += ". More points do not average that out: the intervals hold it."
+    if stations.left_m > _FINEST_M:
+        bend = words.height_fine(stations.left_m, system)
+        said += f" Besides, each bends by {bend} by itself (one standard deviation)."
     if stations.bowl != 0.0:
         fall = words.fall_fine(abs(stations.bowl), system)
         way = "rises" if stations.bowl > 0.0 else "falls"
         said += f" The floor {way} by {fall} with the distance from each set-up."
     if len(stations.groups) > 1:
         said += f" {len(stations.groups)} groups of set-ups see no floor in common."
-    return said
+    return f"{said} What is left does not average out, and is in the intervals."
 
 
 def draw_set_ups(survey: Survey) -> bytes:
@@ -148,13 +159,15 @@ def _one(axes: Any, survey: Survey, number: int, off: Any, reach: float) -> None
     """The map of one set-up: its blocks, the edge of the floor, and where it stood."""
     stations = survey.floor.stations
     grid, half = stations.grid, stations.grid.cell_m / 2
+    x, y = survey.floor.outline.exterior.xy
+    axes.fill(x, y, color=style.HAIR, linewidth=0.0)
     x_m, y_m = grid.x_m, grid.y_m
     axes.imshow(
         off, origin="lower", cmap=style.colour_map("level"), vmin=-reach, vmax=reach,
         extent=(x_m[0] - half, x_m[-1] + half, y_m[0] - half, y_m[-1] + half),
         interpolation="none",
     )  # fmt: skip
-    axes.plot(*survey.floor.outline.exterior.xy, color=style.INK, linewidth=1.0)
+    axes.plot(x, y, color=style.INK, linewidth=1.0)
     stood = stations.place_m[number]
     if stood is not None:
         axes.plot(*stood[:2], marker="^", markersize=8, color=style.INK, markeredgecolor="white")
