@@ -230,7 +230,7 @@ def _beside(joint: Joint, free: Mask, grid: Grid, spacing: float) -> list[tuple[
     """Pairs of places on both sides of a joint; one alone where there is floor on one side."""
     step_m = 0.5 * grid.cell_m
     found = []
-    at, across = _walked(joint.points_m, step_m)
+    at, across = _walked(_within(joint.points_m, grid), step_m)
     sides = [
         np.array(
             [_is_free(p + sign * BESIDE_M * n, free, grid) for p, n in zip(at, across, strict=True)]
@@ -254,10 +254,23 @@ def _beside(joint: Joint, free: Mask, grid: Grid, spacing: float) -> list[tuple[
     return found
 
 
-def _walked(points: Array, step_m: float) -> tuple[Array, Array]:
-    """Places along a line at about a step (n, 2), and unit vectors across it there."""
+def _within(points: Array, grid: Grid) -> list[Array]:
+    """The pieces of a line that lie on the grid."""
+    import shapely
+
+    here = shapely.box(grid.x_m[0], grid.y_m[0], grid.x_m[-1], grid.y_m[-1])
+    cut = shapely.LineString(points).intersection(here)
+    return [
+        shapely.get_coordinates(part)
+        for part in shapely.get_parts(cut)
+        if part.geom_type == "LineString"
+    ]
+
+
+def _walked(pieces: Sequence[Array], step_m: float) -> tuple[Array, Array]:
+    """Places along lines at about a step (n, 2), and unit vectors across them there."""
     places, across = [], []
-    for start, end in pairwise(points):
+    for start, end in (pair for points in pieces for pair in pairwise(points)):
         way = end - start
         long_m = float(np.hypot(*way))
         if long_m == 0.0:
