@@ -30,7 +30,7 @@ labelled rounding surface                                              | and to 
 staff blunder sense control controlwords advice                        | levelled by control
 spotpoint patch shareddraws slopeerror datum areaerror spread          | from a map to a pour
 placedepth promise grind capability material pour                      |
-thresholds pinplaces pins                                              |
+joints thresholds pinplaces pins                                       |
 register straightedge flatness verify outcome                          | after the pour
 simulate                                                               | test bed
 read write report                                                      | the edges

@@ -15,10 +15,10 @@ from numpy.testing import assert_allclose
 from numpy.typing import NDArray
 
 from pourdatum.grid import Grid
+from pourdatum.joints import Joint
 from pourdatum.pinplaces import (
     MOST_PINS,
     REACH_M,
-    Joint,
     PinPlace,
     place_pins,
     spacing_m,
@@ -136,6 +136,15 @@ def test_both_sides_of_a_joint(turn: float) -> None:
         along = np.sort((side @ way)[np.sign(off) == sign])
         assert np.diff(along, prepend=-2.4 - 0.5, append=2.4 + 0.5).max() <= 2.0
     assert {p.of for p in pins if p.kind == "joint"} == {1}
+
+
+def test_an_isolation_joint_in_the_wall_has_pins_on_its_floor() -> None:
+    """Along a wall there is floor on one side, from where a hand has room."""
+    line = np.array([[0.0, 0.0], [0.0, 5.0]])
+    ground = Ground(shapely.box(0, 0, 8, 5))
+    found = places(ground.pins(joints=[Joint("isolation", line)]), "joint")
+    assert len(found) == 3
+    assert ((found[:, 0] >= 0.2 - 0.026) & (found[:, 0] <= 0.3)).all()
 
 
 def test_saw_cuts_and_cracks_take_no_pins() -> None:

@@ -11,13 +11,13 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import pairwise
 from typing import TYPE_CHECKING, Final, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pourdatum.grid import Grid
+from pourdatum.joints import CARRIED, Joint, beside, runs
 from pourdatum.thresholds import way_through
 
 if TYPE_CHECKING:
@@ -26,7 +26,6 @@ if TYPE_CHECKING:
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 PinKind = Literal["high", "low", "joint", "threshold", "row"]
-JointKind = Literal["movement", "isolation", "saw-cut", "day", "crack"]
 
 REACH_M: Final = 2.0
 """How far a rake or a straightedge reaches from pin to pin [m]."""
@@ -34,10 +33,6 @@ CLEAR_M: Final = 0.2
 """What a chosen place keeps off walls, columns and openings [m]."""
 MOST_PINS: Final = 200
 """Pins of a floor for which no reach is stated: a list that is still read."""
-BESIDE_M: Final = 0.15
-"""How far the pins on both sides of a joint stand from it [m]."""
-CARRIED: Final = ("movement", "isolation")
-"""Joints that are carried through the pour; the others are repaired before priming."""
 _OFF_THINGS_M: Final = 0.1
 _LEAST: Final = 3
 """Fewer pins show no plane."""
@@ -46,22 +41,6 @@ _TOO_NEAR: Final = 0.4
 _PATCH_M: Final = 0.1
 _DOOR_M: Final = (0.25, 0.8)
 _NODES: Final = 20_000
-
-
-@dataclass(frozen=True, eq=False)
-class Joint:
-    """A joint or crack as a line.
-
-    Attributes
-    ----------
-    kind : str
-        "movement", "isolation", "saw-cut", "day" or "crack".
-    points_m : (k, 2) array
-        Local plan [m].
-    """
-
-    kind: JointKind
-    points_m: Array
 
 
 @dataclass(frozen=True)
@@ -156,7 +135,7 @@ def place_pins(
     found = _extremes(depth_m, measured, grid, high_m)
     for number, joint in enumerate(joints, 1):
         if joint.kind in CARRIED:
-            for place in _beside(joint, free, grid, spacing_m):
+            for place in beside(joint, free, grid, spacing_m):
                 found.append(PinPlace("joint", place, number))
     for number, threshold in enumerate(thresholds, 1):
         assert outline is not None
@@ -226,69 +205,6 @@ def _is_free(place: Array, free: Mask, grid: Grid) -> bool:
     return bool(0 <= row < grid.ny and 0 <= col < grid.nx and free[row, col])
 
 
-def _beside(joint: Joint, free: Mask, grid: Grid, spacing: float) -> list[tuple[float, float]]:
-    """Pairs of places on both sides of a joint; one alone where there is floor on one side."""
-    step_m = 0.5 * grid.cell_m
-    found = []
-    at, across = _walked(_within(joint.points_m, grid), step_m)
-    sides = [
-        np.array(
-            [_is_free(p + sign * BESIDE_M * n, free, grid) for p, n in zip(at, across, strict=True)]
-        )
-        for sign in (1.0, -1.0)
-    ]
-    both, any_side = sides[0] & sides[1], sides[0] | sides[1]
-    for first, last in _runs(any_side):
-        count = max(1, math.ceil((last - first) * step_m / spacing))
-        for k in range(count):
-            ends = first + np.array([k, k + 1]) * (last - first) / count
-            stretch = np.arange(round(ends[0]), max(round(ends[1]), round(ends[0]) + 1))
-            good = stretch[both[stretch]] if both[stretch].any() else stretch[any_side[stretch]]
-            if not good.size:
-                continue
-            best = int(good[np.argmin(np.abs(good - ends.mean()))])
-            for sign, side in zip((1.0, -1.0), sides, strict=True):
-                if side[best]:
-                    x, y = at[best] + sign * BESIDE_M * across[best]
-                    found.append((float(x), float(y)))
-    return found
-
-
-def _within(points: Array, grid: Grid) -> list[Array]:
-    """The pieces of a line that lie on the grid."""
-    import shapely
-
-    here = shapely.box(grid.x_m[0], grid.y_m[0], grid.x_m[-1], grid.y_m[-1])
-    cut = shapely.LineString(points).intersection(here)
-    return [
-        shapely.get_coordinates(part)
-        for part in shapely.get_parts(cut)
-        if part.geom_type == "LineString"
-    ]
-
-
-def _walked(pieces: Sequence[Array], step_m: float) -> tuple[Array, Array]:
-    """Places along lines at about a step (n, 2), and unit vectors across them there."""
-    places, across = [], []
-    for start, end in (pair for points in pieces for pair in pairwise(points)):
-        way = end - start
-        long_m = float(np.hypot(*way))
-        if long_m == 0.0:
-            continue
-        at = (np.arange(max(1, round(long_m / step_m))) + 0.5) / max(1, round(long_m / step_m))
-        places.append(start + at[:, None] * way)
-        across.append(np.tile(np.array([-way[1], way[0]]) / long_m, (len(at), 1)))
-    if not places:
-        return np.empty((0, 2)), np.empty((0, 2))
-    return np.concatenate(places), np.concatenate(across)
-
-
-def _runs(mask: Mask) -> list[tuple[int, int]]:
-    """First and one past the last of every stretch of true."""
-    steps = np.flatnonzero(np.diff(np.concatenate([[False], mask, [False]]).astype(np.int8)))
-    return [(int(a), int(b)) for a, b in steps.reshape(-1, 2)]
-
-
 def _at_threshold(
     threshold: tuple[float, float], outline: Polygon, free: Mask, grid: Grid
 ) -> list[tuple[float, float]]:
@@ -351,7 +267,7 @@ def _lattice(free: Mask, grid: Grid, ways: _Ways, spacing: float) -> list[tuple[
         row, col = grid.cell_of(*line.T)
         on = (row >= 0) & (row < grid.ny) & (col >= 0) & (col < grid.nx)
         on[on] = free[row[on], col[on]]
-        for first, last in _runs(on):
+        for first, last in runs(on):
             count = max(1, math.ceil((last - first) * step_m / spacing - 1e-9))
             for j in range(count):
                 x, y = line[int(first + (j + 0.5) * (last - first) / count)]

@@ -15,7 +15,8 @@ from numpy.typing import NDArray
 
 from pourdatum.errors import JobError
 from pourdatum.evenly import even_places
-from pourdatum.pinplaces import CARRIED, Joint, PinKind, PinPlace, place_pins, spacing_m
+from pourdatum.joints import CARRIED, Joint
+from pourdatum.pinplaces import PinKind, PinPlace, place_pins, spacing_m
 from pourdatum.placedepth import depth_at
 from pourdatum.settingout import Baseline, find_baselines, set_out
 from pourdatum.thresholds import AtThreshold, Threshold, at_thresholds
@@ -216,7 +217,7 @@ def plan_pins(
         surface.grid,
         along=bases[0].corner.along if bases else _long_side(outline),
         spacing_m=spacing,
-        from_m=start,
+        from_m=request.exit_m or (tuple(bases[0].corner.place_m.tolist()) if bases else start),
         high_m=_seen_high(surface, datum),
         joints=request.joints,
         thresholds=[one.threshold.place_m for one in doors if one.of_this_floor],

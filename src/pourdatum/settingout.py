@@ -107,6 +107,17 @@ class SetOut:
     from_end_m: Array
 
 
+def corner_name(number: int) -> str:
+    """Letter of a corner: those places are measured from come first in the alphabet.
+
+    Examples
+    --------
+    >>> corner_name(0), corner_name(2)
+    ('A', 'C')
+    """
+    return chr(ord("A") + number)
+
+
 def find_baselines(
     outline: Polygon,
     place_m: Array,

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from pourdatum.errors import JobError
+from pourdatum.joints import Joint
 from pourdatum.outcome import Warned
-from pourdatum.pinplaces import Joint
 from pourdatum.pins import MARK_M, PinPlan, PinRequest, plan_pins
 from pourdatum.pipeline.upright import level_known
 from pourdatum.thresholds import Threshold
