@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from pourdatum.errors import JobError
 from pourdatum.evenly import even_places
-from pourdatum.joints import CARRIED, Joint
+from pourdatum.joints import CARRIED, Joint, JointKind
 from pourdatum.pinplaces import PinKind, PinPlace, place_pins, spacing_m
 from pourdatum.placedepth import depth_at
 from pourdatum.settingout import Baseline, find_baselines, set_out
@@ -119,13 +119,18 @@ class Pin:
     from_end_m: float | None = None
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class JointHere:
-    """A joint or crack of the job, with the length of it that lies on this floor [m]."""
+    """A joint or crack of the job, its number there, and the length of it on this floor [m]."""
 
-    kind: str
+    joint: Joint
     number: int
     length_m: float
+
+    @property
+    def kind(self) -> JointKind:
+        """As the job names it."""
+        return self.joint.kind
 
     @property
     def carried(self) -> bool:
@@ -199,7 +204,7 @@ def plan_pins(
     floor = surface.floor
     outline = floor.outline
     joints = tuple(
-        JointHere(one.kind, number, _on_floor_m(one, outline))
+        JointHere(one, number, _on_floor_m(one, outline))
         for number, one in enumerate(request.joints, 1)
     )
     spacing = _spacing(request, outline, joints)

@@ -12,7 +12,7 @@ from pourdatum.outcome import Warned
 from pourdatum.pins import MARK_M, PinPlan, PinRequest, plan_pins
 from pourdatum.pipeline.upright import level_known
 from pourdatum.thresholds import Threshold
-from pourdatum.units import MM, show_length
+from pourdatum.units import MM, System, show_height, show_length
 
 if TYPE_CHECKING:
     from pourdatum.datum import Datum
@@ -104,7 +104,7 @@ def pin_warnings(plan: Plan) -> list[Warned]:
                 )
             )
         elif known and not one.met:
-            found.append(Warned("threshold-missed", threshold_missed(one, pins.build_up_m)))
+            found.append(Warned("threshold-missed", threshold_missed(one, pins.build_up_m, system)))
     found += [
         Warned("line-off-floor", f"line {one.number} ({one.kind}) does not lie on this floor")
         for one in pins.joints
@@ -136,14 +136,14 @@ def pin_warnings(plan: Plan) -> list[Warned]:
     return found
 
 
-def threshold_missed(one: AtThreshold, build_up_m: float) -> str:
+def threshold_missed(one: AtThreshold, build_up_m: float, system: System) -> str:
     """A threshold that the datum misses, in a sentence."""
-    over = one.over_m > 0.0
+    over, off = one.over_m > 0.0, show_height(abs(one.over_m), system)
     return (
-        f"threshold {one.number}: datum and {build_up_m * MM:g} mm of build-up end"
-        f" {abs(one.over_m) * MM:.1f} mm {'over' if over else 'under'} it, its tolerance is"
-        f" {one.threshold.tolerance_m * MM:g} mm; a datum"
-        f" {abs(one.over_m) * MM:.1f} mm {'lower' if over else 'higher'} meets it there"
+        f"threshold {one.number}: datum and {show_height(build_up_m, system)} of build-up end"
+        f" {off} {'over' if over else 'under'} it, its tolerance is"
+        f" {show_height(one.threshold.tolerance_m, system)}; a datum {off}"
+        f" {'lower' if over else 'higher'} meets it there"
     )
 
 

@@ -26,6 +26,9 @@ _REACH_PX: Final = {
     "level": 10.0,
     "shot": 9.0,
     "spot": 5.0,
+    "pin": 7.0,
+    "corner": 8.0,
+    "threshold": 9.0,
 }
 _TALL_PX: Final = SMALL_PT / 72 * DPI * 1.15
 # A word must stand next to its sign; a sign with a line to its place may step further aside.
@@ -44,8 +47,10 @@ def draw_signs(axes: Axes, view: PlanView, layout: Layout, scale: Scale, unit_m:
     taken = Taken(Box(2, 2, wide * DPI - 2, tall * DPI - 2))
     # On a small map many signs hide what they point at; the highest come first.
     room = int(wide * tall * DPI**2 / _PX_PER_HUMP)
-    marks = [m for m in view.marks if m.kind != "hump"]
+    marks = [m for m in view.marks if m.kind not in ("hump", "pin")]
     marks += [m for m in view.marks if m.kind == "hump"][:room]
+    # Pins are many, and each is small: what they stand on goes before them.
+    marks += [m for m in view.marks if m.kind == "pin"]
     placed = [(mark, _sign(axes, mark, layout, taken)) for mark in marks]
     for mark, at in placed:
         if mark.text and at is not None:
@@ -82,7 +87,7 @@ def _sign(axes: Axes, mark: Mark, layout: Layout, taken: Taken) -> tuple[float, 
         sign, size = style.SIGNS[mark.kind]
         axes.plot(
             [mark.place_m[0]], [mark.place_m[1]], sign, markersize=size,
-            zorder=6.1 if mark.kind == "spot" else 6.2,
+            zorder=6.1 if mark.kind in ("spot", "pin") else 6.2, clip_on=mark.kind != "corner",
             color=style.INK, markeredgecolor=style.PAPER, markeredgewidth=1.0, linestyle="none",
         )  # fmt: skip
     taken.take(Box.around(*at, 2 * reach, 2 * reach))
