@@ -132,7 +132,7 @@ def place_pins(
         Empty where no floor was seen.
     """
     free = workable(measured, inside, grid)
-    found = _extremes(depth_m, measured, grid, high_m)
+    found = _extremes(depth_m, measured, _from_edge_m(inside, grid), grid, high_m)
     for number, joint in enumerate(joints, 1):
         if joint.kind in CARRIED:
             for place in beside(joint, free, grid, spacing_m):
@@ -165,7 +165,7 @@ def workable(measured: Mask, inside: Mask, grid: Grid) -> Mask:
     from scipy.ndimage import distance_transform_edt
 
     cell_m = grid.cell_m
-    edge_m = distance_transform_edt(np.pad(inside, 1))[1:-1, 1:-1] * cell_m - 0.5 * cell_m
+    edge_m = _from_edge_m(inside, grid)
     # In a strip that is narrower than a hand's room, its middle.
     free: Mask = measured & (edge_m >= min(CLEAR_M, 0.6 * float(edge_m.max())) - 1e-9)
     hidden = inside & ~measured
@@ -174,14 +174,31 @@ def workable(measured: Mask, inside: Mask, grid: Grid) -> Mask:
     return free
 
 
+def _from_edge_m(inside: Mask, grid: Grid) -> Array:
+    """How far cell centres are from the edge of the floor at the least (ny, nx) [m].
+
+    The edge runs somewhere between the last centre inside it and the first outside.
+    """
+    from scipy.ndimage import distance_transform_edt
+
+    cells: Array = distance_transform_edt(np.pad(inside, 1))[1:-1, 1:-1]
+    return (cells - 1.0) * grid.cell_m
+
+
 def _extremes(
-    depth_m: Array, measured: Mask, grid: Grid, high_m: tuple[float, float] | None
+    depth_m: Array,
+    measured: Mask,
+    edge_m: Array,
+    grid: Grid,
+    high_m: tuple[float, float] | None,
 ) -> list[PinPlace]:
     """The least and the greatest mean depth over a patch that was seen as a whole."""
     from scipy.ndimage import minimum_filter, uniform_filter
 
     size = 2 * int(0.5 * _PATCH_M / grid.cell_m + 0.01) + 1
     whole = minimum_filter(measured, size, mode="constant", cval=0)
+    # Cells may be as wide as the patch; half of it is floor on every side all the same.
+    whole &= edge_m >= 0.5 * _PATCH_M - 1e-9
     whole = whole if whole.any() else measured
     if not whole.any():
         return []
