@@ -147,6 +147,16 @@ def test_joints_are_listed_and_the_carried_ones_have_pins() -> None:
     assert {pin.of for pin in only(found, "joint")} == {1}
 
 
+def test_a_corner_where_no_walls_were_seen_is_said() -> None:
+    """The edge of a scan is no wall: its corner must be marked before it serves."""
+    floor = replace(scanned().floor, faces=())
+    open_ = replace(scanned(), floor=floor)
+    plan = plan_pour(open_, Job())
+    assert [base.on_walls for base in plan.pins.bases] == [False]
+    assert "mark it on the floor" in codes(plan)["corner-not-seen"]
+    assert "corner-not-seen" not in codes(plan_pour(scanned(), Job()))
+
+
 # Through the job.
 
 

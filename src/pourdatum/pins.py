@@ -351,8 +351,8 @@ def _seen_high(surface: Surface, datum: Datum) -> tuple[float, float] | None:
     return datum.high_place_m if seen else None
 
 
-def _walls(surface: Surface) -> BaseGeometry | None:
-    """Where wall faces were seen in plan; None where the scan knows of none."""
+def _walls(surface: Surface) -> BaseGeometry:
+    """Where wall faces were seen in plan; empty where the scan knows of none."""
     import shapely
 
     lines = [
@@ -360,7 +360,7 @@ def _walls(surface: Surface) -> BaseGeometry | None:
         for face in surface.floor.faces
         for stretch in face.along_m
     ]
-    return shapely.union_all(lines).buffer(_FACE_M) if lines else None
+    return shapely.union_all(lines).buffer(_FACE_M)
 
 
 def _long_side(outline: Polygon) -> Array:
