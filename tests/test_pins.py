@@ -1,7 +1,8 @@
 """Pins of a whole plan: readings, tape and depths agree with each other and with the job.
 
-Staff readings are differences of levels (backsight minus foresight, as in any book on
-levelling); depths are datum minus floor; tape is Pythagoras on a room of whole metres.
+Staff readings are differences of levels (height of instrument less level is the reading, as
+in any book on levelling; from memory); depths are datum minus floor; tape is Pythagoras on a
+room of whole metres.
 """
 
 from __future__ import annotations

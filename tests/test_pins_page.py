@@ -81,6 +81,9 @@ def test_imperial_pages_speak_of_feet_and_inches() -> None:
     said = [one.text for one in plan.warnings if one.code == "threshold-missed"]
     assert "0.20 in over it" in said[0]
     assert " mm" not in said[0]
+    taken = [text for text in plan.assumptions if text.startswith(("pins:", "thresholds:"))]
+    assert len(taken) == 2
+    assert not any(re.search(r"\d m\b|\d mm\b", text) for text in taken)
 
 
 def test_thresholds_and_joints_are_listed() -> None:

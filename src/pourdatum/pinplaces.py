@@ -131,8 +131,9 @@ def place_pins(
     list of PinPlace
         Empty where no floor was seen.
     """
-    free = workable(measured, inside, grid)
-    found = _extremes(depth_m, measured, _from_edge_m(inside, grid), grid, high_m)
+    edge_m = from_edge_m(inside, grid)
+    free = workable(measured, inside, edge_m, grid)
+    found = _extremes(depth_m, measured, edge_m, grid, high_m)
     for number, joint in enumerate(joints, 1):
         if joint.kind in CARRIED:
             for place in beside(joint, free, grid, spacing_m):
@@ -152,29 +153,28 @@ def place_pins(
     return _in_order(found, ways, spacing_m, from_m)
 
 
-def workable(measured: Mask, inside: Mask, grid: Grid) -> Mask:
+def workable(measured: Mask, inside: Mask, edge_m: Array, grid: Grid) -> Mask:
     """Cells in which a pin may be put where it can be chosen (ny, nx).
 
     Examples
     --------
     >>> room = np.zeros((12, 12), bool)
     >>> room[1:11, 1:11] = True
-    >>> int(workable(room, room, Grid(0.0, 0.0, 0.1, 12, 12)).sum())
+    >>> grid = Grid(0.0, 0.0, 0.1, 12, 12)
+    >>> int(workable(room, room, from_edge_m(room, grid), grid).sum())
     36
     """
     from scipy.ndimage import distance_transform_edt
 
-    cell_m = grid.cell_m
-    edge_m = _from_edge_m(inside, grid)
     # In a strip that is narrower than a hand's room, its middle.
     free: Mask = measured & (edge_m >= min(CLEAR_M, 0.6 * float(edge_m.max())) - 1e-9)
     hidden = inside & ~measured
     if hidden.any():
-        free &= distance_transform_edt(~hidden) * cell_m - 0.5 * cell_m >= _OFF_THINGS_M
+        free &= (distance_transform_edt(~hidden) - 0.5) * grid.cell_m >= _OFF_THINGS_M
     return free
 
 
-def _from_edge_m(inside: Mask, grid: Grid) -> Array:
+def from_edge_m(inside: Mask, grid: Grid) -> Array:
     """How far cell centres are from the edge of the floor at the least (ny, nx) [m].
 
     The edge runs somewhere between the last centre inside it and the first outside.

@@ -152,9 +152,10 @@ def pin_assumptions(plan: Plan, job: Job) -> list[str]:
     pins = plan.pins
     said = []
     if pins.pins and pins.mark_m is not None and not pins.mark_given:
-        said.append(f"pins: height mark {MARK_M * MM:g} mm over the datum")
+        said.append(f"pins: height mark {show_length(MARK_M, plan.system)} over the datum")
     if pins.pins and not pins.reach_given:
-        said.append(f"pins: {pins.spacing_m:.2f} m from one to the next, as none was stated")
+        apart = show_length(pins.spacing_m, plan.system)
+        said.append(f"pins: {apart} from one to the next, as no reach was stated")
     if any(one.of_this_floor for one in pins.thresholds) and job.build_up is None:
         said.append("thresholds: no build-up is given; the poured floor is taken as finished")
     return said
