@@ -91,9 +91,25 @@ def test_no_tape_passes_a_column_and_any_passes_a_drain() -> None:
 
 
 def test_a_reflex_corner_is_none_to_measure_from() -> None:
-    """The tape is held into an inside corner, so the L's outer edge at (5, 3) never serves."""
-    bases = find_baselines(ELL, np.array([[5.2, 2.8]]), near_m=(5.1, 2.9))
+    """The tape is held into an inside corner, so the edge at (5, 3) never serves.
+
+    The others are cut off aslant, so that it would be the best there is.
+    """
+    cut = ELL
+    for x, y in ((0, 0), (8, 0), (8, 3), (5, 7), (0, 7)):
+        cut = cut.difference(affinity.rotate(shapely.box(x - 0.5, y - 0.5, x + 0.5, y + 0.5), 45))
+    places = np.array([[4.5, 4.0], [4.0, 5.0]])
+    bases = find_baselines(cut, places, near_m=(4.9, 3.1))
+    assert bases
     assert all(np.linalg.norm(base.corner.place_m - (5.0, 3.0)) > 0.1 for base in bases)
+
+
+def test_a_square_is_measured_along_the_wall_that_the_start_lies_along() -> None:
+    """Of two equal walls at one corner, so that a room and its mirror image are set out alike."""
+    square, place = shapely.box(0, 0, 5, 5), np.array([[2.0, 1.0]])
+    for near, there in (((1.0, 0.4), place), ((0.4, 1.0), place[:, ::-1])):
+        found = set_out(square, find_baselines(square, there, near_m=near), there)
+        assert_allclose(found.along_across_m, [[2.0, 1.0]], atol=1e-12)
 
 
 def test_two_rooms_take_two_corners() -> None:
