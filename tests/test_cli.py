@@ -150,7 +150,7 @@ def test_a_plan_end_to_end(command: Command, room: Path, truth: dict[str, Any]) 
     ended = command("plan", str(room), "--quiet")
     assert (ended.status, ended.err) == (0, "")
     folder = Path("room-plan")
-    assert {"result.json", "report.html", "depth.png", "humps.csv"} == files_in(folder)
+    assert {"result.json", "report.html", "depth.png", "humps.csv", "pins.csv"} == files_in(folder)
     data = json.loads((folder / "result.json").read_text("utf-8"))
     fill = data["fill"]
     assert fill["mean_depth_mm"] == pytest.approx(truth["datum"]["mean_depth_mm"], abs=0.5)
@@ -352,10 +352,10 @@ def test_nulls_come_with_a_reason(command: Command, room: Path) -> None:
 
 
 def test_what_is_not_used_is_said(command: Command, room: Path) -> None:
-    """Thresholds, build-up, lines, criteria and spare datum keys are named as unused."""
+    """Criteria and spare datum keys are named as unused, and a threshold elsewhere."""
     Path("job.toml").write_text(
         '[datum]\nkind = "high-point"\nz_m = 1.0\n'
-        "[build_up]\nmm = 12\n[[threshold]]\nplace = [0, 1]\nlevel = 2\n"
+        "[build_up]\nmm = 12\n[[threshold]]\nplace = [90, 1]\nlevel = 2\n"
         '[[line]]\nkind = "crack"\npoints = [[0, 1], [1, 1]]\n'
     )
     ended = command("plan", str(room), "--job", "job.toml", "--files", "result", "--json",
@@ -363,8 +363,7 @@ def test_what_is_not_used_is_said(command: Command, room: Path) -> None:
     data = json.loads(ended.out)
     codes = {warning["code"] for warning in data["warnings"]}
     assert {
-        "threshold-not-used", "build-up-not-used", "line-not-used",
-        "criterion-not-used", "datum-key-unused", "grind-not-decided",
+        "threshold-off-floor", "criterion-not-used", "datum-key-unused", "grind-not-decided",
     } <= codes  # fmt: skip
     assert data["grind"]["volume_l"] is None
 

@@ -20,7 +20,7 @@ errors units optional compiled                                         | ground 
 geometry grid block evenly triangles clipping fillcurve volume         | pure maths
 fitloop localfit stripes smoothing                                     |
 shotfield uncertainty fnumbers decision                                |
-drift corner levelbook shots                                           | of control shots
+drift corner settingout levelbook shots                                | of control shots
 scan passing cluster chunks cellloop paged cellsums                    | from points to sums
 layers sheetplan tops walkable choice levels                           | and to levels
 cells specks walls elsewhere plumb                                     | and to a map
@@ -30,7 +30,8 @@ labelled rounding surface                                              | and to 
 staff blunder sense control controlwords advice                        | levelled by control
 spotpoint patch shareddraws slopeerror datum areaerror spread          | from a map to a pour
 placedepth promise grind capability material                            |
-pourblocks pourbays pour pins                                          |
+joints thresholds pinplaces pins                                       |
+pourblocks pourbays pour                                               |
 register straightedge flatness verify outcome                          | after the pour
 simulate                                                               | test bed
 read write report                                                      | the edges

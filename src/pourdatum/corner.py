@@ -84,11 +84,12 @@ def find_corner(
     >>> found.place_m, found.along, found.across
     (array([5., 0.]), array([0., 1.]), array([-1., 0.]))
     """
-    corners = _corners(outline)
+    corners = corners_of(outline)
     near = np.array(near_m)
     if not corners:
         raise _refuse("the floor's outline has no corner between two straight walls")
-    place, before, after = min(corners, key=lambda one: float(np.linalg.norm(one[0] - near)))
+    found = min(corners, key=lambda one: float(np.linalg.norm(one.place_m - near)))
+    place, before, after = found.place_m, found.before, found.after
     off = float(np.linalg.norm(place - near))
     if off > NEAR_M:
         raise _refuse(
@@ -111,8 +112,37 @@ def find_corner(
     return Corner(place, along, across)
 
 
-def _corners(outline: Polygon) -> list[tuple[Array, Array, Array]]:
-    """Corners of the outer ring: place, and the ways in and out of it."""
+@dataclass(frozen=True, eq=False)
+class Meeting:
+    """Where two straight pieces of the outline meet, the floor on the left of both.
+
+    Attributes
+    ----------
+    place_m : (2,) array
+        Local plan [m].
+    before, after : (2,) arrays
+        Unit vectors of the ways in and out.
+    before_m, after_m : float
+        Lengths of the two pieces [m].
+    """
+
+    place_m: Array
+    before: Array
+    after: Array
+    before_m: float
+    after_m: float
+
+
+def corners_of(outline: Polygon) -> list[Meeting]:
+    """Corners of the outer ring, inside and outside ones, in its order.
+
+    Examples
+    --------
+    >>> import shapely
+    >>> first = corners_of(shapely.box(0, 0, 5, 4))[0]
+    >>> first.place_m, first.after, first.before_m
+    (array([5., 0.]), array([0., 1.]), 5.0)
+    """
     import shapely
 
     ring = shapely.simplify(outline.exterior, _STRAIGHT_M)
@@ -131,7 +161,7 @@ def _corners(outline: Polygon) -> list[tuple[Array, Array, Array]]:
     lengths = np.linalg.norm(steps, axis=1)
     ways = steps / lengths[:, None]
     return [
-        (nodes[k], ways[k - 1], ways[k])
+        Meeting(nodes[k], ways[k - 1], ways[k], float(lengths[k - 1]), float(lengths[k]))
         for k in range(len(nodes))
         if min(lengths[k - 1], lengths[k]) >= _LEAST_WALL_M
         and _TURN_RAD < _turn(ways[k - 1], ways[k]) < math.pi - _TURN_RAD

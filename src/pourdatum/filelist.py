@@ -22,6 +22,7 @@ _ALSO: Final = {
     "levels.png": "pictures",
     "picture": "pictures",
     "humps.csv": "tables",
+    "pins.csv": "tables",
     "table": "tables",
     "surface.nc": "netcdf",
     "surface": "netcdf",
@@ -30,7 +31,6 @@ _ALSO: Final = {
     "drawing.dxf": "drawing",
     "dxf": "drawing",
     "surface.xml": "landxml",
-    "pins.csv": "pins.csv",
     "batches.csv": "batches.csv",
 }
 

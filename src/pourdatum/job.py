@@ -226,6 +226,12 @@ class PreparationSection(Section):
     """Of the prepared substrate; chooses the primer."""
 
 
+def _near_enough(place: tuple[float, ...]) -> tuple[float, ...]:
+    if not all(abs(value) <= 1e9 for value in place):
+        raise ValueError("a coordinate beyond 1e9 is no place on a site")
+    return place
+
+
 class BuildUpSection(Section):
     """What lies on the poured floor: covering, adhesive, membrane."""
 
@@ -235,8 +241,9 @@ class BuildUpSection(Section):
 class ThresholdSection(Section):
     """A finished level that the floor must meet."""
 
-    place: Place
-    level: float
+    place: Annotated[Place, AfterValidator(_near_enough)]
+    level: Annotated[float, between(-1e8, 1e8)]
+    """Finished, on top of the covering; in the scan's vertical and unit."""
     tolerance_mm: Annotated[float, between(0.0, 100.0)] = 2.0
 
 
@@ -245,8 +252,28 @@ class LineSection(Section):
 
     kind: Literal["movement", "isolation", "saw-cut", "day", "crack"]
     points: Annotated[
-        tuple[tuple[float, float], ...], as_tuple, Field(min_length=2, max_length=10_000)
+        tuple[Annotated[tuple[float, float], AfterValidator(_near_enough)], ...],
+        as_tuple,
+        Field(min_length=2, max_length=10_000),
     ]
+
+
+class PinsSection(Section):
+    """Depth pins: how far apart, and the height mark that the laser is set to."""
+
+    reach_m: Annotated[float, between(0.3, 20.0)] | None = None
+    """From pin to pin: as far as a rake or straightedge reaches."""
+    mark_z_m: Annotated[float, between(-1e4, 1e4)] | None = None
+    """Level of the height mark in the scan's vertical."""
+    mark_above_datum_mm: Annotated[float, between(0.0, 5000.0)] | None = None
+    """Height of the mark over the datum, where its level is not known; over the high point of a
+    datum that is not level, or over the middle of the floor without one."""
+
+    @model_validator(mode="after")
+    def _agrees(self) -> PinsSection:
+        if self.mark_z_m is not None and self.mark_above_datum_mm is not None:
+            raise ValueError("pins has both mark_z_m and mark_above_datum_mm: two marks; keep one")
+        return self
 
 
 class SurveySection(Section):
@@ -306,6 +333,7 @@ class Job(Section):
     build_up: BuildUpSection | None = None
     threshold: Annotated[tuple[ThresholdSection, ...], as_tuple] = ()
     line: Annotated[tuple[LineSection, ...], as_tuple] = ()
+    pins: PinsSection = PinsSection()
     survey: SurveySection = SurveySection()
     pour: PourSection = PourSection()
 

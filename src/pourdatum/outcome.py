@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from pourdatum.pins import NO_PINS, PinPlan
 from pourdatum.units import System
 
 if TYPE_CHECKING:
@@ -135,6 +136,8 @@ class Plan:
         As stated in the job.
     grind_open : bool
         Grinding was asked for and is not decided.
+    pins : PinPlan
+        Depth pins, and what they are set out from; joints and thresholds.
     """
 
     survey: Survey
@@ -150,6 +153,7 @@ class Plan:
     roughness_m: float = 0.0
     mixers: int = 1
     grind_open: bool = False
+    pins: PinPlan = NO_PINS
 
     @property
     def buildable(self) -> bool:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Final
 from pourdatum.controlwords import notes_on, to_read_again
 from pourdatum.outcome import Plan
 from pourdatum.report.words import for_people, level, place, span, volume_span, water
-from pourdatum.units import MM, show_area, show_height, show_mass, show_volume
+from pourdatum.units import MM, show_area, show_height, show_length, show_mass, show_volume
 
 if TYPE_CHECKING:
     from pourdatum.outcome import Survey
@@ -131,9 +131,20 @@ def _plan_rows(plan: Plan) -> list[tuple[str, str]]:
     ]
     if order.primer_l is not None:
         rows.append(("primer", water(order.primer_l, system)))
+    if plan.pins.pins:
+        rows.append(("pins", _pins_words(plan)))
     if order.cost is not None:
         rows.append(("cost", f"{order.cost:.2f} for the bags expected"))
     return rows
+
+
+def _pins_words(plan: Plan) -> str:
+    """How many, how far apart, and what the laser is set to."""
+    pins, system = plan.pins, plan.system
+    said = f"{len(pins.pins)}, {show_length(pins.spacing_m, system)} apart or less"
+    if pins.mark_m is None:
+        return said
+    return f"{said}; laser at a mark at {level(pins.mark_m + plan.origin_m[2], system)}"
 
 
 def _datum_words(plan: Plan) -> str:

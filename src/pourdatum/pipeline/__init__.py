@@ -165,8 +165,8 @@ def fill_folder(
                 write_page(outcome, work / "report.html", picture=picture)
             case "pictures":
                 write_picture(picture, work / ("depth.png" if plan else "levels.png"))
-            case "tables" if plan is not None and plan.humps:
-                _write_humps(plan, work / "humps.csv")
+            case "tables" if plan is not None:
+                _write_tables(plan, work)
             case "netcdf":
                 write_surface(outcome.surface, work / "surface.nc", plan.datum if plan else None)
 
@@ -187,6 +187,32 @@ def result_data(outcome: Survey | Plan) -> dict[str, Any]:
     from pourdatum.results import as_data, plan_result, survey_result
 
     return as_data(survey_result(outcome) if isinstance(outcome, Survey) else plan_result(outcome))
+
+
+def _write_tables(plan: Plan, work: Path) -> None:
+    """Tables of what there is."""
+    if plan.humps:
+        _write_humps(plan, work / "humps.csv")
+    if plan.pins.pins:
+        _write_pins(plan, work / "pins.csv")
+
+
+def _write_pins(plan: Plan, path: Path) -> None:
+    from pourdatum.results import plan_result
+
+    header = [
+        "pin", "why", "of", "row", "x_m", "y_m", "corner", "along_m", "across_m", "diagonal_m",
+        "from_wall_end_m", "staff_mm", "z_m", "depth_mm", "depth_low_mm", "depth_high_mm",
+    ]  # fmt: skip
+    rows = [
+        [
+            pin.name, pin.kind, pin.of, pin.row, *pin.place, pin.corner,
+            *(pin.along_across_m or (None, None)), pin.diagonal_m, pin.from_end_m,
+            pin.staff_mm, pin.z_m, pin.depth_mm, *pin.depth_interval_mm,
+        ]
+        for pin in plan_result(plan).pins
+    ]  # fmt: skip
+    write_table(path, header, rows)
 
 
 def _write_humps(plan: Plan, path: Path) -> None:

@@ -16,6 +16,7 @@ from pourdatum.job import Job
 from pourdatum.material import obstacles, order
 from pourdatum.outcome import Plan, Survey
 from pourdatum.pipeline.controlled import with_control
+from pourdatum.pipeline.pinned import pins_of
 from pourdatum.pipeline.remarks import (
     plan_assumptions,
     plan_warnings,
@@ -119,6 +120,7 @@ def _poured(
         roughness_m=job.preparation.roughness_mm / MM,
         mixers=job.pour.mixers,
         grind_open=wants_grinding(job),
+        pins=pins_of(poured_on, datum, job),
     )
 
 

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Final
 from pourdatum.material import BAG_YIELD_SHARE, POUR_ACCURACY_M
 from pourdatum.outcome import Notes, Warned
 from pourdatum.pipeline.floor_words import floor_found
+from pourdatum.pipeline.pinned import pin_assumptions, pin_warnings
 from pourdatum.promise import interval_with_shots
 from pourdatum.spotpoint import HUMP_EVERY_M2, HUMP_M
 from pourdatum.units import MM
@@ -34,7 +35,7 @@ _UNSEARCHED_SHARE: Final = 0.03
 
 LATER: Final = {
     "survey": "flatness is not in this version: the list is empty",
-    "plan": "the grinding curve, batches, bays, edge age and depth pins are not in this version: "
+    "plan": "the grinding curve, batches, bays and edge age are not in this version: "
     "they are null or empty",
 }
 
@@ -110,25 +111,10 @@ def _thin_share(surface: Surface) -> float:
 
 def unused_keys(job: Job) -> list[Warned]:
     """Keys that were given, are sound, and do not enter the figures of this version."""
-    given = [
-        (
-            "threshold",
-            bool(job.threshold),
-            "thresholds: compare their levels with the datum yourself",
-        ),
-        ("build-up", job.build_up is not None, "build-up: no threshold is met by it"),
-        ("line", bool(job.line), "joints and cracks: carry movement joints through by hand"),
-    ]
-    found = [
-        Warned(f"{code}-not-used", f"not in this version: {text}")
-        for code, is_given, text in given
-        if is_given
-    ]
-    found += [
+    return [
         Warned("datum-key-unused", f'datum.{key} is not used with kind = "{job.datum.kind}"')
         for key in job.datum.unused()
     ]
-    return found
 
 
 def criteria_not_used(job: Job) -> list[Warned]:
@@ -193,6 +179,7 @@ def plan_warnings(plan: Plan, job: Job) -> list[Warned]:
         found.append(
             Warned("no-cover-time", "the sheet does not say when the floor may be covered")
         )
+    found += pin_warnings(plan)
     found.append(Warned("not-in-this-version", LATER["plan"]))
     return found
 
@@ -243,7 +230,7 @@ def plan_assumptions(plan: Plan, job: Job) -> list[str]:
                 f"that no shot felt, one in ten of them over {HUMP_M * MM:g} mm; a datum given as "
                 "a level does not hang on them"
             )
-    return said
+    return [*said, *pin_assumptions(plan, job)]
 
 
 def survey_notes(job: Job) -> Notes:

@@ -13,7 +13,15 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from pourdatum.report import blocks, control_block, plan_blocks, setups, stylesheet, words
+from pourdatum.report import (
+    blocks,
+    control_block,
+    pins_block,
+    plan_blocks,
+    setups,
+    stylesheet,
+    words,
+)
 from pourdatum.report.markup import Html, el, tied
 from pourdatum.report.picture import draw_depth, draw_levels
 from pourdatum.units import show_area, show_height
@@ -66,9 +74,9 @@ def plan_page(plan: Plan, picture: bytes) -> str:
         f"Plan of the floor coloured by depth of fill, "
         f"{words.span(volume.min_depth_m, volume.max_depth_m, system)}, deeper is darker, with "
         + (
-            "contours, high point, humps and the shots."
+            "contours, high point, humps, depth pins and the shots."
             if spots
-            else "contours, high point, humps, openings, columns and inferred floor."
+            else "contours, high point, humps, openings, columns, depth pins and inferred floor."
         )
     )
     caption = (
@@ -92,6 +100,8 @@ def plan_page(plan: Plan, picture: bytes) -> str:
             ),
             cls="desk",
         ),
+        pins_block.pins(plan),
+        el("div", pins_block.thresholds(plan), pins_block.joints(plan), cls="even"),
         el(
             "div",
             plan_blocks.material(plan),

@@ -27,6 +27,10 @@ _HATCH: Final[dict[str, tuple[float, float, str, float]]] = {
     "deep": (90.0, 5.5, style.ALERT_ON_DARK, 1.2),
 }
 _DASH: Final = (0.0, (4.0, 2.0))
+_JOINT: Final[dict[str, Any]] = {
+    "joint": (0.0, (8.0, 2.0, 1.5, 2.0)),
+    "crack": (0.0, (1.5, 2.0)),
+}
 
 
 def paint_values(axes: Axes, view: PlanView, scale: Scale, unit_m: float) -> None:
@@ -55,9 +59,16 @@ def paint_values(axes: Axes, view: PlanView, scale: Scale, unit_m: float) -> Non
 
 def paint_area(axes: Axes, area: Area, px_per_m: float) -> None:
     """One area in the way of its kind."""
+    import shapely
     from matplotlib.patches import PathPatch
 
     if area.shape.is_empty:
+        return
+    if area.kind in _JOINT:
+        parts = [shapely.get_coordinates(part) for part in shapely.get_parts(area.shape)]
+        lines = [part for part in parts if len(part) > 1]
+        strokes(axes, lines, style.PAPER, 3.2, zorder=3.3)
+        strokes(axes, lines, style.INK, 1.5, 3.4, _JOINT[area.kind])
         return
     path = path_of(area.shape)
     if area.kind in ("opening", "column"):
@@ -107,6 +118,11 @@ def paint_swatch(axes: Axes, kind: str, ramp: style.Ramp) -> None:
     # What is too deep is dark on the map, what is too thin is light.
     share = {"deep": 0.85, "thin": 0.1}.get(kind, 0.25) if ramp == "depth" else 0.5
     axes.set_facecolor(tuple(style.tones(ramp)[round(share * (style.TONES - 1))]))
+    if kind in _JOINT:
+        line = [(0.04, high / 2), (right - 0.04, high / 2)]
+        strokes(axes, [line], style.PAPER, 3.2, 1.9)
+        strokes(axes, [line], style.INK, 1.5, 2.0, _JOINT[kind])
+        return
     if kind == "hump":
         strokes(axes, [[(0.04, high / 2), (right - 0.04, high / 2)]], style.INK, 1.1, 2.0, _DASH)
         return

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from pourdatum.report import canvas, contours, words
 from pourdatum.report.view import Area, Mark, PlanView
+from pourdatum.settingout import corner_name
 from pourdatum.units import show_area, show_height, show_volume
 
 if TYPE_CHECKING:
@@ -28,6 +29,8 @@ MOST_HUMPS: Final = 24
 MOST_NIBS: Final = 60
 MOST_NAMES: Final = 40
 """Shots with their names on the map, spread evenly over the list; all get a sign."""
+MOST_ROWS: Final = 10
+"""Rows of pins that are named on the map, by their first pin; the table lists all."""
 _NOISE: Final = 4.0
 """Standard errors of a cell within which a shortfall is none."""
 
@@ -100,13 +103,16 @@ def depth_view(plan: Plan) -> PlanView:
         title=plan.title or _file_name(plan.survey) or "Levelling plan",
         lines=tuple(lines),
         scale_words="Depth of fill",
-        areas=(*areas, *_things(plan.surface)),
+        areas=(*areas, *_joints(plan), *_things(plan.surface)),
         marks=(
             *_high_point(plan),
             *_openings(plan.surface),
             *_humps(plan),
             *_others(plan.surface),
             *_spots(plan.surface),
+            *_corners(plan),
+            *_thresholds(plan),
+            *_pins(plan),
         ),
     )
 
@@ -277,6 +283,58 @@ def _spots(surface: Surface) -> list[Mark]:
             key="level that was shot",
         )
         for k, (name, (x, y, _)) in enumerate(zip(shots.names, shots.points_m, strict=True))
+    ]
+
+
+def _pins(plan: Plan) -> list[Mark]:
+    """Every pin but the one under the sign of the high point; the first of some rows named."""
+    high_m = plan.datum.high_place_m
+    pins = [
+        pin for pin in plan.pins.pins if high_m is None or math.dist(pin.place_m, high_m) > 0.01
+    ]
+    first = [pin.name for k, pin in enumerate(pins) if k == 0 or pin.row != pins[k - 1].row]
+    named = set(first[:: max(1, math.ceil(len(first) / MOST_ROWS))])
+    return [
+        Mark("pin", pin.place_m, pin.name if pin.name in named else "", key="depth pin")
+        for pin in pins
+    ]
+
+
+def _corners(plan: Plan) -> list[Mark]:
+    """Corners that pins are measured from."""
+    key = "corner that pins are measured from"
+    return [
+        Mark("corner", tuple(base.corner.place_m.tolist()), corner_name(number), key=key)
+        for number, base in enumerate(plan.pins.bases)
+    ]
+
+
+def _thresholds(plan: Plan) -> list[Mark]:
+    """Thresholds of this floor, numbered as in the job, where they touch it."""
+    import shapely
+
+    found = []
+    for one in plan.pins.thresholds:
+        if one.of_this_floor:
+            way = shapely.shortest_line(plan.floor.outline, shapely.Point(one.threshold.place_m))
+            x, y = shapely.get_coordinates(way)[0].tolist()
+            found.append(Mark("threshold", (x, y), f"T{one.number}", key="threshold"))
+    return found
+
+
+def _joints(plan: Plan) -> list[Area]:
+    """Joints and cracks as far as they lie on the floor."""
+    import shapely
+
+    return [
+        Area(
+            "joint" if one.carried else "crack",
+            shapely.LineString(one.joint.points_m).intersection(plan.floor.outline),
+            "joint, carried through the pour"
+            if one.carried
+            else "saw-cut, day joint or crack: repair it before priming",
+        )
+        for one in plan.pins.joints
     ]
 
 

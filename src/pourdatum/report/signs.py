@@ -26,11 +26,16 @@ _REACH_PX: Final = {
     "level": 10.0,
     "shot": 9.0,
     "spot": 5.0,
+    "pin": 7.0,
+    "corner": 8.0,
+    "threshold": 9.0,
 }
 _TALL_PX: Final = SMALL_PT / 72 * DPI * 1.15
 # A word must stand next to its sign; a sign with a line to its place may step further aside.
 _NEAR: Final = (1.0, 1.6)
 _FAR: Final = (1.0, 1.8, 3.0, 5.0)
+_FEW_PINS: Final = 60
+"""More pins than this are drawn small, and under the labels."""
 _PX_PER_HUMP: Final = 130.0**2
 _LABELS_PER_LEVEL: Final = 4
 _APART_PX: Final = 260.0
@@ -44,9 +49,12 @@ def draw_signs(axes: Axes, view: PlanView, layout: Layout, scale: Scale, unit_m:
     taken = Taken(Box(2, 2, wide * DPI - 2, tall * DPI - 2))
     # On a small map many signs hide what they point at; the highest come first.
     room = int(wide * tall * DPI**2 / _PX_PER_HUMP)
-    marks = [m for m in view.marks if m.kind != "hump"]
+    marks = [m for m in view.marks if m.kind not in ("hump", "pin")]
     marks += [m for m in view.marks if m.kind == "hump"][:room]
-    placed = [(mark, _sign(axes, mark, layout, taken)) for mark in marks]
+    # Pins are many, and each is small: what they stand on goes before them.
+    pins = [m for m in view.marks if m.kind == "pin"]
+    crowd = len(pins) > _FEW_PINS
+    placed = [(mark, _sign(axes, mark, layout, taken, crowd)) for mark in marks + pins]
     for mark, at in placed:
         if mark.text and at is not None:
             size = lettering.width_in(mark.text, SMALL_PT) * DPI + 8, _TALL_PX
@@ -56,7 +64,9 @@ def draw_signs(axes: Axes, view: PlanView, layout: Layout, scale: Scale, unit_m:
     _contours(axes, view, layout, scale, unit_m, taken)
 
 
-def _sign(axes: Axes, mark: Mark, layout: Layout, taken: Taken) -> tuple[float, float] | None:
+def _sign(
+    axes: Axes, mark: Mark, layout: Layout, taken: Taken, crowd: bool
+) -> tuple[float, float] | None:
     """Draw the sign of a mark; the pixel where it came to stand, None where it has no room."""
     at = layout.px(mark.place_m)
     reach = _reach(mark, layout)
@@ -80,11 +90,17 @@ def _sign(axes: Axes, mark: Mark, layout: Layout, taken: Taken) -> tuple[float, 
         )  # fmt: skip
     elif mark.kind != "column":
         sign, size = style.SIGNS[mark.kind]
+        among_many = crowd and mark.kind == "pin"
+        part = 0.6 if among_many else 1.0
         axes.plot(
-            [mark.place_m[0]], [mark.place_m[1]], sign, markersize=size,
-            zorder=6.1 if mark.kind == "spot" else 6.2,
-            color=style.INK, markeredgecolor=style.PAPER, markeredgewidth=1.0, linestyle="none",
+            [mark.place_m[0]], [mark.place_m[1]], sign,
+            markersize=part * size,
+            zorder=6.1 if mark.kind in ("spot", "pin") else 6.2, clip_on=mark.kind != "corner",
+            color=style.INK, markeredgecolor=style.PAPER, markeredgewidth=part,
+            linestyle="none",
         )  # fmt: skip
+        if among_many:
+            return at  # They may not keep every label from the map.
     taken.take(Box.around(*at, 2 * reach, 2 * reach))
     return at
 

@@ -47,6 +47,9 @@ SIGNS: Final = {
     "level": ("P", 9),
     "shot": ("v", 9),
     "spot": ("o", 4),
+    "pin": ("*", 8),
+    "corner": ("s", 8),
+    "threshold": ("h", 9),
 }
 """Marker and its size [pt] of each kind of place."""
 

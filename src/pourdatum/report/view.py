@@ -19,8 +19,13 @@ from pourdatum.units import System
 if TYPE_CHECKING:
     from shapely.geometry.base import BaseGeometry
 
-AreaKind = Literal["inferred", "thin", "deep", "opening", "column", "unsure", "hump"]
-MarkKind = Literal["high", "hump", "opening", "column", "nib", "again", "level", "shot", "spot"]
+AreaKind = Literal[
+    "inferred", "thin", "deep", "opening", "column", "unsure", "hump", "joint", "crack"
+]
+MarkKind = Literal[
+    "high", "hump", "opening", "column", "nib", "again", "level", "shot", "spot",
+    "pin", "corner", "threshold",
+]  # fmt: skip
 
 
 @dataclass(frozen=True, eq=False)

@@ -44,7 +44,9 @@ def for_people(code: str, text: str) -> str:
     >>> for_people("no-price", "no price per bag is given: cost is null")
     'No price per bag was given, so no cost is worked out.'
     """
-    return _FOR_PEOPLE.get(code, text.replace(": depth_mm is null", ""))
+    for null in (": depth_mm is null", ": along_across_m is null", ": staff_mm is null"):
+        text = text.replace(null, "")
+    return _FOR_PEOPLE.get(code, text)
 
 
 def plain(text: object, limit: int = 160) -> str:

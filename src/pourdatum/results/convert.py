@@ -12,29 +12,37 @@ from pourdatum.results.models import (
     Common,
     ControlPart,
     ControlShotPart,
+    CornerPart,
     DatumPart,
     FillPart,
     FloorPart,
     GrindPart,
     HumpPart,
     InputPart,
+    JointPart,
     MaterialPart,
     NibPart,
     ObstructionPart,
     OpeningPart,
+    PinPart,
     Place,
     PlanResult,
     PourPart,
+    SettingOutPart,
     SetUpPart,
     SetUpsPart,
     SurveyResult,
+    ThresholdPart,
     WarningPart,
 )
+from pourdatum.settingout import corner_name
 from pourdatum.uncertainty import COVER_95
 from pourdatum.units import MM
 
 if TYPE_CHECKING:
     from pourdatum.outcome import Plan, Survey
+    from pourdatum.pins import PinPlan
+    from pourdatum.thresholds import AtThreshold
 
 
 def survey_result(survey: Survey) -> SurveyResult:
@@ -53,7 +61,8 @@ def plan_result(plan: Plan) -> PlanResult:
         grind=_grind(plan),
         material=_material(plan),
         pour=PourPart(batches=[], mixers=plan.mixers, edge_age_min=None, bays=None),
-        pins=[],
+        pins=_pins(plan),
+        setting_out=_setting_out(plan),
     )
 
 
@@ -268,6 +277,69 @@ def _material(plan: Plan) -> MaterialPart:
         primer_l=None if order.primer_l is None else _round(order.primer_l, 3),
         cost=None if order.cost is None else _round(order.cost, 2),
         mass_kg_per_m2=_round(order.mass_kg_per_m2, 3),
+    )
+
+
+def _pins(plan: Plan) -> list[PinPart]:
+    origin, level_m = plan.origin_m[:2], plan.origin_m[2]
+    return [
+        PinPart(
+            name=pin.name,
+            kind=pin.kind,
+            of=pin.of or None,
+            row=pin.row,
+            place=_place(pin.place_m, origin),
+            corner=None if pin.base is None else corner_name(pin.base),
+            along_across_m=None
+            if pin.along_across_m is None
+            else (_metres(pin.along_across_m[0]), _metres(pin.along_across_m[1])),
+            diagonal_m=None if pin.diagonal_m is None else _metres(pin.diagonal_m),
+            from_end_m=None if pin.from_end_m is None else _metres(pin.from_end_m),
+            staff_mm=_mm_or_none(pin.staff_m),
+            z_m=_metres(pin.z_m + level_m),
+            depth_mm=_mm(pin.depth_m),
+            depth_interval_mm=(_mm(pin.low_m), _mm(pin.high_m)),
+        )
+        for pin in plan.pins.pins
+    ]
+
+
+def _setting_out(plan: Plan) -> SettingOutPart:
+    pins, origin, level_m = plan.pins, plan.origin_m[:2], plan.origin_m[2]
+    return SettingOutPart(
+        mark_z_m=None if pins.mark_m is None else _metres(pins.mark_m + level_m),
+        spacing_m=_metres(pins.spacing_m),
+        corners=[
+            CornerPart(
+                name=corner_name(number),
+                place=_place(tuple(base.corner.place_m.tolist()), origin),
+                wall_end=_place(tuple(base.end_m.tolist()), origin),
+                wall_m=_metres(base.wall_m),
+                other_wall_m=_metres(base.other_m),
+                floor_on="right" if base.floor_on_right else "left",
+                walls_seen=base.on_walls,
+            )
+            for number, base in enumerate(pins.bases)
+        ],
+        thresholds=[_threshold(one, pins, origin, level_m) for one in pins.thresholds],
+        joints=[
+            JointPart(kind=one.kind, length_m=_metres(one.length_m), carried=one.carried)
+            for one in pins.joints
+        ],
+    )
+
+
+def _threshold(
+    one: AtThreshold, pins: PinPlan, origin: tuple[float, float], level_m: float
+) -> ThresholdPart:
+    known = one.of_this_floor and pins.mark_m is not None
+    return ThresholdPart(
+        place=_place(one.threshold.place_m, origin),
+        level_z_m=_metres(one.threshold.level_m + level_m),
+        tolerance_mm=_mm(one.threshold.tolerance_m),
+        finished_z_m=_metres(one.finished_m + level_m) if known else None,
+        over_mm=_mm(one.over_m) if known else None,
+        met=one.met if known else None,
     )
 
 

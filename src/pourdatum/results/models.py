@@ -271,11 +271,59 @@ class PinPart(Part):
     """A depth pin."""
 
     name: str
+    kind: str = Field(description="high, low, joint, threshold or row")
+    of: int | None = Field(description="number of the joint or threshold in the job")
+    row: int = Field(description="row of the pour, from 1 at the far end")
     place: Place
+    corner: str | None = Field(description="from which along_across_m is measured")
     along_across_m: tuple[float, float] | None
-    staff_mm: float | None
-    z_m: float
+    diagonal_m: float | None = Field(description="check, from the corner")
+    from_end_m: float | None = Field(description="check, from the far end of the wall")
+    staff_mm: float | None = Field(description="on the pin, the laser at the height mark")
+    z_m: float = Field(description="top of the pin")
     depth_mm: float
+    depth_interval_mm: Interval
+
+
+class CornerPart(Part):
+    """A corner that places are measured from, and the wall along which."""
+
+    name: str
+    place: Place
+    wall_end: Place
+    wall_m: float
+    other_wall_m: float
+    floor_on: Literal["left", "right"] = Field(description="looking along the wall")
+    walls_seen: bool
+
+
+class ThresholdPart(Part):
+    """What the datum leaves at a threshold; null where it is not of this floor."""
+
+    place: Place
+    level_z_m: float = Field(description="finished, as given")
+    tolerance_mm: float
+    finished_z_m: float | None = Field(description="datum and build-up")
+    over_mm: float | None = Field(description="finished floor over the threshold; negative under")
+    met: bool | None
+
+
+class JointPart(Part):
+    """A joint or crack."""
+
+    kind: str
+    length_m: float = Field(description="on this floor")
+    carried: bool = Field(description="carried through the pour, or repaired before priming")
+
+
+class SettingOutPart(Part):
+    """What pins are set out and levelled from."""
+
+    mark_z_m: float | None = Field(description="height mark that the laser is set to")
+    spacing_m: float
+    corners: list[CornerPart]
+    thresholds: list[ThresholdPart]
+    joints: list[JointPart]
 
 
 class Common(Part):
@@ -309,6 +357,7 @@ class PlanResult(Common):
     material: MaterialPart
     pour: PourPart
     pins: list[PinPart]
+    setting_out: SettingOutPart
 
 
 MODELS: Final[dict[str, type[Common]]] = {"survey": SurveyResult, "plan": PlanResult}
