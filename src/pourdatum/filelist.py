@@ -31,7 +31,7 @@ _ALSO: Final = {
     "drawing.dxf": "drawing",
     "dxf": "drawing",
     "surface.xml": "landxml",
-    "batches.csv": "batches.csv",
+    "batches.csv": "tables",
 }
 
 

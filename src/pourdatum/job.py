@@ -298,6 +298,8 @@ class PourSection(Section):
     exit: Place | None = None
     mixers: Annotated[int, between(1, 50)] = 1
     minutes_per_batch: Annotated[float, between(0.0, 120.0, above=True)] = 6.0
+    """Of one mixer: mixing, carrying and spreading in it."""
+    bags_per_batch: Annotated[int, between(1, 20)] = 1
     litres_per_minute: Annotated[float, between(0.0, 2000.0, above=True)] | None = None
     hose_l: Annotated[float, between(0.0, 5000.0)] | None = None
     max_load_kg_per_m2: Annotated[float, between(0.0, 1e5, above=True)] | None = None

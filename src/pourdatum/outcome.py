@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from pourdatum.floor import Floor
     from pourdatum.grind import Hump
     from pourdatum.material import Order, Sheet
+    from pourdatum.pour import PourSheet
     from pourdatum.scan import Scan
     from pourdatum.surface import Surface
     from pourdatum.volume import Volume
@@ -138,6 +139,8 @@ class Plan:
         Grinding was asked for and is not decided.
     pins : PinPlan
         Depth pins, and what they are set out from; joints and thresholds.
+    pour : PourSheet, optional
+        Batches in their order; None where nothing is poured.
     """
 
     survey: Survey
@@ -154,6 +157,7 @@ class Plan:
     mixers: int = 1
     grind_open: bool = False
     pins: PinPlan = NO_PINS
+    pour: PourSheet | None = None
 
     @property
     def buildable(self) -> bool:

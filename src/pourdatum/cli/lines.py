@@ -8,11 +8,13 @@ from typing import TYPE_CHECKING, Final
 
 from pourdatum.controlwords import notes_on, to_read_again
 from pourdatum.outcome import Plan
+from pourdatum.pour import Crew
 from pourdatum.report.words import for_people, level, place, span, volume_span, water
 from pourdatum.units import MM, show_area, show_height, show_length, show_mass, show_volume
 
 if TYPE_CHECKING:
     from pourdatum.outcome import Survey
+    from pourdatum.pour import PourSheet
 
 CAUTION: Final = (
     "Cement burns skin and eyes, its dust and grinding dust harm lungs, a mixer catches hands. "
@@ -131,11 +133,22 @@ def _plan_rows(plan: Plan) -> list[tuple[str, str]]:
     ]
     if order.primer_l is not None:
         rows.append(("primer", water(order.primer_l, system)))
+    if plan.pour is not None:
+        rows.append(("pour", _pour_words(plan.pour)))
     if plan.pins.pins:
         rows.append(("pins", _pins_words(plan)))
     if order.cost is not None:
         rows.append(("cost", f"{order.cost:.2f} for the bags expected"))
     return rows
+
+
+def _pour_words(sheet: PourSheet) -> str:
+    """Batches, bays, hours, and how old the edge gets."""
+    what = "batches" if isinstance(sheet.crew, Crew) else "passes"
+    said = f"{len(sheet.batches)} {what}"
+    said += f" in {sheet.bays} bays" if sheet.bays > 1 else ""
+    hours, minutes = divmod(math.floor(sheet.minutes), 60)
+    return f"{said}, {hours}:{minutes:02d} h; the oldest edge is {sheet.edge_age_min:.0f} min old"
 
 
 def _pins_words(plan: Plan) -> str:

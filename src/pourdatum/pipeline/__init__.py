@@ -193,8 +193,22 @@ def _write_tables(plan: Plan, work: Path) -> None:
     """Tables of what there is."""
     if plan.humps:
         _write_humps(plan, work / "humps.csv")
+    if plan.pour is not None:
+        _write_batches(plan, work / "batches.csv")
     if plan.pins.pins:
         _write_pins(plan, work / "pins.csv")
+
+
+def _write_batches(plan: Plan, path: Path) -> None:
+    from pourdatum.results import plan_result
+
+    header = ["batch", "bay", "strip", "x_m", "y_m", "area_m2", "volume_l", "bags", "start_min"]
+    rows = [
+        [one.number, one.bay, one.strip, *one.place, one.area_m2, one.volume_l, one.bags,
+         one.start_min]
+        for one in plan_result(plan).pour.batches
+    ]  # fmt: skip
+    write_table(path, header, rows)
 
 
 def _write_pins(plan: Plan, path: Path) -> None:

@@ -17,6 +17,7 @@ from pourdatum.report import (
     blocks,
     control_block,
     pins_block,
+    pour_block,
     plan_blocks,
     setups,
     stylesheet,
@@ -100,6 +101,7 @@ def plan_page(plan: Plan, picture: bytes) -> str:
             ),
             cls="desk",
         ),
+        pour_block.pour_sheet(plan),
         pins_block.pins(plan),
         el("div", pins_block.thresholds(plan), pins_block.joints(plan), cls="even"),
         el(

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 from pourdatum import __version__
 from pourdatum.results.models import (
     AdvicePart,
+    BatchPart,
     CapabilityPart,
     Common,
     ControlPart,
@@ -60,9 +61,39 @@ def plan_result(plan: Plan) -> PlanResult:
         fill=_fill(plan),
         grind=_grind(plan),
         material=_material(plan),
-        pour=PourPart(batches=[], mixers=plan.mixers, edge_age_min=None, bays=None),
+        pour=_pour(plan),
         pins=_pins(plan),
         setting_out=_setting_out(plan),
+    )
+
+
+def _pour(plan: Plan) -> PourPart:
+    sheet, origin = plan.pour, plan.origin_m[:2]
+    if sheet is None:
+        return PourPart(
+            batches=[], mixers=plan.mixers, edge_age_min=None, bays=None, exit=None,
+            stop_ends_m=None, minutes=None,
+        )  # fmt: skip
+    return PourPart(
+        batches=[
+            BatchPart(
+                number=batch.number,
+                bay=batch.bay,
+                strip=batch.strip,
+                place=_place(batch.place_m, origin),
+                area_m2=_area(batch.area_m2),
+                volume_l=_litres(batch.volume_m3),
+                bags=batch.bags,
+                start_min=_round(batch.start_min, 2),
+            )
+            for batch in sheet.batches
+        ],
+        mixers=plan.mixers,
+        edge_age_min=_round(sheet.edge_age_min, 2),
+        bays=sheet.bays,
+        exit=_place(sheet.leave_m, origin),
+        stop_ends_m=_metres(sum(line.length for line in sheet.stop_ends)),
+        minutes=_round(sheet.minutes, 2),
     )
 
 

@@ -249,12 +249,15 @@ class MaterialPart(Part):
 
 
 class BatchPart(Part):
-    """One batch at its place."""
+    """One batch at its place; with a pump, one pass of the hose."""
 
     number: int
+    bay: int
+    strip: int = Field(description="counted in each bay")
     place: Place
+    area_m2: float
     volume_l: float
-    bags: int
+    bags: int = Field(description="opened for it; 0 where it is left over from the batch before")
     start_min: float
 
 
@@ -263,8 +266,11 @@ class PourPart(Part):
 
     batches: list[BatchPart]
     mixers: int
-    edge_age_min: float | None
+    edge_age_min: float | None = Field(description="of the oldest edge met within a bay")
     bays: int | None
+    exit: Place | None = Field(description="where the crew leaves")
+    stop_ends_m: float | None = Field(description="length of the stop-ends between bays")
+    minutes: float | None = Field(description="from the first batch to the end of the last")
 
 
 class PinPart(Part):

@@ -1,0 +1,155 @@
+"""The pour sheet of a plan: crew, exit and joints of the job, brought to the floor."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from pourdatum.joints import CARRIED
+from pourdatum.outcome import Warned
+from pourdatum.pour import Crew, Pump, lay_out_pour
+from pourdatum.units import show_length
+
+if TYPE_CHECKING:
+    from pourdatum.job import Job
+    from pourdatum.outcome import Plan
+    from pourdatum.pour import PourSheet
+
+_LEAST_M3: Final = 1e-6
+_SHIFT_MIN: Final = 600.0
+"""Minutes of pouring from which a day is not enough; common practice, no source."""
+
+
+def sheet_of(plan: Plan, job: Job) -> PourSheet | None:
+    """The pour sheet of a plan; None where nothing is poured.
+
+    Raises
+    ------
+    JobError
+        If the exit is not at the floor, or one batch takes longer than the working time.
+    """
+    import shapely
+
+    surface = plan.surface
+    inside = (surface.measured | surface.inferred) & np.isfinite(plan.depth_m)
+    if plan.volume.volume_m3 <= _LEAST_M3 or not inside.any():
+        return None
+    lines = [
+        shapely.LineString(one.joint.points_m)
+        for one in plan.pins.joints
+        if one.joint.kind in CARRIED and one.length_m > 0.0
+    ]
+    return lay_out_pour(
+        plan.depth_m,
+        inside,
+        surface.grid,
+        plan.volume.volume_m3,
+        plan.sheet,
+        crew=crew_of(job),
+        leave_m=leave_of(plan, job),
+        joints=lines,
+        waste=job.material.waste,
+    )
+
+
+def crew_of(job: Job) -> Crew | Pump:
+    """Bags or pump, as the job says."""
+    pour = job.pour
+    if pour.mode == "pump":
+        assert pour.litres_per_minute is not None  # The job's model saw to it.
+        return Pump(pour.litres_per_minute)
+    return Crew(pour.mixers, pour.minutes_per_batch, pour.bags_per_batch)
+
+
+def leave_of(plan: Plan, job: Job) -> tuple[float, float]:
+    """Where the crew leaves: as given, else a doorway that was seen, else an end of the room."""
+    if job.pour.exit is not None:
+        frame = plan.scan.frame
+        x, y = job.pour.exit
+        x0_m, y0_m = frame.origin_m[:2]
+        return x * frame.unit_m - x0_m, y * frame.unit_m - y0_m
+    outline = plan.floor.outline
+    doors = plan.floor.beyond_doors_m
+    if doors:
+        import shapely
+
+        x_m, y_m, _ = max(doors, key=lambda door: door[2])
+        edge = outline.exterior
+        at = edge.interpolate(edge.project(shapely.Point(x_m, y_m)))
+        return at.x, at.y
+    # The middle of a short side of the rectangle around the floor, the one nearer to the corner
+    # of the plan, and from there to the floor.
+    box = np.asarray(outline.minimum_rotated_rectangle.exterior.coords)[:4]
+    sides = np.hypot(*(np.roll(box, -1, axis=0) - box).T)
+    middles = 0.5 * (np.roll(box, -1, axis=0) + box)
+    short = middles[np.argsort(sides, kind="stable")[:2]]
+    x_m, y_m = min((float(x), float(y)) for x, y in short)
+    import shapely
+
+    at = outline.exterior.interpolate(outline.exterior.project(shapely.Point(x_m, y_m)))
+    return at.x, at.y
+
+
+def pour_warnings(plan: Plan, job: Job) -> list[Warned]:
+    """What of the pour the user must know."""
+    sheet = plan.pour
+    if sheet is None:
+        return []
+    found = []
+    stated = {"mixers", "minutes_per_batch", "litres_per_minute"} & job.pour.model_fields_set
+    if sheet.obstacle and not stated:
+        found.append(Warned("wet-edge", sheet.obstacle))
+    if sheet.bays > 1:
+        length_m = sum(line.length for line in sheet.stop_ends)
+        why = "so that no edge is older than the working time"
+        found.append(
+            Warned(
+                "bays",
+                f"the floor is poured in {sheet.bays} bays with"
+                f" {show_length(length_m, plan.system)} of stop-ends between them, at joints or"
+                f" {why}",
+            )
+        )
+    if sheet.minutes > _SHIFT_MIN:
+        hours = sheet.minutes / 60.0
+        found.append(
+            Warned(
+                "long-pour",
+                f"the pour takes {hours:.0f} h as it stands: more mixers, a pump, or several days"
+                " that end at stop-ends",
+            )
+        )
+    return found
+
+
+def pour_obstacles(plan: Plan, job: Job) -> tuple[str, ...]:
+    """Why the stated crew cannot keep the edge wet."""
+    stated = {"mixers", "minutes_per_batch", "litres_per_minute"} & job.pour.model_fields_set
+    sheet = plan.pour
+    return (sheet.obstacle,) if sheet is not None and sheet.obstacle and stated else ()
+
+
+def pour_assumptions(plan: Plan, job: Job) -> list[str]:
+    """What was taken for granted of the pour."""
+    sheet = plan.pour
+    if sheet is None:
+        return []
+    said = []
+    x_m, y_m = (a + b for a, b in zip(sheet.leave_m, plan.origin_m[:2], strict=True))
+    if job.pour.exit is None:
+        how = "a doorway that was seen" if plan.floor.beyond_doors_m else "an end of the room"
+        said.append(
+            f"pour: the crew leaves at ({x_m:.2f}, {y_m:.2f}), {how}; [pour] exit in the job says"
+            " where"
+        )
+    if isinstance(sheet.crew, Crew) and not {"mixers", "minutes_per_batch"} <= set(
+        job.pour.model_fields_set
+    ):
+        mixers = "one mixer" if sheet.crew.mixers == 1 else f"{sheet.crew.mixers} mixers"
+        said.append(
+            f"pour: {mixers}, a batch of {sheet.crew.bags_per_batch} bag"
+            f"{'s' if sheet.crew.bags_per_batch > 1 else ''} every"
+            f" {sheet.crew.minutes_per_batch:g} min of each"
+        )
+    return said

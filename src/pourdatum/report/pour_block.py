@@ -1,0 +1,244 @@
+"""The pour sheet on the page: a plan of numbered batches, its strips with clock times, the crew."""
+
+from __future__ import annotations
+
+import base64
+import math
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+
+from pourdatum.pour import Crew
+from pourdatum.report import canvas, lettering, style, words
+from pourdatum.report.blocks import bullets, place, section, table
+from pourdatum.report.markup import Html, el, tied
+from pourdatum.units import show_length, show_volume
+
+if TYPE_CHECKING:
+    from pourdatum.outcome import Plan
+    from pourdatum.pour import Batch, PourSheet
+
+_WIDE_IN: Final = 6.4
+_TALLEST_IN: Final = 9.0
+_DPI: Final = 170
+_MOST_NUMBERS: Final = 140
+"""Batches whose numbers are legible on the plan; of more, strips are named."""
+_SHADES: Final = ("#ffffff", "#e4e1d8", "#c9c6bc", "#f1efe8")
+"""Light greys that a black-and-white printer tells apart; batches side by side differ."""
+_ROLL_MIN: Final = 10.0
+"""Minutes within which a batch is rolled, where the sheet does not say; common practice."""
+
+
+def pour_sheet(plan: Plan) -> Html | None:
+    """The order of the pour; None where nothing is poured."""
+    sheet = plan.pour
+    if sheet is None:
+        return None
+    data = base64.b64encode(draw_batches(plan, sheet)).decode()
+    shown = el(
+        "figure",
+        el(
+            "img",
+            src=f"data:image/png;base64,{data}",
+            alt="Plan of the floor with the batches in the order of the pour, stop-ends between "
+            "bays and the exit.",
+        ),
+        el("figcaption", _caption(sheet)),
+    )
+    bays = sheet.bays > 1
+    head = ["Bay"] * bays + ["Strip", _what(sheet), "Bags", "Volume", "Starts", "Begin at x, y"]
+    rows = [
+        [own[0].bay] * bays
+        + [
+            own[0].strip,
+            _span(own),
+            sum(batch.bags for batch in own),
+            tied(show_volume(sum(batch.volume_m3 for batch in own), plan.system)),
+            tied(_clock(own[0].start_min)),
+            place(plan.survey, own[0].place_m),
+        ]
+        for own in strips(sheet)
+    ]
+    return section("Pour sheet", bullets(_told(plan, sheet)), shown, table(head, rows))
+
+
+def strips(sheet: PourSheet) -> list[list[Batch]]:
+    """Batches by strip, in the order of the pour."""
+    found: list[list[Batch]] = []
+    for batch in sheet.batches:
+        last = found[-1][-1] if found else None
+        if last is not None and (last.bay, last.strip) == (batch.bay, batch.strip):
+            found[-1].append(batch)
+        else:
+            found.append([batch])
+    return found
+
+
+def _what(sheet: PourSheet) -> str:
+    return "Batches" if isinstance(sheet.crew, Crew) else "Pass"
+
+
+def _span(own: list[Batch]) -> str:
+    first, last = own[0].number, own[-1].number
+    return f"{first}" if first == last else f"{first} to {last}"
+
+
+def _clock(minutes: float) -> str:
+    """Minutes from the start as hours and minutes.
+
+    Examples
+    --------
+    >>> _clock(0.0), _clock(75.4)
+    ('0:00', '1:15')
+    """
+    whole = math.floor(minutes)
+    return f"{whole // 60}:{whole % 60:02d}"
+
+
+def _caption(sheet: PourSheet) -> str:
+    said = "Numbers are " + (
+        "batches" if isinstance(sheet.crew, Crew) and len(sheet.batches) <= _MOST_NUMBERS
+        else "strips"
+    )  # fmt: skip
+    said += " in the order of the pour, from the far end to the exit (the arrow)."
+    return said + (" Thick lines are stop-ends." if sheet.stop_ends else "")
+
+
+def _told(plan: Plan, sheet: PourSheet) -> list[object]:
+    """Crew, time, edge, water, rolling and walking."""
+    order, product = plan.order, plan.sheet
+    count = len(strips(sheet))
+    working = product.working_time_min
+    said: list[object] = []
+    if isinstance(sheet.crew, Crew):
+        crew = sheet.crew
+        people = crew.mixers + math.ceil(crew.mixers / 2) + 1
+        said.append(
+            f"{len(sheet.batches)} batches of {crew.bags_per_batch} bag"
+            f"{'s' if crew.bags_per_batch > 1 else ''} in {count} strips, one every"
+            f" {crew.step_min:g} min: {_clock(sheet.minutes)} h from the first to the last."
+        )
+        said.append(
+            f"{people} people at least: {crew.mixers} mixing, {math.ceil(crew.mixers / 2)} carrying"
+            " and one who spreads and rolls (common practice)."
+        )
+    else:
+        said.append(
+            f"{count} passes at {sheet.crew.litres_per_minute:g} l per minute:"
+            f" {_clock(sheet.minutes)} h of pumping, without what stays in the hose."
+        )
+    age = f"The oldest edge that is met within a bay is {sheet.edge_age_min:.0f} min old"
+    said.append(f"{age}; the working time is {working:g} min.")
+    if sheet.obstacle:
+        said.append(el("b", f"The edge does not stay wet: {sheet.obstacle}."))
+    if sheet.bays > 1:
+        length = show_length(sum(line.length for line in sheet.stop_ends), plan.system)
+        said.append(
+            f"{sheet.bays} bays with {length} of stop-ends between them, at joints or where the "
+            "floor is too wide for one wet edge. Material of one lot to each bay."
+        )
+    said.append(
+        f"Measure the water of every bag ({words.water(order.water_per_bag_l, plan.system, 2)}), "
+        "mix whole bags only, and tip each batch where its number stands, against the edge before."
+    )
+    roll = min(_ROLL_MIN, working / 2)
+    walk = product.walk_after_h
+    said.append(
+        f"Roll each batch within {roll:g} min (the bag decides)"
+        + (f"; walk on the floor {walk:g} h after the last." if walk is not None else ".")
+    )
+    return said
+
+
+def draw_batches(plan: Plan, sheet: PourSheet) -> bytes:
+    """The plan of batches as PNG, for a black-and-white printer; the same plan, the same bytes."""
+    grid = plan.surface.grid
+    west, south, east, north = plan.floor.outline.bounds
+    margin = 0.03 * max(east - west, north - south)
+    wide, tall = east - west + 2 * margin, north - south + 2 * margin
+    across_in = min(_WIDE_IN, _TALLEST_IN * wide / tall)
+    down_in = across_in * tall / wide
+    with style.drawing():
+        from matplotlib.backends.backend_agg import FigureCanvasAgg
+        from matplotlib.colors import ListedColormap
+        from matplotlib.figure import Figure
+
+        figure = Figure(figsize=(across_in, down_in), dpi=_DPI, facecolor=style.PAPER)
+        paper = FigureCanvasAgg(figure)
+        axes = figure.add_axes((0.0, 0.0, 1.0, 1.0), label="batches")
+        half = 0.5 * grid.cell_m
+        extent = (grid.x_m[0] - half, grid.x_m[-1] + half, grid.y_m[0] - half, grid.y_m[-1] + half)
+        number = sheet.batch_of
+        shade = np.where(number > 0, _shades(number, len(sheet.batches)), np.nan)
+        axes.imshow(
+            shade, origin="lower", extent=extent, interpolation="none",
+            cmap=ListedColormap(list(_SHADES)), vmin=0, vmax=len(_SHADES) - 1,
+        )  # fmt: skip
+        for ring in (plan.floor.outline.exterior, *plan.floor.outline.interiors):
+            axes.plot(*ring.xy, color=style.INK, linewidth=1.2)
+        for line in sheet.stop_ends:
+            axes.plot(*line.xy, color=style.INK, linewidth=3.0, solid_capstyle="butt")
+        _write_numbers(axes, plan, sheet, across_in / wide)
+        _draw_exit(axes, plan, sheet, margin)
+        axes.set_xlim(west - margin, east + margin)
+        axes.set_ylim(south - margin, north + margin)
+        axes.set_axis_off()
+        paper.draw()  # type: ignore[no-untyped-call]
+        pixels = paper.buffer_rgba()  # type: ignore[no-untyped-call]
+        return canvas.packed(np.asarray(pixels)[:, :, :3], "level")
+
+
+def _shades(number: Any, count: int) -> Any:
+    """A shade for every cell's batch, so that batches that touch differ where that is possible."""
+    touching: list[set[int]] = [set() for _ in range(count + 1)]
+    for one, other in ((number[:, 1:], number[:, :-1]), (number[1:], number[:-1])):
+        meets = (one != other) & (one > 0) & (other > 0)
+        for a, b in np.unique(np.stack([one[meets], other[meets]], axis=1), axis=0).tolist():
+            touching[a].add(b)
+            touching[b].add(a)
+    shade = np.zeros(count + 1)
+    for batch in range(1, count + 1):
+        used = {int(shade[other]) for other in touching[batch] if other < batch}
+        free = [k for k in range(len(_SHADES)) if k not in used]
+        shade[batch] = free[0] if free else batch % len(_SHADES)
+    return shade[number]
+
+
+def _write_numbers(axes: Any, plan: Plan, sheet: PourSheet, in_per_m: float) -> None:
+    """Numbers of batches, or of strips where there are too many."""
+    if len(sheet.batches) <= _MOST_NUMBERS and isinstance(sheet.crew, Crew):
+        named = [(batch.place_m, f"{batch.number}", batch.area_m2) for batch in sheet.batches]
+    else:
+        named = [
+            (own[len(own) // 2].place_m, _strip_name(sheet, own[0]), sum(b.area_m2 for b in own))
+            for own in strips(sheet)
+        ]
+        named = named[:: max(1, math.ceil(len(named) / _MOST_NUMBERS))]
+    for (x_m, y_m), text, area_m2 in named:
+        size_pt = float(np.clip(math.sqrt(area_m2) * in_per_m * 72 * 0.4, 7.0, 15.0))
+        axes.text(
+            x_m, y_m, lettering.drawable(text, True), ha="center", va="center", color=style.INK,
+            fontproperties=style.font(size_pt, bold=True), parse_math=False,
+        )  # fmt: skip
+
+
+def _strip_name(sheet: PourSheet, batch: Batch) -> str:
+    return f"{batch.bay}.{batch.strip}" if sheet.bays > 1 else f"{batch.strip}"
+
+
+def _draw_exit(axes: Any, plan: Plan, sheet: PourSheet, margin: float) -> None:
+    """An arrow that leaves the floor at the exit."""
+    import shapely
+
+    outline = plan.floor.outline
+    door = outline.exterior.interpolate(outline.exterior.project(shapely.Point(sheet.leave_m)))
+    inside = np.array(sheet.batches[-1].place_m)
+    away = np.array([door.x, door.y])
+    way = away - inside
+    length = float(np.hypot(*way))
+    way = way / length if length > 0.0 else np.array([0.0, 1.0])
+    axes.annotate(
+        "", xy=tuple(away + 0.9 * margin * way), xytext=tuple(away - 1.5 * margin * way),
+        arrowprops={"arrowstyle": "-|>", "color": style.INK, "linewidth": 2.2,
+                    "mutation_scale": 16},
+    )  # fmt: skip
