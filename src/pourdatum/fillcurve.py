@@ -81,6 +81,14 @@ class FillCurve:
         """Area where the floor is above each level [m2]; level ground at it is not."""
         return self._above(level_m)[1]
 
+    def fill_and_cut(
+        self, level_m: ArrayLike
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+        """Fill and area below each level, cut and area above it: the four above at once."""
+        fill, below = self._below(level_m)
+        cut, above = self._above(level_m)
+        return fill, below, cut, above
+
     def _below(self, level_m: ArrayLike) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         return _fill(self.corners_m, self.facet_m2, np.asarray(level_m, np.float64))
 
