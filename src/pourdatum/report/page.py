@@ -13,7 +13,15 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from pourdatum.report import blocks, control_block, plan_blocks, setups, stylesheet, words
+from pourdatum.report import (
+    blocks,
+    control_block,
+    grind_block,
+    plan_blocks,
+    setups,
+    stylesheet,
+    words,
+)
 from pourdatum.report.markup import Html, el, tied
 from pourdatum.report.picture import draw_depth, draw_levels
 from pourdatum.units import show_area, show_height
@@ -21,7 +29,7 @@ from pourdatum.units import show_area, show_height
 if TYPE_CHECKING:
     from pourdatum.outcome import Plan, Survey
 
-_SHOWN_ABOVE: Final = frozenset({"not-buildable", "control-loose"})
+_SHOWN_ABOVE: Final = frozenset({"not-buildable", "control-loose", "grind-dust", "grind-bound"})
 
 
 def write_page(outcome: Survey | Plan, path: str | Path, *, picture: bytes | None = None) -> None:
@@ -88,7 +96,7 @@ def plan_page(plan: Plan, picture: bytes) -> str:
                 "div",
                 plan_blocks.setting_out(plan),
                 plan_blocks.openings(plan),
-                plan_blocks.grinding(plan),
+                grind_block.grinding(plan),
             ),
             cls="desk",
         ),
