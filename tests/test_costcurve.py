@@ -104,6 +104,25 @@ def test_over_the_high_point_nothing_is_ground() -> None:
     assert higher == pytest.approx(1000.0 * 0.001 * AREA_M2, rel=1e-9)
 
 
+def test_four_at_once_are_the_four() -> None:
+    """Fill, area, cut and area above agree with each asked alone, on terraces too.
+
+    Volumes to rounding of 0.2 m³; a level that is a terrace's has it neither below nor above.
+    """
+    rng = np.random.default_rng(52)
+
+    def terraces(x: Array, y: Array) -> Array:
+        return 1.2 + np.round(0.01 * np.hypot(x, y), 3) + 0.001 * rng.integers(0, 2, x.shape)
+
+    fill = curve_of(terraces, Prices(1.0), cell_m=0.1).fill
+    levels = np.sort(np.concatenate([rng.uniform(1.19, 1.27, 40), 1.2 + 0.001 * np.arange(60)]))
+    found = fill.fill_and_cut(levels)
+    alone = (fill.volume_m3, fill.area_m2, fill.cut_m3, fill.cut_area_m2)
+    for one, asked in zip(found, alone, strict=True):
+        np.testing.assert_allclose(one, asked(levels), rtol=1e-9, atol=1e-12)
+    assert np.abs(found[1] + found[3] - AREA_M2).max() > 0.01
+
+
 # --- the minimum ----------------------------------------------------------------------------------
 
 

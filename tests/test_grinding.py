@@ -223,6 +223,28 @@ def test_the_curve_ends_over_the_high_point_and_holds_the_choice() -> None:
     assert cost[-1] == pytest.approx(found.unground_cost)
 
 
+def test_a_blob_of_mortar_is_chipped_and_not_ground() -> None:
+    """A solid spot 80 mm wide and 15 mm high beside the humps is a nib: the decision is the same.
+
+    Points under it are gone, which moves the datum by less than the 0.2 mm it is known to.
+    """
+    rng = np.random.default_rng(21)
+    points = walled(ROOM, rng, per_m2=8000.0, height=GENTLE.height)
+    away = np.hypot(points[:, 0] - 2.2, points[:, 1] - 0.7)
+    r, turn = 0.04 * np.sqrt(rng.random(80)), rng.uniform(0.0, 2 * np.pi, 80)
+    x, y = 2.2 + r * np.cos(turn), 0.7 + r * np.sin(turn)
+    z = GENTLE.height(x, y) + 0.015 * np.sqrt(1.0 - (r / 0.04) ** 2)
+    kept = points[(away > 0.04) | (points[:, 2] > 0.05)]
+    spotted = surface_of(np.concatenate([kept, np.column_stack([x, y, z])]))
+    assert len(spotted.nibs) == 1
+    datum = choose_datum(spotted, DatumRequest("high-point"), LEAST_M)
+    found = weigh_grinding(spotted, datum, PRICES, least_m=LEAST_M, greatest_m=0.1)
+    clean = weighed(GENTLE, 21)
+    assert found.datum.plane.z0_m == pytest.approx(clean.datum.plane.z0_m, abs=AIM_M)
+    assert len(found.ground) == 2
+    assert all(math.dist(hump.place_m, (2.2, 0.7)) > 0.3 for hump in found.humps)
+
+
 # --- limits ---------------------------------------------------------------------------------------
 
 

@@ -20,12 +20,12 @@ from pourdatum.fillcurve import FillCurve
 
 Array = NDArray[np.float64]
 
-CERTAIN: Final = 1e-6
+CERTAIN: Final = 1e-5
 """Share of the cost by which no other datum can be cheaper than the one given."""
 _FIRST: Final = 64
 _ROUNDS: Final = 40
-_POLISH: Final = 9
-_NARROW_M: Final = 1e-9
+_POLISH: Final = 17
+_NARROW_M: Final = 2e-8
 
 
 @dataclass(frozen=True)
@@ -173,7 +173,7 @@ class CostCurve:
         return self._polished(level, volumes + area)
 
     def _polished(self, level: Array, cost: Array) -> float:
-        """The lowest place about the best level so far, to a nanometre."""
+        """The lowest place about the best level so far, to 20 nm."""
         while True:
             # Of equals the highest, which grinds least.
             best = int(np.flatnonzero(cost == cost.min())[-1])
