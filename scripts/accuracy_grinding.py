@@ -190,7 +190,9 @@ def judged(seed: int, room: Scene, lot: Lot, result: dict[str, Any]) -> Row:
     allowed = np.ones(len(levels), bool)
     if lot.deepest_mm is not None:
         allowed &= levels >= top_m + LEAST_M - lot.deepest_mm / 1000
-    deep = levels - z[0] > lot.greatest_mm / 1000
+    # As the high point is that of a square of 100 mm, so is the lowest.
+    low_m = truth.low_z_m - room.site_m[2]
+    deep = levels - low_m > lot.greatest_mm / 1000
     reached = bool((allowed & ~deep).any())
     if reached:
         allowed &= ~deep

@@ -39,6 +39,8 @@ _NOISES: Final = 4.0
 """Standard errors that a patch of 100 mm must stand above the ground level by to be a hump."""
 _TOP_NOISES: Final = 2.0
 """The same for the piece with the high point, whose luck is taken out already."""
+_SOUND_M: Final = 0.0003
+"""Standard error up to which a cell may bind the datum, or four typical ones [m]."""
 _LEAST_ERROR_M: Final = 1e-5
 _AS_HIGH_M: Final = 0.0002
 """Tops nearer than that are as high [m]: no scan tells more."""
@@ -173,7 +175,11 @@ def _highest_allowed(
     """The highest datum under which the floor is not too deep, and whether there is one [m]."""
     cell_m2 = surface.grid.cell_m**2
     small_m = _level_of_area(floor_m[known], small_patches_m2(surface.floor.area_m2) / cell_m2)
-    shallow = _without_pockets(floor_m, known, surface.grid.cell_m)
+    # A fit that ran ahead of its points, or under things, binds no datum.
+    error_m = surface.standard_error_m[surface.measured]
+    sound_m = max(_NOISES * float(np.median(error_m)), _SOUND_M) if error_m.size else np.inf
+    sound = surface.measured & (surface.standard_error_m <= sound_m)
+    shallow = _without_pockets(floor_m, sound if sound.any() else known, surface.grid.cell_m)
     whole_m = _level_of_area(shallow, SMALL_LEAST_M2 / cell_m2)
     for limit_m in (min(small_m, whole_m) + greatest_m, small_m + greatest_m):
         if limit_m >= low_m:
@@ -188,7 +194,7 @@ def _level_of_area(height: Array, cells: float) -> float:
 
 
 def _without_pockets(floor_m: Array, known: Mask, cell_m: float) -> Array:
-    """Heights of the known cells, pockets filled; slopes and gentle hollows stay as they are.
+    """Heights of the cells, pockets filled; slopes and gentle hollows stay as they are.
 
     A closing: under every square of that width the highest, then the lowest of those over each
     cell. Squares may reach beyond the edge, so that a low corner is no pocket.
