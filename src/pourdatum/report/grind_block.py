@@ -94,7 +94,10 @@ def _about_humps(plan: Plan) -> str:
     if plan.grinding is None:
         return said + " Whether grinding pays was not weighed."
     if plan.grinding.ground:
-        said += " Those to grind are ground down to the level of the datum less the least depth."
+        said += (
+            " Those to grind are ground down to the level of the datum less the least depth; the "
+            "litres and the area in all hold also what hardly stands over that level."
+        )
     return said
 
 
