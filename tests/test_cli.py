@@ -19,7 +19,7 @@ import numpy as np
 import pytest
 import shapely
 
-from finished import SHEET, make_plan, make_survey
+from finished import SHEET, make_ground_plan, make_plan, make_survey
 from made_scan import carpet, faces, flat
 from pourdatum import pipeline
 from pourdatum.cli.app import app
@@ -368,6 +368,21 @@ def test_what_is_not_used_is_said(command: Command, room: Path) -> None:
     assert data["grind"]["volume_l"] is None
 
 
+def test_prices_in_the_job_weigh_grinding(command: Command, room: Path) -> None:
+    """With prices there is a curve that holds the datum; ``--grind none`` leaves it out."""
+    Path("job.toml").write_text(
+        "[grind]\nprice_per_m2 = 6\nprice_per_m2_mm = 1.5\n[material]\nprice_per_bag = 19.5\n"
+    )
+    words = ("plan", str(room), "--job", "job.toml", "--files", "result", "--json")
+    data = json.loads(command(*words).out)
+    assert data["datum"]["z_m"] in [z_m for z_m, _ in data["grind"]["curve"]]
+    assert data["grind"]["curve"] == sorted(data["grind"]["curve"])
+    assert {hump["worth"] for hump in data["grind"]["humps"]} <= {True, False}
+    none = json.loads(command(*words, "--grind", "none", "--overwrite").out)
+    assert none["grind"]["curve"] == []
+    assert {hump["worth"] for hump in none["grind"]["humps"]} <= {None}
+
+
 # What is refused, with which status, in one line.
 
 WRONG_WORDS = [
@@ -546,9 +561,25 @@ def test_lines_hold_what_a_contractor_asks() -> None:
     assert text.endswith(CAUTION)
 
 
-def test_lines_in_feet_and_gallons() -> None:
+def test_lines_say_what_is_ground() -> None:
+    """Humps, litres, area, how much lower, and what that saves; or that nothing is."""
+    plan = make_ground_plan()
+    text = "\n".join(result_lines(plan, "x", ["result"]))
+    said = "2 humps, 1.4 l from 0.60 m²: datum 3.1 mm lower, saves 120 l and 200.00"
+    assert f"\ngrind        {said}\n" in text
+    assert "level, 2.0 mm over the floor as ground" in text
+    assert plan.grinding is not None
+    held = replace(plan, grinding=replace(plan.grinding, bound="deepest grind"))
+    assert f"{said}; held by the deepest grind\n" in "\n".join(result_lines(held, "x", ["result"]))
+    none = replace(plan.grinding, humps=tuple(replace(h, worth=False) for h in plan.humps))
+    text = "\n".join(result_lines(replace(make_plan(), grinding=none), "x", ["result"]))
+    assert "\ngrind        nothing: at these prices filling alone is the cheapest\n" in text
+
+
+@pytest.mark.parametrize("made", [make_plan, make_ground_plan])
+def test_lines_in_feet_and_gallons(made: Any) -> None:
     """In an imperial job no metric unit is left but the bag's."""
-    plan = make_plan(make_survey(system="imperial"))
+    plan = made(make_survey(system="imperial"))
     text = "\n".join(result_lines(plan, "x", ["result"])).replace(CAUTION, "")
     for unit in (" mm", " m²", " m,", " l ", " l,"):
         assert unit not in text

@@ -20,10 +20,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from PIL import Image
 
-from finished import HUMPS, ORIGIN_M, SHEET, make_plan, make_survey
+from finished import HUMPS, ORIGIN_M, SHEET, make_ground_plan, make_plan, make_survey
 from pourdatum.grid import Grid
 from pourdatum.outcome import Warned
 from pourdatum.report import contours, stylesheet, words
+from pourdatum.report.grind_block import draw_curve
 from pourdatum.report.labels import Box, Taken
 from pourdatum.report.layout import DPI, WIDTH_IN, colour_scale, lay_out
 from pourdatum.report.page import write_page
@@ -488,3 +489,64 @@ def test_warnings_speak_to_people(tmp_path):
     assert "null" not in text
     assert "pins are empty" not in text
     assert "Two floors 9 mm apart near 102, 251." in text
+
+
+# -- grind or pour -------------------------------------------------------------------------
+
+
+def test_page_says_what_to_grind_and_what_it_saves(tmp_path):
+    """The decision with its figures, the table with its verdicts, the level mark and the dust."""
+    plan = make_ground_plan()
+    text = Seen(page_of(plan, tmp_path)).words
+    assert "Grind 2 humps, 1.4 l of concrete from 0.60 m²: the datum lies 3.1 mm lower" in text
+    assert "the pour takes 120 l less, 300.00 in all instead of 500.00." in text
+    assert text.count("11.0 lyes") == 2
+    assert text.count("11.0 lno") == 1
+    assert "1.1 mm below the floor there as it is before grinding" in text
+    assert "Put a height mark on a wall or a column before anything is ground" in text
+    assert "respirable crystalline silica" in text
+
+
+def test_page_says_why_grinding_is_not_weighed(tmp_path):
+    """What is missing stands there, and no curve."""
+    page = page_of(make_plan(grind_lacks=("no price of a bag",)), tmp_path)
+    text = Seen(page).words
+    assert "Grinding was asked for and is not weighed against filling:no price of a bag" in text
+    assert "Curve of cost" not in page
+
+
+def test_curve_is_readable_in_grey():
+    """Where its least and its top lie there is ink, and paper between; the same bytes each time.
+
+    Of a parabola with its ends at 500 and its least at 300 the ink stands lowest in the middle.
+    """
+    plan = make_ground_plan()
+    png = draw_curve(plan)
+    assert draw_curve(plan) == png
+    grey = np.asarray(Image.open(io.BytesIO(png)).convert("L"))
+    assert grey.shape == (640, 960)
+    dark = grey[60:510, 165:920] < 100
+    middle, side = dark[:, 350:405], dark[:, 100:140]
+    lowest = np.flatnonzero(middle.any(axis=1)).max()
+    assert lowest > np.flatnonzero(side.any(axis=1)).max() + 60
+    assert dark.mean() < 0.05
+
+
+def test_curve_in_the_page_has_words(tmp_path):
+    """Those who cannot see it are told the two costs; a plan in inches has them too."""
+    for system, lower in (("metric", "3.1 mm lower"), ("imperial", "0.12 in lower")):
+        page = page_of(make_ground_plan(make_survey(system=system)), tmp_path)
+        alts = [
+            value for tag, name, value in Seen(page).attributes if (tag, name) == ("img", "alt")
+        ]
+        assert f"500.00 without grinding, 300.00 as planned, {lower}." in alts[1]
+
+
+@pytest.mark.parametrize("cost", [0.0, 120.0])
+def test_a_flat_curve_is_drawn(cost):
+    """A curve without any rise, free or not, and one of a single datum."""
+    plan = make_ground_plan()
+    flat = replace(plan.grinding, curve=np.array([[0.0, cost], [0.001, cost]]), cost=cost)
+    one = replace(flat, curve=flat.curve[1:], unground_cost=cost, too_deep_m=0.0005)
+    for grinding in (flat, one):
+        draw_curve(replace(plan, grinding=grinding))

@@ -143,7 +143,9 @@ def test_a_sloping_datum_has_its_level_where_it_says(plan: Plan) -> None:
 def test_open_questions_are_null(plan: Plan) -> None:
     """Grinding that was asked for and is not decided has no volume; none planned has zero."""
     assert as_data(plan_result(plan))["grind"]["volume_l"] == 0.0
-    assert as_data(plan_result(replace(plan, grind_open=True)))["grind"]["volume_l"] is None
+    assert (
+        as_data(plan_result(replace(plan, grind_lacks=("no price",))))["grind"]["volume_l"] is None
+    )
 
 
 def test_json_never_holds_what_is_no_number(tmp_path: Path) -> None:

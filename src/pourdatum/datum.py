@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Final, Literal
 
 import numpy as np
@@ -72,6 +72,10 @@ class Datum:
     draws_m : (k,) array, optional
         By how much it would lie elsewhere on each floor that agrees with the scan [m]; none
         where levels were shot singly.
+    lowered_m : float
+        By how much it lies lower than over the high point, which is ground for that [m].
+    ground_depth_m : float or None
+        Depth of the pour over ground floor, the least anywhere [m]; None where nothing is ground.
     """
 
     kind: DatumKind
@@ -83,6 +87,36 @@ class Datum:
     bias_m: float = 0.0
     unsearched_m2: float = 0.0
     draws_m: NDArray[np.float64] | None = field(default=None, compare=False)
+    lowered_m: float = 0.0
+    ground_depth_m: float | None = None
+
+    def as_ground(self, depth_m: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Depths under it once the floor is ground, from those over the floor as it stands [m].
+
+        Examples
+        --------
+        >>> datum = Datum("high-point", LOCAL_LEVEL, (0.0, 0.0), None, 0.002)
+        >>> datum.lowered(0.001, 0.002).as_ground(np.array([-0.001, 0.004]))
+        array([0.002, 0.004])
+        """
+        if self.ground_depth_m is None:
+            return depth_m
+        ground: NDArray[np.float64] = np.maximum(depth_m, self.ground_depth_m)
+        return ground
+
+    def lowered(self, by_m: float, ground_depth_m: float) -> Datum:
+        """The same under a floor that is ground so far.
+
+        It keeps its way below the high point, wherever that is: its level is as uncertain.
+        """
+        low_m, high_m = self.interval_m
+        return replace(
+            self,
+            plane=self.plane.raised(-by_m),
+            interval_m=(low_m - by_m, high_m - by_m),
+            lowered_m=self.lowered_m + by_m,
+            ground_depth_m=ground_depth_m,
+        )
 
 
 def choose_datum(surface: Surface, request: DatumRequest, least_m: float) -> Datum:

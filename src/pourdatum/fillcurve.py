@@ -81,6 +81,30 @@ class FillCurve:
         """Area where the floor is above each level [m2]; level ground at it is not."""
         return self._above(level_m)[1]
 
+    def fill_and_cut(
+        self, level_m: ArrayLike
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+        """Fill and area below each level, cut and area above it: the four above at half the cost.
+
+        What is cut is what is filled less the slab from the mean level up, to rounding.
+        """
+        level = np.asarray(level_m, np.float64)
+        fill, below = self._below(level)
+        cut = fill - self.outline_m2 * (level - self.mean_m)
+        above = self.outline_m2 - below - self._level_ground_m2(level)
+        return fill, below, np.maximum(cut, 0.0), np.maximum(above, 0.0)
+
+    def _level_ground_m2(self, level: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Area of level triangles at each level: neither below nor above it [m2]."""
+        low, _, high = self.corners_m
+        flat = high - low <= SAME_M
+        order = np.argsort(high[flat])
+        at, upto = high[flat][order], np.concatenate([[0.0], np.cumsum(self.facet_m2[flat][order])])
+        first = np.searchsorted(at, level - SAME_M, side="left")
+        last = np.searchsorted(at, level + SAME_M, side="right")
+        found: NDArray[np.float64] = upto[last] - upto[first]
+        return found
+
     def _below(self, level_m: ArrayLike) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         return _fill(self.corners_m, self.facet_m2, np.asarray(level_m, np.float64))
 

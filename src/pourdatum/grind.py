@@ -56,7 +56,7 @@ class Hump:
     saves_m3 : float
         Fill saved when it is removed together with all humps as high [m³].
     worth : bool or None
-        Whether grinding pays; None without prices.
+        Whether it is to be ground; None where that was not weighed.
     """
 
     place_m: tuple[float, float]
@@ -93,7 +93,7 @@ def find_humps(surface: Surface, datum: Datum) -> tuple[Hump, ...]:
     tops: list[tuple[float, int, int, Array]] = []
     for width_m in _AROUND_M:
         rise = _over_surroundings(over, grid.cell_m, width_m)
-        rise = np.where(surface.measured, _smooth_within(rise, grid.cell_m), np.nan)
+        rise = np.where(surface.measured, patch_within(rise, grid.cell_m), np.nan)
         for height, row, col in _prominent(rise, least):
             if height < NOISES * surface.standard_error_m[row, col]:
                 continue  # in corners a height errs more than most do
@@ -104,7 +104,7 @@ def find_humps(surface: Surface, datum: Datum) -> tuple[Hump, ...]:
     return _priced(tops[:_MOST], over, surface)
 
 
-def _smooth_within(rise: Array, cell_m: float) -> Array:
+def patch_within(rise: Array, cell_m: float) -> Array:
     """Mean over a patch of what lies on the floor: beyond a wall there is nothing to count."""
     from scipy.ndimage import uniform_filter
 

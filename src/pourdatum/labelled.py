@@ -82,6 +82,9 @@ class HasPlane(Protocol):
     def plane(self) -> Plane:
         """Its level everywhere, local."""
 
+    def as_ground(self, depth_m: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Depths once the floor is ground, from those over the floor as it stands [m]."""
+
 
 def surface_dataset(surface: HasLevels, datum: HasPlane | None = None) -> xr.Dataset:
     """A surface with its labels, in the scan's own plan coordinates and vertical.
@@ -141,9 +144,9 @@ def surface_dataset(surface: HasLevels, datum: HasPlane | None = None) -> xr.Dat
     if datum is not None:
         variables["depth"] = (
             ("y", "x"),
-            datum.plane.at(*grid.mesh()) - surface.height_m,
+            datum.as_ground(datum.plane.at(*grid.mesh()) - surface.height_m),
             {
-                "long_name": "datum minus floor, positive where material is missing",
+                "long_name": "datum minus floor as ground, positive where material is missing",
                 "units": "m",
                 "ancillary_variables": "standard_error",
             },

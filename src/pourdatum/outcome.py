@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from pourdatum.datum import Datum
     from pourdatum.floor import Floor
     from pourdatum.grind import Hump
+    from pourdatum.grinding import Grinding
     from pourdatum.material import Order, Sheet
     from pourdatum.pour import PourSheet
     from pourdatum.scan import Scan
@@ -135,8 +136,10 @@ class Plan:
         Of the preparation, as stated in the job.
     mixers : int
         As stated in the job.
-    grind_open : bool
-        Grinding was asked for and is not decided.
+    grinding : Grinding, optional
+        What is ground and what that saves, where grinding was weighed against filling.
+    grind_lacks : tuple of str
+        What is missing for weighing it, though it was asked for; empty where nothing is.
     pins : PinPlan
         Depth pins, and what they are set out from; joints and thresholds.
     pour : PourSheet, optional
@@ -155,7 +158,8 @@ class Plan:
     removal_m: float = 0.0
     roughness_m: float = 0.0
     mixers: int = 1
-    grind_open: bool = False
+    grinding: Grinding | None = None
+    grind_lacks: tuple[str, ...] = ()
     pins: PinPlan = NO_PINS
     pour: PourSheet | None = None
 
@@ -201,6 +205,6 @@ class Plan:
 
     @property
     def depth_m(self) -> NDArray[np.float64]:
-        """Datum minus floor at the cell centres (ny, nx) [m], NaN where there is no floor."""
+        """Datum minus floor as ground at the cell centres (ny, nx) [m], NaN where there is none."""
         x_m, y_m = self.surface.grid.mesh()
-        return np.asarray(self.datum.plane.at(x_m, y_m) - self.surface.height_m)
+        return self.datum.as_ground(self.datum.plane.at(x_m, y_m) - self.surface.height_m)

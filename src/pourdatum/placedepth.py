@@ -61,7 +61,7 @@ def depth_at(surface: Surface, datum: Datum, place_m: ArrayLike) -> AtPlaces:
     ----------
     surface : Surface
     datum : Datum
-        Of the same surface.
+        Of the same surface. Where it has the floor ground, the depth is that over ground floor.
     place_m : (n, 2) array
         Local plan, on the floor [m].
 
@@ -78,7 +78,8 @@ def depth_at(surface: Surface, datum: Datum, place_m: ArrayLike) -> AtPlaces:
     place = _on_floor(surface, place_m)
     depth = datum.plane.at(*place.T) - surface.grid.at(surface.height_m, place)
     low, high = _ends(surface, datum, place, depth)
-    return AtPlaces(place, depth, low, high + rise_m(datum))
+    ends = (datum.as_ground(end) for end in (depth, low, high + rise_m(datum)))
+    return AtPlaces(place, *ends)
 
 
 def height_at(surface: Surface, place_m: ArrayLike) -> AtPlaces:
@@ -130,7 +131,7 @@ def depth_draws_m(surface: Surface, datum: Datum, place_m: ArrayLike) -> Array:
         raise ValueError("single levels have no draws in common; ask depth_at for each place")
     place = _on_floor(surface, place_m)
     depth = datum.plane.at(*place.T) - surface.grid.at(surface.height_m, place)
-    return depth + _moves(surface, datum, place, np.random.default_rng(_SEED))
+    return datum.as_ground(depth + _moves(surface, datum, place, np.random.default_rng(_SEED)))
 
 
 def _on_floor(surface: Surface, place_m: ArrayLike) -> Array:

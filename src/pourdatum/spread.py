@@ -86,6 +86,8 @@ def fill_draws_m3(surface: Surface, datum: Datum, volume: Volume) -> Array:
     place, row, col, cells = even_places(known, surface.grid, _NODES)
     weight_m2 = cells * (volume.outline_m2 / max(int(cells.sum()), 1))
     lack = np.nan_to_num(datum.plane.at(*place.T) - surface.height_m[row, col], nan=0.0)
+    # More floor stands above on some draws: it is ground too, and filled to the same depth.
+    least_m = max(datum.ground_depth_m or 0.0, 0.0)
     fields = draws_for(surface).at(place)
     draw = np.random.default_rng(_SEED)
     luck = draw.standard_normal((len(fields), 3))
@@ -96,8 +98,8 @@ def fill_draws_m3(surface: Surface, datum: Datum, volume: Volume) -> Array:
     depth = lack + fields
     if datum.draws_m is not None:
         depth += datum.draws_m[:, None]
-    np.maximum(depth, 0.0, out=depth)
-    out: Array = volume.volume_m3 + (depth @ weight_m2 - np.maximum(lack, 0.0) @ weight_m2)
+    np.maximum(depth, least_m, out=depth)
+    out: Array = volume.volume_m3 + (depth @ weight_m2 - np.maximum(lack, least_m) @ weight_m2)
     # The edge takes in or leaves out floor of the usual depth.
     out += luck[:, 2] * area_uncertainty_m2(surface) * volume.mean_depth_m
     return out

@@ -9,10 +9,19 @@ from typing import TYPE_CHECKING, Final
 from pourdatum.controlwords import notes_on, to_read_again
 from pourdatum.outcome import Plan
 from pourdatum.pour import Crew
-from pourdatum.report.words import for_people, level, place, span, volume_span, water
+from pourdatum.report.words import (
+    for_people,
+    level,
+    money,
+    place,
+    span,
+    volume_span,
+    water,
+)
 from pourdatum.units import MM, show_area, show_height, show_length, show_mass, show_volume
 
 if TYPE_CHECKING:
+    from pourdatum.grinding import Grinding
     from pourdatum.outcome import Survey
     from pourdatum.pour import PourSheet
 
@@ -26,6 +35,7 @@ _SILENT: Final = frozenset(
         "not-buildable",
         "no-price",
         "grind-not-priced",
+        "grind-bound",
         "nibs",
         "control-loose",
     }
@@ -165,13 +175,30 @@ def _datum_words(plan: Plan) -> str:
     z = level(datum.plane.z0_m + plan.origin_m[2], system)
     match datum.kind:
         case "high-point":
-            return f"{z}, level, {show_height(datum.least_m, system)} over the high point"
+            ground = "the floor as ground" if datum.lowered_m else "the high point"
+            return f"{z}, level, {show_height(datum.least_m, system)} over {ground}"
         case "level":
             return f"{z}, level, as given"
         case "parallel":
             return "parallel to the floor: flat, not level"
         case _:
             return f"falling {_per_length(datum.plane.slope, system)}"
+
+
+def _grind_words(plan: Plan, grinding: Grinding) -> str:
+    """What is ground and what that saves, or that nothing is."""
+    system, count = plan.system, len(grinding.ground)
+    if not count:
+        return "nothing: at these prices filling alone is the cheapest"
+    off = water(grinding.volume_m3 * MM, system)
+    held = "" if grinding.bound is None else f"; held by the {grinding.bound}"
+    less = grinding.unground_cost - grinding.cost
+    return (
+        f"{count} hump{'s' if count != 1 else ''}, {off} from"
+        f" {show_area(grinding.area_m2, system)}: datum"
+        f" {show_height(plan.datum.lowered_m, system)} lower, saves"
+        f" {show_volume(grinding.saved_m3, system)} and {money(less)}{held}"
+    )
 
 
 def _things_rows(outcome: Survey | Plan) -> list[tuple[str, str]]:
@@ -181,6 +208,8 @@ def _things_rows(outcome: Survey | Plan) -> list[tuple[str, str]]:
     def at(place_m: tuple[float, float]) -> str:
         return f"({place(place_m[0] + x0_m, place_m[1] + y0_m, system)})"
 
+    if isinstance(outcome, Plan) and outcome.grinding is not None:
+        rows.append(("grind", _grind_words(outcome, outcome.grinding)))
     if isinstance(outcome, Plan) and outcome.humps:
         listed = [
             f"{show_height(h.height_m, system)} at {at(h.place_m)}" for h in outcome.humps[:3]

@@ -9,14 +9,17 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from pourdatum.costcurve import Prices
 from pourdatum.datum import DatumRequest, choose_datum
 from pourdatum.errors import JobError
 from pourdatum.grind import find_humps
+from pourdatum.grinding import Grinding, weigh_grinding
 from pourdatum.job import Job
 from pourdatum.material import obstacles, order
 from pourdatum.outcome import Plan, Survey
 from pourdatum.pipeline.controlled import with_control
 from pourdatum.pipeline.pinned import pins_of
+from pourdatum.pipeline.poured import pour_obstacles, sheet_of
 from pourdatum.pipeline.remarks import (
     plan_assumptions,
     plan_warnings,
@@ -66,8 +69,15 @@ def plan_pour(surface: Surface, job: Job | str | Path | None = None) -> Plan:
         survey_later = aside.submit(surveyed, surface, job)
         datum = choose_datum(prepared, request, sheet.least_m)
         _check_far(prepared, datum)
-        volume = _fill(poured_on, datum, sheet, sheet.least_m)
-        plan = _poured(poured_on, datum, volume, sheet, job, survey_later)
+        lacks = grinding_lacks(job, sheet, poured_on)
+        grinding = None
+        if wants_grinding(job) and not lacks:
+            grinding = _weighed(poured_on, datum, sheet, job)
+            datum = grinding.datum
+        plan = _poured(poured_on, datum, sheet, job, survey_later, grinding)
+        plan = replace(plan, grind_lacks=lacks if wants_grinding(job) else ())
+        plan = replace(plan, pour=sheet_of(plan, job))
+        plan = replace(plan, obstacles=(*plan.obstacles, *pour_obstacles(plan, job)))
     told = replace(
         plan.survey,
         assumptions=(*plan.survey.assumptions, *plan_assumptions(plan, job)),
@@ -79,12 +89,13 @@ def plan_pour(surface: Surface, job: Job | str | Path | None = None) -> Plan:
 def _poured(
     poured_on: Surface,
     datum: Datum,
-    volume: Volume,
     sheet: Sheet,
     job: Job,
     survey: Future[Survey],
+    grinding: Grinding | None,
 ) -> Plan:
-    """Order, humps and obstacles, and the survey when it is there."""
+    """Fill, order, humps and obstacles, and the survey when it is there."""
+    volume = _fill(poured_on, datum, sheet, sheet.least_m)
     draws = None if poured_on.between is not None else fill_draws_m3(poured_on, datum, volume)
     interval = fill_interval(poured_on, datum, volume, draws)
     bought = order(
@@ -98,7 +109,7 @@ def _poured(
         absorbency=job.preparation.absorbency,
         draws_m3=None if draws is None else draws_to_buy_m3(draws, datum, volume),
     )
-    humps = tuple(find_humps(poured_on, datum))
+    humps = grinding.humps if grinding else tuple(find_humps(poured_on, datum))
     standing = obstacles(
         _judged(volume, poured_on, datum, sheet),
         sheet,
@@ -119,7 +130,7 @@ def _poured(
         removal_m=job.preparation.removal_mm / MM,
         roughness_m=job.preparation.roughness_mm / MM,
         mixers=job.pour.mixers,
-        grind_open=wants_grinding(job),
+        grinding=grinding,
         pins=pins_of(poured_on, datum, job),
     )
 
@@ -128,6 +139,45 @@ def wants_grinding(job: Job) -> bool:
     """Whether grinding may lower the datum: allowed, and either priced or asked for."""
     asked = "allowed" in job.grind.model_fields_set
     return job.grind.allowed and (job.grind.priced or asked)
+
+
+def grinding_lacks(job: Job, sheet: Sheet, surface: Surface) -> tuple[str, ...]:
+    """What is missing before grinding can be weighed against filling; empty where nothing is."""
+    lacks = []
+    if not job.grind.priced:
+        lacks.append("no price of grinding: give grind.price_per_m2 or grind.price_per_m2_mm")
+    if job.material.price_per_bag is None and sheet.price_per_bag is None:
+        lacks.append("no price of a bag: give material.price_per_bag, or one in the sheet")
+    if job.datum.kind != "high-point":
+        lacks.append(
+            f'a datum of kind "{job.datum.kind}" is not lowered: only one over the high point is'
+        )
+    if surface.between is not None:
+        lacks.append("levels shot singly do not show the shape of a hump: scan it")
+    return tuple(lacks)
+
+
+def _weighed(surface: Surface, datum: Datum, sheet: Sheet, job: Job) -> Grinding:
+    """Grinding against filling at the prices of job and sheet."""
+    wish, material = job.grind, job.material
+    price = sheet.price_per_bag if material.price_per_bag is None else material.price_per_bag
+    assert price is not None
+    bags_per_m3 = MM * sheet.powder_kg_per_m2_mm * (1.0 + material.waste) / sheet.bag_kg
+    prices = Prices(
+        fill_per_m3=(price + material.labour_per_bag) * bags_per_m3,
+        grind_per_m2=wish.price_per_m2 or 0.0,
+        grind_per_m3=(wish.price_per_m2_mm or 0.0) * MM,
+        setup=wish.setup_price or 0.0,
+    )
+    return weigh_grinding(
+        surface,
+        datum,
+        prices,
+        # Roughness is what lies under the top of the texture, over ground floor as well.
+        least_m=sheet.least_m + job.preparation.roughness_mm / MM,
+        greatest_m=sheet.greatest_m,
+        deepest_m=None if wish.max_depth_mm is None else wish.max_depth_mm / MM,
+    )
 
 
 def datum_request(job: Job, scan: Scan, z0_m: float | None = None) -> DatumRequest:
@@ -199,13 +249,33 @@ def _prepared(surface: Surface, job: Job) -> tuple[Surface, Surface]:
 
 
 def _fill(surface: Surface, datum: Datum, sheet: Sheet, least_m: float) -> Volume:
-    return fill_volume(
+    """The fill of the floor, as ground where it is."""
+    ground_m = datum.ground_depth_m
+    over_m = 0.0 if ground_m is None else ground_m
+    found = fill_volume(
         surface.height_m,
         surface.grid,
         surface.floor.outline,
-        datum.plane,
-        least_m=least_m,
-        greatest_m=sheet.greatest_m,
+        datum.plane.raised(-over_m),
+        least_m=least_m - over_m,
+        greatest_m=sheet.greatest_m - over_m,
+    )
+    return found if ground_m is None else _over_ground(found, ground_m)
+
+
+def _over_ground(under: Volume, ground_m: float) -> Volume:
+    """The fill of a ground floor, from that up to its ground level: a slab of one depth more."""
+    area_m2 = under.outline_m2 if ground_m > 0.0 else under.area_m2
+    volume_m3 = under.volume_m3 + ground_m * under.outline_m2
+    return replace(
+        under,
+        volume_m3=volume_m3,
+        area_m2=area_m2,
+        mean_depth_m=volume_m3 / area_m2 if area_m2 > 0.0 else 0.0,
+        min_depth_m=max(under.min_depth_m, 0.0) + ground_m,
+        max_depth_m=under.max_depth_m + ground_m,
+        short_m2=0.0,
+        cut_m3=0.0,
     )
 
 

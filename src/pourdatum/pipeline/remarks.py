@@ -11,6 +11,7 @@ from pourdatum.material import BAG_YIELD_SHARE, POUR_ACCURACY_M
 from pourdatum.outcome import Notes, Warned
 from pourdatum.pipeline.floor_words import floor_found
 from pourdatum.pipeline.pinned import pin_assumptions, pin_warnings
+from pourdatum.pipeline.poured import pour_assumptions, pour_warnings
 from pourdatum.promise import interval_with_shots
 from pourdatum.spotpoint import HUMP_EVERY_M2, HUMP_M
 from pourdatum.units import MM
@@ -33,10 +34,15 @@ _TELLING_POINTS: Final = 8
 _THIN_SHARE: Final = 0.1
 _UNSEARCHED_SHARE: Final = 0.03
 
+GRIND_DUST: Final = (
+    "grinding concrete makes respirable crystalline silica, which harms lungs for good: extraction"
+    " at the tool, a vacuum of the right class, masks that fit, and nobody else in the room; local"
+    " rules come first"
+)
+
 LATER: Final = {
     "survey": "flatness is not in this version: the list is empty",
-    "plan": "the grinding curve, batches, bays and edge age are not in this version: "
-    "they are null or empty",
+    "plan": "two lifts, ways compared and zones with datums of their own are not in this version",
 }
 
 
@@ -162,25 +168,44 @@ def plan_warnings(plan: Plan, job: Job) -> list[Warned]:
         )
     if plan.order.cost is None:
         found.append(Warned("no-price", "no price per bag is given: cost is null"))
-    if plan.grind_open:
-        found.append(
-            Warned(
-                "grind-not-decided",
-                "not in this version: grinding is not weighed against filling; humps are listed "
-                "and nothing is ground",
-            )
-        )
-    elif plan.humps:
-        found.append(
-            Warned("grind-not-priced", "grinding is not planned: humps are listed, worth is null")
-        )
+    found += _grinding_told(plan)
     wait = sheet.cover_hours(plan.volume.max_depth_m)
     if wait is None:
         found.append(
             Warned("no-cover-time", "the sheet does not say when the floor may be covered")
         )
     found += pin_warnings(plan)
+    found += pour_warnings(plan, job)
     found.append(Warned("not-in-this-version", LATER["plan"]))
+    return found
+
+
+def _grinding_told(plan: Plan) -> list[Warned]:
+    """Why grinding was not weighed, what binds it, and the dust where it is proposed."""
+    if plan.grind_lacks:
+        return [Warned("grind-not-decided", f"{lack}; worth is null") for lack in plan.grind_lacks]
+    grinding = plan.grinding
+    if grinding is None:
+        said = "grinding is not planned: humps are listed, worth is null"
+        return [Warned("grind-not-priced", said)] if plan.humps else []
+    found = []
+    if not grinding.reached:
+        found.append(
+            Warned(
+                "grind-too-deep-still",
+                f"no grinding that is allowed brings the floor within {plan.sheet.depth_mm[1]:g}"
+                " mm: it is weighed by its cost alone",
+            )
+        )
+    if grinding.bound is not None:
+        why = {
+            "deepest grind": "the deepest grind allowed: deeper would cost less",
+            "greatest depth": f"{plan.sheet.depth_mm[1]:g} mm, the greatest depth of the material:"
+            " a higher datum would cost less",
+        }
+        found.append(Warned("grind-bound", f"the datum is held by {why[grinding.bound]}"))
+    if grinding.ground:
+        found.append(Warned("grind-dust", GRIND_DUST))
     return found
 
 
@@ -222,15 +247,31 @@ def plan_assumptions(plan: Plan, job: Job) -> list[str]:
             f"preparation: floor taken as {plan.removal_m * MM:g} mm lower and "
             f"{plan.roughness_m * MM:g} mm rough before the pour"
         )
+    if plan.grinding is not None:
+        said.append(_grinding_assumed(plan, job))
     if plan.datum.kind == "high-point":
-        said.append(f"datum: highest floor and the least depth of {plan.sheet.depth_mm[0]:g} mm")
+        ground = "highest floor left after grinding" if plan.datum.lowered_m else "highest floor"
+        said.append(f"datum: {ground} and the least depth of {plan.sheet.depth_mm[0]:g} mm")
         if plan.surface.between is not None:
             said.append(
                 f"datum: between the shots one hump on every {HUMP_EVERY_M2:g} m² is allowed for "
                 f"that no shot felt, one in ten of them over {HUMP_M * MM:g} mm; a datum given as "
                 "a level does not hang on them"
             )
-    return [*said, *pin_assumptions(plan, job)]
+    return [*said, *pin_assumptions(plan, job), *pour_assumptions(plan, job)]
+
+
+def _grinding_assumed(plan: Plan, job: Job) -> str:
+    """Prices that count as nothing, and how deep may be ground."""
+    prices = ("price_per_m2", "price_per_m2_mm", "setup_price")
+    none = [name for name in prices if getattr(job.grind, name) is None]
+    said = "grinding: "
+    if none:
+        said += f"no {', '.join(none)} is given and counts as nothing; "
+    deepest = job.grind.max_depth_mm
+    if deepest is None:
+        return said + "no deepest grind is given, so the slab's cover and its top layer do not bind"
+    return said + f"at most {deepest:g} mm is taken off anywhere"
 
 
 def survey_notes(job: Job) -> Notes:

@@ -16,9 +16,10 @@ from typing import TYPE_CHECKING, Final
 from pourdatum.report import (
     blocks,
     control_block,
+    grind_block,
     pins_block,
-    pour_block,
     plan_blocks,
+    pour_block,
     setups,
     stylesheet,
     words,
@@ -30,7 +31,7 @@ from pourdatum.units import show_area, show_height
 if TYPE_CHECKING:
     from pourdatum.outcome import Plan, Survey
 
-_SHOWN_ABOVE: Final = frozenset({"not-buildable", "control-loose"})
+_SHOWN_ABOVE: Final = frozenset({"not-buildable", "control-loose", "grind-dust", "grind-bound"})
 
 
 def write_page(outcome: Survey | Plan, path: str | Path, *, picture: bytes | None = None) -> None:
@@ -97,7 +98,7 @@ def plan_page(plan: Plan, picture: bytes) -> str:
                 "div",
                 plan_blocks.setting_out(plan),
                 plan_blocks.openings(plan),
-                plan_blocks.grinding(plan),
+                grind_block.grinding(plan),
             ),
             cls="desk",
         ),

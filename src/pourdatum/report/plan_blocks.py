@@ -1,4 +1,4 @@
-"""Parts of a plan's page: what to pour, what to buy, how to set the datum, what to grind."""
+"""Parts of a plan's page: what to pour, what to buy, how to set the datum, what to block."""
 
 from __future__ import annotations
 
@@ -134,15 +134,15 @@ def setting_out(plan: Plan) -> Html:
     if datum.high_place_m is not None:
         at = place(plan.survey, datum.high_place_m)
         unit = words.plan_unit(system)
-        over = words.limit(datum.least_m, system)
+        over = _over_high_point(plan)
         where = [el("b", "high point"), " at x, y = ", at, f" {unit} (the triangle on the map). "]
         said.append(
             [
                 "Hold the staff of a rotating laser on the ",
                 *where,
                 (
-                    f"The datum, which is the top of the finished pour, lies {over} above the "
-                    f"floor there{_after_preparation(plan)}. Carry that height through the room."
+                    f"The datum, which is the top of the finished pour, lies {over}"
+                    f"{_after_preparation(plan)}. Carry that height through the room."
                 ),
             ]
         )
@@ -155,6 +155,11 @@ def setting_out(plan: Plan) -> Html:
             "fall": "The datum falls as the job asks. Set it out at the corners and at the drain.",
         }
         said.append(kinds.get(datum.kind, ""))
+    if datum.lowered_m:
+        said.append(
+            "Put a height mark on a wall or a column before anything is ground: afterwards the "
+            "high point is gone, and that mark carries the datum."
+        )
     if sloping:
         turn = math.degrees(datum.plane.bearing_rad)
         said.append(
@@ -175,44 +180,6 @@ def setting_out(plan: Plan) -> Html:
         "stop: take levels at the high point and at two corners, and find which of them is wrong."
     )
     return section("Setting the datum", bullets(said))
-
-
-def grinding(plan: Plan) -> Html:
-    """Humps, what each would save, and the dust."""
-    system = plan.system
-    if not plan.humps:
-        return section("Grinding", el("p", "No hump stands out of this floor."))
-    priced = any(hump.worth is not None for hump in plan.humps)
-    head: list[object] = ["No.", place_head(plan.survey), "Height", "Area"]
-    grind = any(_known(hump.grind_m3) for hump in plan.humps)
-    saves = any(_known(hump.saves_m3) for hump in plan.humps)
-    head += ["To grind"] * grind + ["Saves"] * saves + ["Worth it"] * priced
-    rows = []
-    for number, hump in enumerate(plan.humps, 1):
-        row: list[object] = [
-            number,
-            place(plan.survey, hump.place_m),
-            tied(show_height(hump.height_m, system)),
-            tied(show_area(hump.area_m2, system)),
-        ]
-        row += [_volume(hump.grind_m3, plan)] * grind + [_volume(hump.saves_m3, plan)] * saves
-        row += [{True: "yes", False: "no", None: "open"}[hump.worth]] * priced
-        rows.append(row)
-    said = "Height is over the floor around the hump; the numbers are those on the map."
-    if saves:
-        said += " A hump saves what it says only if those as high are ground with it."
-    if not priced:
-        said += " Whether grinding pays was not worked out."
-    return section(
-        "Humps",
-        table(head, rows),
-        el("p", said, cls="soft"),
-        el(
-            "p",
-            "Grinding concrete makes respirable silica dust: extraction at the tool, a vacuum of "
-            "the right class, masks, and nobody else in the room.",
-        ),
-    )
 
 
 def openings(plan: Plan) -> Html | None:
@@ -294,8 +261,8 @@ def material(plan: Plan) -> Html:
             (
                 "Cost of the expected use",
                 (
-                    f"{_money(order.cost)} for {order.bags} bags, labour as stated; "
-                    f"{_money(order.price_per_bag)} a bag"
+                    f"{words.money(order.cost)} for {order.bags} bags, labour as stated; "
+                    f"{words.money(order.price_per_bag)} a bag"
                 ),
             )
         )
@@ -337,22 +304,20 @@ def _allowed(plan: Plan) -> str:
     return f"{low.rsplit(' ', 1)[0]} to {high}"
 
 
+def _over_high_point(plan: Plan) -> str:
+    """How the datum lies to the floor at the high point, which may be ground afterwards."""
+    datum, system = plan.datum, plan.system
+    if not datum.lowered_m:
+        return f"{words.limit(datum.least_m, system)} above the floor there"
+    over_m = datum.least_m - datum.lowered_m
+    side = "above" if over_m >= 0.0 else "below"
+    return f"{show_height(abs(over_m), system)} {side} the floor there as it is before grinding"
+
+
 def _after_preparation(plan: Plan) -> str:
     if plan.removal_m == 0.0:
         return ""
     return f" once {show_height(plan.removal_m, plan.system)} has been taken off in preparation"
-
-
-def _known(value: float | None) -> bool:
-    return value is not None and math.isfinite(value)
-
-
-def _volume(value_m3: float | None, plan: Plan) -> Html:
-    if value_m3 is None or not math.isfinite(value_m3):
-        return tied("open")
-    if value_m3 < 0.001 and plan.system == "metric":
-        return tied(f"{1000 * value_m3:.2f} l")
-    return tied(show_volume(value_m3, plan.system))
 
 
 def _across(area_m2: float, system: System) -> str:
@@ -384,11 +349,6 @@ def _water_per_bag(plan: Plan) -> str:
 def _cubic(volume_m3: float) -> str:
     feet = volume_m3 / FOOT_M**3
     return f"{feet:.1f} ft³, {feet / 27:.2f} yd³"
-
-
-def _money(sum_of_it: float) -> str:
-    """In whatever money the prices are: nobody stated which."""
-    return f"{sum_of_it:,.2f}".replace(",", " ")
 
 
 def _temperature(ends_c: tuple[float, float], system: System) -> str:

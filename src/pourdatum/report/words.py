@@ -31,8 +31,6 @@ _FOR_PEOPLE: Final = {
     "no-price": "No price per bag was given, so no cost is worked out.",
     "no-primer": "The material's sheet names no primer for this substrate.",
     "grind-not-priced": "Grinding is not planned; the humps are listed all the same.",
-    "grind-not-decided": "Whether grinding pays is not worked out in this version; nothing is "
-    "taken as ground.",
 }
 
 
@@ -46,6 +44,7 @@ def for_people(code: str, text: str) -> str:
     """
     for null in (": depth_mm is null", ": along_across_m is null", ": staff_mm is null"):
         text = text.replace(null, "")
+    text = text.replace("; worth is null", ": grinding is not weighed against filling")
     return _FOR_PEOPLE.get(code, text)
 
 
@@ -195,6 +194,11 @@ def plan_unit(system: System) -> str:
 def height_unit(system: System) -> tuple[str, float]:
     """Unit of depths and its size in metres: mm or in."""
     return ("in", INCH_M) if system == "imperial" else ("mm", 1.0 / MM)
+
+
+def money(sum_of_it: float) -> str:
+    """In whatever money the prices are: nobody stated which."""
+    return f"{sum_of_it:,.2f}".replace(",", " ")
 
 
 def water(litres: float, system: System, decimals: int = 1) -> str:

@@ -274,14 +274,17 @@ def _fill(plan: Plan) -> FillPart:
 
 
 def _grind(plan: Plan) -> GrindPart:
-    origin = plan.origin_m[:2]
-    nothing = None if plan.grind_open else 0.0
+    (x0_m, y0_m, z0_m), grinding = plan.origin_m, plan.grinding
+    open_ = bool(plan.grind_lacks)
+    ground_m3, ground_m2 = (
+        (0.0, 0.0) if grinding is None else (grinding.volume_m3, grinding.area_m2)
+    )
     return GrindPart(
-        volume_l=nothing,
-        area_m2=nothing,
+        volume_l=None if open_ else _litres(ground_m3),
+        area_m2=None if open_ else _area(ground_m2),
         humps=[
             HumpPart(
-                place=_place(hump.place_m, origin),
+                place=_place(hump.place_m, (x0_m, y0_m)),
                 area_m2=_area(hump.area_m2),
                 height_mm=_mm(hump.height_m),
                 grind_l=_litres_or_none(hump.grind_m3),
@@ -290,7 +293,9 @@ def _grind(plan: Plan) -> GrindPart:
             )
             for hump in plan.humps
         ],
-        curve=[],
+        curve=[]
+        if grinding is None
+        else [(_metres(z_m + z0_m), _round(cost, 2)) for z_m, cost in grinding.curve.tolist()],
     )
 
 

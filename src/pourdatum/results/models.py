@@ -211,23 +211,26 @@ class FillPart(Part):
 
 
 class HumpPart(Part):
-    """High ground; height over the floor around it."""
+    """High ground; height over the floor around it, area above half of it, or as ground."""
 
     place: Place
     area_m2: float
     height_mm: float
-    grind_l: float | None
-    saves_l: float | None
-    worth: bool | None
+    grind_l: float | None = Field(description="concrete to take off")
+    saves_l: float | None = Field(description="fill, if ground together with all humps as high")
+    worth: bool | None = Field(description="to be ground; null where that was not weighed")
 
 
 class GrindPart(Part):
-    """Grinding; null volume and area where it was asked for and is not decided."""
+    """Grinding; null volume and area where it was asked for and could not be weighed."""
 
     volume_l: float | None
     area_m2: float | None
     humps: list[HumpPart]
-    curve: list[tuple[float, float]]
+    curve: list[tuple[float, float]] = Field(
+        description="cost over the level of the datum, [z_m, cost], upwards to the one over the "
+        "high point, where nothing is ground; empty where nothing was weighed"
+    )
 
 
 class MaterialPart(Part):

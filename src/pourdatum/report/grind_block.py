@@ -1,0 +1,228 @@
+"""Grind or pour on a plan's page: the decision, the curve of cost, the humps, and the dust."""
+
+from __future__ import annotations
+
+import base64
+import math
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+
+from pourdatum.report import canvas, contours, lettering, style, words
+from pourdatum.report.blocks import bullets, place, place_head, section, table
+from pourdatum.report.markup import Html, el, tied
+from pourdatum.units import show_area, show_height, show_volume
+
+if TYPE_CHECKING:
+    from pourdatum.grinding import Grinding
+    from pourdatum.outcome import Plan
+
+_WIDE_IN: Final = 4.8
+"""Narrow, so that its letters stay legible on a phone."""
+_TALL_IN: Final = 3.2
+_DPI: Final = 200
+_TEXT_PT: Final = 12
+_BOX: Final = (0.17, 0.19, 0.79, 0.72)
+_DUST: Final = (
+    "Grinding concrete makes respirable crystalline silica dust, which harms lungs for good: "
+    "extraction at the tool, a vacuum of the right class, masks that fit, and nobody else in the "
+    "room. Local rules and licensed practice come first."
+)
+
+
+def grinding(plan: Plan) -> Html:
+    """What to grind, what that saves, and what else was weighed."""
+    weighed = plan.grinding
+    if not plan.humps and weighed is None:
+        return section("Grinding", el("p", "No hump stands out of this floor."))
+    said: list[object] = []
+    if plan.grind_lacks:
+        said += [
+            el("p", "Grinding was asked for and is not weighed against filling:"),
+            bullets(plan.grind_lacks),
+        ]
+    if weighed is not None:
+        said += [el("p", el("b", decision(plan)), " ", _held(weighed, plan)), _curve_figure(plan)]
+    if plan.humps:
+        said += [table(*_rows(plan)), el("p", _about_humps(plan), cls="soft"), el("p", _DUST)]
+    else:
+        said.append(el("p", "No hump stands out of this floor."))
+    return section("Humps" if weighed is None else "Grind or pour", said)
+
+
+def decision(plan: Plan) -> str:
+    """What is ground, in a sentence."""
+    weighed, system = plan.grinding, plan.system
+    assert weighed is not None
+    ground = weighed.ground
+    if not ground:
+        return f"Nothing is ground: that is the cheapest, {words.money(weighed.cost)}."
+    humps = f"{len(ground)} hump{'s' if len(ground) != 1 else ''}"
+    return (
+        f"Grind {humps}, {show_small(weighed.volume_m3, plan)} of concrete from "
+        f"{show_area(weighed.area_m2, system)}: the datum lies "
+        f"{show_height(plan.datum.lowered_m, system)} lower and the pour takes "
+        f"{show_volume(weighed.saved_m3, system)} less, {words.money(weighed.cost)} in all instead "
+        f"of {words.money(weighed.unground_cost)}."
+    )
+
+
+def show_small(volume_m3: float, plan: Plan) -> str:
+    """A volume of concrete, with one decimal more than a fill."""
+    if plan.system == "metric":
+        return f"{1000.0 * volume_m3:.{2 if volume_m3 < 0.001 else 1}f} l"
+    return show_volume(volume_m3, plan.system)
+
+
+def _held(weighed: Grinding, plan: Plan) -> str:
+    greatest = words.limit(plan.sheet.greatest_m, plan.system)
+    if not weighed.reached:
+        return f"No grinding that is allowed brings the floor within {greatest}."
+    return {
+        None: "",
+        "deepest grind": "Deeper would cost less still, and is not allowed.",
+        "greatest depth": f"A higher datum would cost less, and be deeper than the {greatest} that "
+        "the material takes.",
+    }[weighed.bound]
+
+
+def _about_humps(plan: Plan) -> str:
+    said = (
+        "Height is over the floor around the hump; the numbers are those on the map. A hump saves "
+        "what it says only if those as high are ground with it."
+    )
+    if plan.grinding is None:
+        return said + " Whether grinding pays was not weighed."
+    if plan.grinding.ground:
+        said += (
+            " Those to grind are ground down to the level of the datum less the least depth; the "
+            "litres and the area in all hold also what hardly stands over that level."
+        )
+    return said
+
+
+def _rows(plan: Plan) -> tuple[list[object], list[list[object]]]:
+    """Head and rows of the table of humps."""
+    priced = any(hump.worth is not None for hump in plan.humps)
+    grind = any(_known(hump.grind_m3) for hump in plan.humps)
+    saves = any(_known(hump.saves_m3) for hump in plan.humps)
+    head: list[object] = ["No.", place_head(plan.survey), "Height", "Area"]
+    head += ["To grind"] * grind + ["Saves"] * saves + ["Worth it"] * priced
+    rows = []
+    for number, hump in enumerate(plan.humps, 1):
+        row: list[object] = [
+            number,
+            place(plan.survey, hump.place_m),
+            tied(show_height(hump.height_m, plan.system)),
+            tied(show_area(hump.area_m2, plan.system)),
+        ]
+        row += [_volume(hump.grind_m3, plan)] * grind + [_volume(hump.saves_m3, plan)] * saves
+        row += [{True: "yes", False: "no", None: "open"}[hump.worth]] * priced
+        rows.append(row)
+    return head, rows
+
+
+def _known(value: float | None) -> bool:
+    return value is not None and math.isfinite(value)
+
+
+def _volume(value_m3: float | None, plan: Plan) -> Html:
+    if value_m3 is None or not math.isfinite(value_m3):
+        return tied("open")
+    if value_m3 < 0.001:
+        return tied(show_small(value_m3, plan))
+    return tied(show_volume(value_m3, plan.system))
+
+
+def _curve_figure(plan: Plan) -> Html:
+    weighed = plan.grinding
+    assert weighed is not None
+    chosen = show_height(plan.datum.lowered_m, plan.system)
+    data = base64.b64encode(draw_curve(plan)).decode()
+    said = "Cost of fill and grinding together, over how far the datum is lowered from the one "
+    said += "over the high point (square), where nothing is ground; the dot is what is planned."
+    if weighed.too_deep_m is not None:
+        said += " Hatched: deeper somewhere than the material takes."
+    image = el(
+        "img",
+        src=f"data:image/png;base64,{data}",
+        alt="Curve of cost over how far the datum is lowered: "
+        f"{words.money(weighed.unground_cost)} without grinding, {words.money(weighed.cost)} as "
+        f"planned, {chosen} lower.",
+    )
+    return el("figure", image, el("figcaption", said))
+
+
+def draw_curve(plan: Plan) -> bytes:
+    """The cost over how far the datum is lowered, as PNG; readable without colour."""
+    weighed = plan.grinding
+    assert weighed is not None
+    unit, unit_m = words.height_unit(plan.system)
+    top_m = float(weighed.curve[-1, 0])
+    lower = (top_m - weighed.curve[:, 0]) / unit_m
+    cost = weighed.curve[:, 1]
+    with style.drawing():
+        from matplotlib.backends.backend_agg import FigureCanvasAgg
+        from matplotlib.figure import Figure
+
+        figure = Figure(figsize=(_WIDE_IN, _TALL_IN), dpi=_DPI, facecolor=style.PAPER)
+        sheet = FigureCanvasAgg(figure)
+        axes = figure.add_axes(_BOX)
+        # The first point lies over the high point, where nothing is ground: apart from the rest.
+        axes.plot(lower[:-1], cost[:-1], color=style.INK, linewidth=2.2)
+        if weighed.too_deep_m is not None:
+            axes.axvspan(
+                0.0, (top_m - weighed.too_deep_m) / unit_m, facecolor=style.PAPER,
+                edgecolor=style.HAIR, hatch="//", linewidth=0.0, zorder=0,
+            )  # fmt: skip
+        axes.plot(
+            [0.0], [weighed.unground_cost], marker="s", markersize=9, color=style.PAPER,
+            markeredgecolor=style.INK, markeredgewidth=2.0, clip_on=False, zorder=4,
+        )  # fmt: skip
+        axes.plot(
+            [plan.datum.lowered_m / unit_m], [weighed.cost], marker="o", markersize=8,
+            color=style.INK, clip_on=False, zorder=5,
+        )  # fmt: skip
+        _framed(axes, lower, cost)
+        _labelled(figure, axes, plan, f"Datum lowered by, {unit}")
+        sheet.draw()  # type: ignore[no-untyped-call]
+        pixels = sheet.buffer_rgba()  # type: ignore[no-untyped-call]
+        return canvas.packed(np.asarray(pixels)[:, :, :3], "level")
+
+
+def _framed(axes: Any, lower: Any, cost: Any) -> None:
+    """Limits that show the whole curve, from 0; ticks at round values."""
+    span = float(np.ptp(cost)) or max(abs(float(cost[0])), 1.0)
+    low, high = float(cost.min()) - 0.18 * span, float(cost.max()) + 0.12 * span
+    low = max(low, 0.0) if float(cost.min()) >= 0.0 else low
+    axes.set_xlim(0.0, max(float(lower.max()), 1e-6))
+    axes.set_ylim(low, high)
+    for axis, (first, last) in ((axes.xaxis, axes.get_xlim()), (axes.yaxis, (low, high))):
+        values = contours.rounds(first, last, contours.interval(first, last, 5))
+        axis.set_ticks(values, [f"{value:,.6g}".replace(",", " ") for value in values])
+    axes.grid(color=style.HAIR, linewidth=0.6, alpha=0.6)
+    axes.tick_params(colors=style.INK, width=0.8)
+    for name, spine in axes.spines.items():
+        spine.set_visible(name in ("left", "bottom"))
+        spine.set_color(style.INK)
+
+
+def _labelled(figure: Any, axes: Any, plan: Plan, below: str) -> None:
+    """Words at the axes, and what the two marked places cost."""
+    weighed = plan.grinding
+    assert weighed is not None
+    for tick in (*axes.get_xticklabels(), *axes.get_yticklabels()):
+        tick.set_fontproperties(style.font(_TEXT_PT - 1))
+        tick.set_color(style.INK)
+    left, bottom, wide, tall = _BOX
+    figure.text(
+        left + wide, 0.03, lettering.drawable(below), ha="right",
+        fontproperties=style.font(_TEXT_PT), color=style.INK, parse_math=False,
+    )  # fmt: skip
+    told = f"Cost: {words.money(weighed.cost)}"
+    if plan.datum.lowered_m:
+        told += f" ({words.money(weighed.unground_cost)} without grinding)"
+    figure.text(
+        0.02, bottom + tall + 0.03, lettering.drawable(told, True),
+        fontproperties=style.font(_TEXT_PT - 1, bold=True), color=style.INK, parse_math=False,
+    )  # fmt: skip
