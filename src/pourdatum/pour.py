@@ -42,6 +42,8 @@ _FAR_M: Final = 1.5
 _MOST_MIXERS: Final = 24
 _DREGS: Final = 0.02
 """Share of a batch that is not worth carrying on into the next bay."""
+_LOOSE: Final = 0.05
+"""Share of a bag by which a batch may end early or late: it ends at the edge of a block."""
 
 
 @dataclass(frozen=True)
@@ -520,8 +522,11 @@ def _batches(laid: _Laid, blocks: Blocks, bag_m3: float, crew: Crew | Pump) -> t
     count = laid.bay.size
     area = np.bincount(laid.batch, weights=blocks.area_m2, minlength=count)
     volume = np.bincount(laid.batch, weights=blocks.volume_m3, minlength=count)
-    upto = np.cumsum(volume)
-    bags = np.diff(np.ceil(np.concatenate([[0.0], upto]) / bag_m3 - 1e-6))
+    upto = np.cumsum(volume) / bag_m3
+    # A batch ends at a block's edge: what that is over or under a bag opens none.
+    opened = np.ceil(upto - _LOOSE)
+    opened[-1] = math.ceil(upto[-1] - 1e-9)
+    bags = np.diff(np.maximum.accumulate(opened), prepend=0.0)
     middle = np.stack(
         [
             np.bincount(laid.batch, weights=blocks.area_m2 * axis, minlength=count) / area

@@ -12,6 +12,7 @@ from pourdatum.pour import Crew
 from pourdatum.report import canvas, lettering, style, words
 from pourdatum.report.blocks import bullets, place, section, table
 from pourdatum.report.markup import Html, el, tied
+from pourdatum.settingout import corner_name
 from pourdatum.units import show_length, show_volume
 
 if TYPE_CHECKING:
@@ -43,10 +44,13 @@ def pour_sheet(plan: Plan) -> Html | None:
             alt="Plan of the floor with the batches in the order of the pour, stop-ends between "
             "bays and the exit.",
         ),
-        el("figcaption", _caption(sheet)),
+        el("figcaption", _caption(sheet, bool(plan.pins.bases))),
     )
     bays = sheet.bays > 1
-    head = ["Bay"] * bays + ["Strip", _what(sheet), "Bags", "Volume", "Starts", "Begin at x, y"]
+    based = bool(plan.pins.bases)
+    unit = words.plan_unit(plan.system)
+    where = f"Begin along, across ({unit})" if based else f"Begin at x, y ({unit})"
+    head = ["Bay"] * bays + ["Strip", _what(sheet), "Bags", "Volume", "Starts", where]
     rows = [
         [own[0].bay] * bays
         + [
@@ -55,11 +59,17 @@ def pour_sheet(plan: Plan) -> Html | None:
             sum(batch.bags for batch in own),
             tied(show_volume(sum(batch.volume_m3 for batch in own), plan.system)),
             tied(_clock(own[0].start_min)),
-            place(plan.survey, own[0].place_m),
+            _along_across(plan, own[0]) if based else place(plan.survey, own[0].place_m),
         ]
         for own in strips(sheet)
     ]
     return section("Pour sheet", bullets(_told(plan, sheet)), shown, table(head, rows))
+
+
+def _along_across(plan: Plan, batch: Batch) -> Html:
+    """Where a batch begins, from the first corner of the pins."""
+    along, across = plan.pins.bases[0].along_across(np.array([batch.place_m]))[0]
+    return tied(words.place(float(along), float(across), plan.system))
 
 
 def strips(sheet: PourSheet) -> list[list[Batch]]:
@@ -95,12 +105,14 @@ def _clock(minutes: float) -> str:
     return f"{whole // 60}:{whole % 60:02d}"
 
 
-def _caption(sheet: PourSheet) -> str:
+def _caption(sheet: PourSheet, based: bool) -> str:
     said = "Numbers are " + (
         "batches" if isinstance(sheet.crew, Crew) and len(sheet.batches) <= _MOST_NUMBERS
         else "strips"
     )  # fmt: skip
     said += " in the order of the pour, from the far end to the exit (the arrow)."
+    if based:
+        said += f" Along and across are measured from corner {corner_name(0)} of the pins."
     return said + (" Thick lines are stop-ends." if sheet.stop_ends else "")
 
 
