@@ -22,14 +22,14 @@ from pourdatum.elsewhere import ground_elsewhere
 from pourdatum.errors import JobError, NoFloor
 from pourdatum.grid import Grid, filled_from_nearest
 from pourdatum.levels import Level, find_level
-from pourdatum.openings import Opening, find_openings
+from pourdatum.openings import Opening, find_openings, not_below
 from pourdatum.outline import Room, find_room
 from pourdatum.passing import Progress, silent
-from pourdatum.scan import ChunkRef, Scan, SpotLevels
+from pourdatum.scan import Scan, SpotLevels
 from pourdatum.sheetplan import place_on
 from pourdatum.specks import without_specks
 from pourdatum.spots import SpotMap, map_spots
-from pourdatum.stationlayers import gross_steps_m
+from pourdatum.stationlayers import gross_steps_m, stood_at, without_steps
 from pourdatum.stations import AGREE, Stations, after_joining, station_steps
 from pourdatum.stationsums import station_sums
 from pourdatum.things import Obstruction, find_columns, find_things
@@ -50,8 +50,6 @@ Mask = NDArray[np.bool_]
 
 _JOININGS: Final = 2
 """How often set-ups are joined anew: the second takes out what the first fit had followed."""
-_BELOW_M: Final = 0.3
-"""Distance in plan within which a gap is the blind spot of a set-up [m]."""
 _OTHER_STOREY_M: Final = 1.5
 """Height between a place given and the level there from which it is another storey [m]."""
 _AROUND_M: Final = 0.3
@@ -191,7 +189,7 @@ def find_floor(
     level = find_level(store, progress, Wish(at_m, outline))
     step_m = gross_steps_m(scan, store, level, progress)
     if step_m.any():
-        floor = find(_joined_anew(scan, step_m), replace(means, keeper=None))
+        floor = find(without_steps(scan, step_m), replace(means, keeper=None))
     else:
         floor = find(scan, means, (store, level))
     for _ in range(_JOININGS):
@@ -199,26 +197,10 @@ def find_floor(
             break
         step_m = step_m + np.nan_to_num(floor.stations.step_m)
         # Sums that are kept for another run are those of the scan as it came.
-        floor = find(_joined_anew(scan, step_m), replace(means, keeper=None))
+        floor = find(without_steps(scan, step_m), replace(means, keeper=None))
     if not step_m.any():
         return floor
     return replace(floor, scan=scan, stations=after_joining(floor.stations, step_m))
-
-
-def _joined_anew(scan: Scan, step_m: NDArray[np.float64]) -> Scan:
-    """The scan with each set-up lowered by its step."""
-
-    def lowered(chunk: ChunkRef, own_m: float) -> ChunkRef:
-        x, y, z = chunk.frame.origin_m
-        return replace(chunk, frame=replace(chunk.frame, origin_m=(x, y, z + own_m)))
-
-    return replace(
-        scan,
-        stations=tuple(
-            replace(one, chunks=tuple(lowered(chunk, float(own_m)) for chunk in one.chunks))
-            for one, own_m in zip(scan.stations, step_m, strict=True)
-        ),
-    )
 
 
 def _floor_of_cloud(
@@ -272,7 +254,7 @@ def _floor_of_cloud(
         max(bare.gate_m + 0.006, 0.04),
         other.lid,
     )
-    openings = tuple(hole for hole in openings if hole.seen or not _below_a_set_up(hole, scan))
+    openings = not_below(openings, stood_at(scan))
     things = find_things(cells, room, structure, columns, tall_m, thing_m)
     cut = [thing.outline for thing in columns] + [hole.outline for hole in openings]
     area = _largest(area.difference(shapely.union_all(cut))) if cut else area
@@ -301,17 +283,6 @@ def _floor_of_cloud(
         doubled_m=layers_apart_m(bare),
         faces=tuple(lines),
         stations=AGREE if sums is None else station_steps(sums),
-    )
-
-
-def _below_a_set_up(hole: Opening, scan: Scan) -> bool:
-    """Whether a gap in which nothing was seen lies below an instrument: there it sees nothing."""
-    x0, y0, _ = scan.origin_m
-    return any(
-        np.hypot(s.place_m[0] - x0 - hole.place_m[0], s.place_m[1] - y0 - hole.place_m[1])
-        < _BELOW_M
-        for s in scan.stations
-        if s.place_m is not None
     )
 
 

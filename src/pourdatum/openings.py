@@ -7,6 +7,7 @@ over.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
@@ -26,6 +27,8 @@ if TYPE_CHECKING:
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
+_BELOW_M: Final = 0.3
+"""Distance in plan within which a gap is the blind spot of an instrument [m]."""
 LEAST_OPENING_M: Final = 0.1
 """Openings from this width on are excluded and listed [m]."""
 _BLIND_M: Final = 0.45
@@ -65,6 +68,24 @@ class Opening:
     depth_m: float | None
     outline: Polygon
     seen: bool
+
+
+def not_below(
+    openings: tuple[Opening, ...], stood_m: list[tuple[float, float]]
+) -> tuple[Opening, ...]:
+    """Openings without gaps in which nothing was seen below an instrument: there it sees nothing.
+
+    Parameters
+    ----------
+    openings : tuple of Opening
+    stood_m : list of (x, y)
+        Where instruments stood, local plan [m].
+    """
+    return tuple(
+        hole
+        for hole in openings
+        if hole.seen or all(math.dist(hole.place_m, place) >= _BELOW_M for place in stood_m)
+    )
 
 
 def find_openings(

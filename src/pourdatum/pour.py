@@ -9,16 +9,17 @@ stop-ends between them: first its arms, then lanes along the sweep.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pourdatum.errors import JobError
-from pourdatum.pourbays import calmed, in_arms, in_lanes, in_pieces, in_turn, stop_ends
+from pourdatum.pourbays import stop_ends
 from pourdatum.pourblocks import Blocks, make_blocks
+from pourdatum.pourstrips import Crew, Laid, Pump, wet_edge
 from pourdatum.units import MM
 
 if TYPE_CHECKING:
@@ -31,53 +32,10 @@ Array = NDArray[np.float64]
 Index = NDArray[np.int64]
 Mask = NDArray[np.bool_]
 
-_REACH_M: Final = (0.35, 1.5)
-"""Least and greatest depth of a strip along the sweep [m]; common practice, no source."""
-_PASS_M: Final = 0.6
-"""Depth of a strip that a hose lays in one pass [m]; common practice, no source."""
-_NARROWEST_M: Final = 1.2
-"""Least width of a lane between stop-ends [m]; a choice."""
 _FAR_M: Final = 1.5
 """Distance of an exit from the floor beyond which it is no exit of it [m]."""
-_MOST_MIXERS: Final = 24
-_DREGS: Final = 0.02
-"""Share of a batch that is not worth carrying on into the next bay."""
 _LOOSE: Final = 0.05
 """Share of a bag by which a batch may end early or late: it ends at the edge of a block."""
-
-
-@dataclass(frozen=True)
-class Crew:
-    """Bags that are mixed and carried.
-
-    Attributes
-    ----------
-    mixers : int
-    minutes_per_batch : float
-        From one batch of a mixer to its next: mixing, carrying and spreading in it.
-    bags_per_batch : int
-    """
-
-    mixers: int = 1
-    minutes_per_batch: float = 6.0
-    bags_per_batch: int = 1
-
-    @property
-    def step_min(self) -> float:
-        """Minutes from one batch of all mixers to the next."""
-        return self.minutes_per_batch / self.mixers
-
-
-@dataclass(frozen=True)
-class Pump:
-    """Material that comes out of a hose.
-
-    Attributes
-    ----------
-    litres_per_minute : float
-    """
-
-    litres_per_minute: float
 
 
 @dataclass(frozen=True)
@@ -146,25 +104,6 @@ class PourSheet:
     obstacle: str = ""
 
 
-@dataclass(frozen=True, eq=False)
-class _Laid:
-    """Batches of a whole floor: numbers from 0 for each block, and what each batch is."""
-
-    batch: Index
-    bay: Index
-    strip: Index
-    start_min: Array
-    end_min: Array
-    age_min: float
-    deep_enough: bool
-    joined: bool
-
-    @property
-    def sound(self) -> bool:
-        """Whether a crew can lay it: strips that can be reached over, each against another."""
-        return self.deep_enough and self.joined
-
-
 def lay_out_pour(
     depth_m: Array,
     inside: Mask,
@@ -218,7 +157,7 @@ def lay_out_pour(
         )
     blocks = make_blocks(depth_m, inside, grid, volume_m3, leave_m, joints)
     bag_m3 = sheet.bag_kg / sheet.powder_kg_per_m2_mm / MM / (1.0 + waste)
-    laid, obstacle = _wet_edge(blocks, crew, bag_m3, sheet.working_time_min)
+    laid, obstacle = wet_edge(blocks, crew, bag_m3, sheet.working_time_min)
     batches = _batches(laid, blocks, bag_m3, crew)
     batch_of = np.zeros(inside.shape, np.int32)
     batch_of[inside] = laid.batch[blocks.block_of[inside]] + 1
@@ -250,274 +189,7 @@ def _check_exit(inside: Mask, grid: Grid, leave_m: tuple[float, float]) -> None:
         )
 
 
-def _wet_edge(
-    blocks: Blocks, crew: Crew | Pump, bag_m3: float, working_min: float
-) -> tuple[_Laid, str]:
-    """The first way of parting and laying in which no edge is older than the working time.
-
-    Failing all, the one with the youngest edge, and what would help.
-    """
-    best: _Laid | None = None
-    for bays in _partings(blocks, _widest_m(blocks, crew, bag_m3, working_min)):
-        for laid in _ways(blocks, bays, crew, bag_m3, working_min):
-            if laid.age_min <= working_min + 1e-9 and laid.sound:
-                return laid, ""
-            if best is None or (not laid.sound, laid.age_min) < (not best.sound, best.age_min):
-                best = laid
-    assert best is not None
-    return best, _what_helps(blocks, crew, bag_m3, working_min, best)
-
-
-def _what_helps(
-    blocks: Blocks, crew: Crew | Pump, bag_m3: float, working_min: float, best: _Laid
-) -> str:
-    said = (
-        f"a batch meets an edge {best.age_min:.0f} min old, the working time is {working_min:g} min"
-    )
-    if isinstance(crew, Pump):
-        return f"{said}: a pump of more litres per minute, or stop-ends closer together"
-    arms = in_arms(blocks, in_pieces(blocks))
-    for mixers in range(crew.mixers + 1, _MOST_MIXERS + 1):
-        more = Crew(mixers, crew.minutes_per_batch, crew.bags_per_batch)
-        for laid in _ways(blocks, arms, more, bag_m3, working_min):
-            if laid.age_min <= working_min + 1e-9 and laid.sound:
-                return f"{said}: {mixers} mixers would keep it wet"
-    return f"{said}: pump it, or take a material that stays open longer"
-
-
-def _widest_m(blocks: Blocks, crew: Crew | Pump, bag_m3: float, working_min: float) -> float:
-    """Width of a bay, about, over which strips as narrow as can be are laid in the time [m]."""
-    depth_m = max(float(blocks.volume_m3.sum() / blocks.area_m2.sum()), 1e-6)
-    if isinstance(crew, Pump):
-        # There and back over two passes.
-        return working_min * crew.litres_per_minute / MM / (2.0 * _PASS_M * depth_m)
-    batches = max(int(working_min / crew.step_min + 1e-9), 1)
-    return batches * crew.bags_per_batch * bag_m3 / (_REACH_M[0] * depth_m)
-
-
-def _partings(blocks: Blocks, widest_m: float) -> Iterator[Index]:
-    """Ways to part a floor into bays (n,), fewest stop-ends first.
-
-    Lanes that are plainly too wide are not tried.
-    """
-    pieces = in_pieces(blocks)
-    yield pieces
-    arms = in_arms(blocks, pieces)
-    if arms.max() > pieces.max():
-        yield arms
-    _, whole_m = in_lanes(blocks, pieces, 1)
-    for lanes in range(max(math.ceil(0.8 * whole_m / widest_m), 2), 200):
-        parted, width_m = in_lanes(blocks, pieces, lanes)
-        if width_m < _NARROWEST_M:
-            return
-        yield parted
-
-
-def _ways(
-    blocks: Blocks, bays: Index, crew: Crew | Pump, bag_m3: float, working_min: float
-) -> Iterator[_Laid]:
-    """Ways to lay the bays out, widest strips first.
-
-    With N batches across, each t after the one before, an edge is N t old where strips are poured
-    one way, up to (2 N - 1) t there and back: what is wider than that is not tried.
-    """
-    order = in_turn(blocks, bays)
-    blocks = replace(blocks, level=calmed(blocks, bays))
-    if isinstance(crew, Pump):
-        yield _laid(blocks, bays, order, crew, bag_m3, most=1, back=True)
-        return
-    batch_m3 = crew.bags_per_batch * bag_m3
-    depth_m = max(float(blocks.volume_m3.sum() / blocks.area_m2.sum()), 1e-6)
-    across_m = max(math.sqrt(batch_m3 / depth_m), blocks.side_m)
-    widest = max(math.ceil(1.5 * math.sqrt(float(blocks.area_m2.sum())) / across_m), 1)
-    in_time = max(int(working_min / crew.step_min + 1e-9), 1)
-    for most in range(min(widest, in_time), 0, -1):
-        for back in (True, False):
-            if most == 1 or not back or (2 * most - 1) * crew.step_min <= working_min:
-                laid = _laid(blocks, bays, order, crew, bag_m3, most=most, back=back)
-                yield laid
-                if not laid.deep_enough:
-                    return
-
-
-def _laid(
-    blocks: Blocks,
-    bays: Index,
-    order: Sequence[int],
-    crew: Crew | Pump,
-    bag_m3: float,
-    *,
-    most: int,
-    back: bool,
-) -> _Laid:
-    """One way: bays in turn, strips of so many batches at the most, there and back or one way."""
-    batch = np.full(bays.size, -1, np.int64)
-    bay_of: list[int] = []
-    strip_of: list[int] = []
-    start: list[float] = []
-    end: list[float] = []
-    mixed = 0
-    left_m3 = 0.0
-    shallow_m2 = 0.0
-    for number, name in enumerate(order):
-        own = np.flatnonzero(bays == name)
-        own = own[np.argsort(-blocks.level[own], kind="stable")]
-        for strip, (parts, depth_m) in enumerate(
-            _strips(blocks, own, crew, bag_m3, left_m3, most=most, back=back)
-        ):
-            if depth_m < _REACH_M[0] and isinstance(crew, Crew) and len(parts) > 1:
-                shallow_m2 += float(sum(blocks.area_m2[part].sum() for part in parts))
-            for k, part in enumerate(parts):
-                volume_m3 = float(blocks.volume_m3[part].sum())
-                carried = left_m3 > 0.0 and strip == 0 and k == 0
-                batch[part] = len(bay_of)
-                bay_of.append(number)
-                strip_of.append(strip)
-                if isinstance(crew, Pump):
-                    begin = end[-1] if end else 0.0
-                    start.append(begin)
-                    end.append(begin + volume_m3 * MM / crew.litres_per_minute)
-                    continue
-                mixed += not carried
-                start.append((mixed - 1) * crew.step_min)
-                end.append(start[-1] + crew.minutes_per_batch)
-        if isinstance(crew, Crew):
-            left_m3 = _carried_on(float(blocks.volume_m3[own].sum()), left_m3, crew, bag_m3)
-    begun, done = np.array(start), np.array(end)
-    bay = np.array(bay_of)
-    age_min, joined = _edges(blocks, batch, bay, begun, done, crew)
-    return _Laid(
-        batch=batch,
-        bay=bay,
-        strip=np.array(strip_of),
-        start_min=begun,
-        end_min=done,
-        age_min=age_min,
-        joined=joined,
-        deep_enough=shallow_m2 <= 0.05 * float(blocks.area_m2.sum()),
-    )
-
-
-def _carried_on(volume_m3: float, left_m3: float, crew: Crew, bag_m3: float) -> float:
-    """What is left of the last batch of a bay, for the next one [m³]."""
-    batch_m3 = crew.bags_per_batch * bag_m3
-    # The last batch opens no more bags than it needs.
-    bags = math.ceil(max(volume_m3 - left_m3, 0.0) / bag_m3 - 1e-9)
-    left = bags * bag_m3 + left_m3 - volume_m3
-    return left if left > _DREGS * batch_m3 else 0.0
-
-
-def _strips(
-    blocks: Blocks,
-    own: Index,
-    crew: Crew | Pump,
-    bag_m3: float,
-    left_m3: float,
-    *,
-    most: int,
-    back: bool,
-) -> Iterator[tuple[list[Index], float]]:
-    """Strips of a bay, whose blocks fall in level: their batches, and their depth [m]."""
-    upto = np.cumsum(blocks.volume_m3[own])
-    total = float(upto[-1])
-    steep = np.hypot(*blocks.slope[own].T)
-    pumped = isinstance(crew, Pump)
-    batch_m3 = bag_m3 if isinstance(crew, Pump) else crew.bags_per_batch * bag_m3
-    first, done_m3 = 0, 0.0
-    owed_m3 = left_m3
-    leftward = True
-    while first < own.size:
-        ends = [first]
-        target = done_m3
-        depth_m = 0.0
-        longest = _PASS_M if pumped else _deep_m(blocks, own, first, batch_m3)
-        for k in range(own.size if pumped else most):
-            target += owed_m3 if owed_m3 > 0.0 and k == 0 else batch_m3
-            owed_m3 = 0.0 if k == 0 else owed_m3
-            last = int(np.searchsorted(upto, target * (1.0 - 1e-12), side="left")) + 1
-            last = min(max(last, ends[-1] + 1), own.size)
-            deep = _strip_depth_m(blocks.level[own], steep, first, last)
-            if k > 0 and deep > longest:
-                break
-            ends.append(last)
-            depth_m = deep
-            done_m3 = target
-            if last == own.size:
-                break
-        part = own[first : ends[-1]]
-        final = ends[-1] == own.size
-        if total - done_m3 < _DREGS * batch_m3 and not final:
-            part, final = own[first:], True
-            ends[-1] = own.size
-        shares = np.diff(np.concatenate([[0.0], upto])[ends])
-        yield (
-            [part] if pumped else _parted(blocks, part, shares, leftward=leftward, final=final),
-            depth_m,
-        )
-        first = ends[-1]
-        leftward = not leftward if back else leftward
-
-
-def _deep_m(blocks: Blocks, own: Index, first: int, batch_m3: float) -> float:
-    """Depth along the sweep that makes batches about square, within what a person reaches [m]."""
-    near = own[first : first + 50]
-    depth_m = float(blocks.volume_m3[near].sum() / blocks.area_m2[near].sum())
-    return float(np.clip(math.sqrt(batch_m3 / max(depth_m, 1e-6)), *_REACH_M))
-
-
-def _strip_depth_m(level: Array, steep: Array, first: int, last: int) -> float:
-    """Depth of a strip from the fall of the trickle across it [m]."""
-    fall = float(level[first] - level[last - 1])
-    return fall / max(float(steep[first:last].mean()), 1e-12)
-
-
-def _parted(
-    blocks: Blocks, strip: Index, shares: Array, *, leftward: bool, final: bool
-) -> list[Index]:
-    """The batches of a strip, side by side across the sweep; the last strip ends at its exit."""
-    if shares.size == 1:
-        return [strip]
-    if final:
-        # In rings about the place where the bay is left, so that nobody ends behind a batch.
-        away = np.hypot(*(blocks.place_m[strip] - blocks.place_m[strip[-1]]).T)
-        order = strip[np.argsort(-away, kind="stable")]
-    else:
-        x, y = -blocks.slope[strip].sum(axis=0)
-        across = np.array([-y, x]) if leftward else np.array([y, -x])
-        order = strip[np.argsort(blocks.place_m[strip] @ across, kind="stable")]
-    upto = np.cumsum(blocks.volume_m3[order])
-    middle = upto - 0.5 * blocks.volume_m3[order]
-    ends = np.cumsum(shares)[:-1]
-    number = np.searchsorted(ends, middle, side="right")
-    parts = [order[number == k] for k in range(shares.size)]
-    return [part for part in parts if part.size]
-
-
-def _edges(
-    blocks: Blocks, batch: Index, bay_of: Index, start: Array, end: Array, crew: Crew | Pump
-) -> tuple[float, bool]:
-    """Age of the oldest edge that a batch meets within its bay [min]; whether each joins on.
-
-    Each but the first of a bay must meet an earlier one, and each but the last of all must lie
-    beside floor that is not poured yet, for its crew to leave by.
-    """
-    a, b = np.sort(batch[blocks.link], axis=1).T
-    meets = (a != b) & (bay_of[a] == bay_of[b])
-    shut_in = np.ones(bay_of.size, bool)
-    shut_in[a[a != b]] = False
-    shut_in[-1] = False
-    alone = np.ones(bay_of.size, bool)
-    alone[b[meets]] = False
-    alone[np.flatnonzero(np.diff(bay_of, prepend=-1))] = False
-    joined = not (alone | shut_in).any()
-    if not meets.any():
-        return 0.0, joined
-    # A hose lays its pass from one end to the other: the far end meets the edge last.
-    later = end if isinstance(crew, Pump) else start
-    return float((later[b] - start[a])[meets].max()), joined
-
-
-def _batches(laid: _Laid, blocks: Blocks, bag_m3: float, crew: Crew | Pump) -> tuple[Batch, ...]:
+def _batches(laid: Laid, blocks: Blocks, bag_m3: float, crew: Crew | Pump) -> tuple[Batch, ...]:
     """Batches as they are told to people."""
     count = laid.bay.size
     area = np.bincount(laid.batch, weights=blocks.area_m2, minlength=count)
@@ -549,3 +221,6 @@ def _batches(laid: _Laid, blocks: Blocks, bag_m3: float, crew: Crew | Pump) -> t
             )
         )  # fmt: skip
     return tuple(found)
+
+
+__all__ = ["Batch", "Crew", "PourSheet", "Pump", "lay_out_pour"]

@@ -8,6 +8,7 @@ the blocks that both see, is known to a millimetre or two, whatever stands on th
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import partial
 from typing import TYPE_CHECKING, Final
 
@@ -17,7 +18,7 @@ from numpy.typing import NDArray
 from pourdatum.chunks import PointStore
 from pourdatum.grid import Grid
 from pourdatum.passing import Progress
-from pourdatum.scan import LATTICE_M, Scan
+from pourdatum.scan import LATTICE_M, ChunkRef, Scan
 
 if TYPE_CHECKING:
     from pourdatum.levels import Level
@@ -50,6 +51,32 @@ def parts_of(scan: Scan, sample: PointStore) -> list[PointStore | None]:
         parts.append(sample.part(first, last) if last > first else None)
         first = last
     return parts
+
+
+def stood_at(scan: Scan) -> list[tuple[float, float]]:
+    """Where set-ups stood, local plan [m], as far as their files say."""
+    x0, y0, _ = scan.origin_m
+    return [
+        (one.place_m[0] - x0, one.place_m[1] - y0)
+        for one in scan.stations
+        if one.place_m is not None
+    ]
+
+
+def without_steps(scan: Scan, step_m: NDArray[np.float64]) -> Scan:
+    """The scan with each set-up lowered by its step."""
+
+    def lowered(chunk: ChunkRef, own_m: float) -> ChunkRef:
+        x, y, z = chunk.frame.origin_m
+        return replace(chunk, frame=replace(chunk.frame, origin_m=(x, y, z + own_m)))
+
+    return replace(
+        scan,
+        stations=tuple(
+            replace(one, chunks=tuple(lowered(chunk, float(own_m)) for chunk in one.chunks))
+            for one, own_m in zip(scan.stations, step_m, strict=True)
+        ),
+    )
 
 
 def gross_steps_m(scan: Scan, store: PointStore, level: Level, progress: Progress) -> Array:

@@ -108,7 +108,13 @@ def plan_page(plan: Plan, picture: bytes) -> str:
         el(
             "div",
             plan_blocks.material(plan),
-            el("div", plan_blocks.still_open(), blocks.things(survey), blocks.nibs(survey)),
+            el(
+                "div",
+                plan_blocks.chances(plan),
+                plan_blocks.still_open(),
+                blocks.things(survey),
+                blocks.nibs(survey),
+            ),
             cls="even",
         ),
         blocks.cautions(suspended),

@@ -33,7 +33,6 @@ from pourdatum.units import (
 )
 
 if TYPE_CHECKING:
-    from pourdatum.material import Order
     from pourdatum.openings import Opening
     from pourdatum.outcome import Plan
 
@@ -214,12 +213,15 @@ def openings(plan: Plan) -> Html | None:
     )
 
 
-def _chances(order: Order) -> str:
+def chances(plan: Plan) -> Html | None:
     """How likely so many bags are too few, as it is asked in the shop."""
-    return "; ".join(
-        f"{bags}: {'under 1 %' if share < 0.01 else f'{100 * share:.0f} %'}"
-        for bags, share in order.short
-    )
+    rows = [
+        (bags, "under 1 %" if share < 0.01 else f"{100 * share:.0f} %")
+        for bags, share in plan.order.short
+    ]
+    if not rows:
+        return None
+    return section("Will the bags last?", table(("Bags", "Chance of running short"), rows))
 
 
 def material(plan: Plan) -> Html:
@@ -231,7 +233,6 @@ def material(plan: Plan) -> Html:
         ("Depth in one layer", _allowed(plan)),
         ("Powder", f"{show_mass(order.powder_kg, system)}, {_waste(0.0)}"),
         ("Bags, expected use", f"{order.bags}, {_waste(order.waste)}"),
-        ("Bags, and the chance of running short", _chances(order)),
         ("Water", f"{_water_per_bag(plan)} for each bag. Measure it, do not feel it"),
         ("Working time", f"{sheet.working_time_min:g} min"),
     ]
