@@ -26,6 +26,8 @@ _MOST_NUMBERS: Final = 140
 """Batches whose numbers are legible on the plan; of more, strips are named."""
 _SHADES: Final = ("#ffffff", "#e4e1d8", "#c9c6bc", "#f1efe8")
 """Light greys that a black-and-white printer tells apart; batches side by side differ."""
+_APART_IN: Final = 0.22
+"""Distance of numbers on the plan below which one is left out [inch of the picture]."""
 _ROLL_MIN: Final = 10.0
 """Minutes within which a batch is rolled, where the sheet does not say; common practice."""
 
@@ -46,18 +48,15 @@ def pour_sheet(plan: Plan) -> Html | None:
         ),
         el("figcaption", _caption(sheet, bool(plan.pins.bases))),
     )
-    bays = sheet.bays > 1
     based = bool(plan.pins.bases)
     unit = words.plan_unit(plan.system)
     where = f"Begin along, across ({unit})" if based else f"Begin at x, y ({unit})"
-    head = ["Bay"] * bays + ["Strip", _what(sheet), "Bags", "Volume", "Starts", where]
+    bags = isinstance(sheet.crew, Crew)
+    head = ["Strip", *(["Batches", "Bags"] if bags else ["Volume"]), "Starts", where]
     rows = [
-        [own[0].bay] * bays
-        + [
-            own[0].strip,
-            _span(own),
-            sum(batch.bags for batch in own),
-            tied(show_volume(sum(batch.volume_m3 for batch in own), plan.system)),
+        [
+            _strip_name(sheet, own[0]),
+            *([_span(own), sum(batch.bags for batch in own)] if bags else [_litres(plan, own)]),
             tied(_clock(own[0].start_min)),
             _along_across(plan, own[0]) if based else place(plan.survey, own[0].place_m),
         ]
@@ -84,8 +83,8 @@ def strips(sheet: PourSheet) -> list[list[Batch]]:
     return found
 
 
-def _what(sheet: PourSheet) -> str:
-    return "Batches" if isinstance(sheet.crew, Crew) else "Pass"
+def _litres(plan: Plan, own: list[Batch]) -> Html:
+    return tied(show_volume(sum(batch.volume_m3 for batch in own), plan.system))
 
 
 def _span(own: list[Batch]) -> str:
@@ -113,7 +112,9 @@ def _caption(sheet: PourSheet, based: bool) -> str:
     said += " in the order of the pour, from the far end to the exit (the arrow)."
     if based:
         said += f" Along and across are measured from corner {corner_name(0)} of the pins."
-    return said + (" Thick lines are stop-ends." if sheet.stop_ends else "")
+    if sheet.bays > 1:
+        said += " Strip 2.3 is the third of bay 2; thick lines are stop-ends."
+    return said
 
 
 def _told(plan: Plan, sheet: PourSheet) -> list[object]:
@@ -225,8 +226,11 @@ def _write_numbers(axes: Any, plan: Plan, sheet: PourSheet, in_per_m: float) -> 
             (own[len(own) // 2].place_m, _strip_name(sheet, own[0]), sum(b.area_m2 for b in own))
             for own in strips(sheet)
         ]
-        named = named[:: max(1, math.ceil(len(named) / _MOST_NUMBERS))]
+    written: list[tuple[float, float]] = []
     for (x_m, y_m), text, area_m2 in named:
+        if any(math.dist((x_m, y_m), place_m) < _APART_IN / in_per_m for place_m in written):
+            continue  # it would stand on another
+        written.append((x_m, y_m))
         size_pt = float(np.clip(math.sqrt(area_m2) * in_per_m * 72 * 0.4, 7.0, 15.0))
         axes.text(
             x_m, y_m, lettering.drawable(text, True), ha="center", va="center", color=style.INK,
