@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from pourdatum.pins import NO_PINS, PinPlan
 from pourdatum.units import System
+from pourdatum.ways import NO_WAYS, Ways
 
 if TYPE_CHECKING:
     from pourdatum.advice import Advice
@@ -144,6 +145,8 @@ class Plan:
         Depth pins, and what they are set out from; joints and thresholds.
     pour : PourSheet, optional
         Batches in their order; None where nothing is poured.
+    ways : Ways
+        Ways to this floor compared, this plan among them; pockets and thin places of this plan.
     """
 
     survey: Survey
@@ -162,6 +165,7 @@ class Plan:
     grind_lacks: tuple[str, ...] = ()
     pins: PinPlan = NO_PINS
     pour: PourSheet | None = None
+    ways: Ways = NO_WAYS
 
     @property
     def buildable(self) -> bool:
