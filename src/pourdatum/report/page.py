@@ -22,6 +22,7 @@ from pourdatum.report import (
     pour_block,
     setups,
     stylesheet,
+    ways_block,
     words,
 )
 from pourdatum.report.markup import Html, el, tied
@@ -102,6 +103,8 @@ def plan_page(plan: Plan, picture: bytes) -> str:
             ),
             cls="desk",
         ),
+        ways_block.out_of_range(plan),
+        ways_block.ways(plan),
         pour_block.pour_sheet(plan),
         pins_block.pins(plan),
         el("div", pins_block.thresholds(plan), pins_block.joints(plan), cls="even"),

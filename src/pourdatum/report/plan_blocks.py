@@ -20,6 +20,7 @@ from pourdatum.report.blocks import (
 )
 from pourdatum.report.markup import Html, el, tied
 from pourdatum.report.picture import datum_place
+from pourdatum.report.ways_block import would_work
 from pourdatum.units import (
     FOOT_M,
     INCH_M,
@@ -71,11 +72,7 @@ def verdict(plan: Plan) -> Html:
         "div",
         el("p", el("b", "Not buildable as it stands.")),
         bullets(words.plain(why, 400) for why in plan.obstacles),
-        el(
-            "p",
-            "Ways out: grind the humps that set the datum; choose a material for this depth; fill "
-            "the deep places first and let them set; or another datum.",
-        ),
+        el("p", f"{would_work(plan)}. All ways stand below.") if plan.ways.each else None,
         cls="verdict no",
     )
 
