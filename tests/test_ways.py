@@ -133,7 +133,7 @@ def test_each_lift_is_within_its_range_where_one_is_not() -> None:
     surface = floor_of(cone(0.020, 1.0))
     depth_m = 0.002 - surface.height_m
     left_m = 0.010
-    found = find_pockets(surface, depth_m, greatest_m=0.012, left_m=left_m)
+    found = find_pockets(surface, depth_m, greatest_m=0.012, left_m=left_m, whole=(1.0, 1.0))
     assert len(found.each) == 1
     assert float((depth_m - left_m)[depth_m >= 0.012].min()) >= 0.002
     assert found.elsewhere_m <= left_m
@@ -159,6 +159,30 @@ def test_cost_mass_and_time_by_hand() -> None:
     assert way.cover_h == pytest.approx(7.5 + 48.0 + 192.0 * 18.0 / 35.0)
     assert first.primer_l == pytest.approx(14.0 / 3.0 / 10.0)
     assert last.primer_l == pytest.approx(2 * AREA_M2 / 8.0)
+
+
+def test_two_pockets_apart() -> None:
+    """Cones of 30 mm and 1 m, of 20 mm and 0.6 m, of 9.5 mm and 1 m under 2 mm.
+
+    Left 10 mm: cones of 22 mm and 22 / 30 m, and of 12 mm and 0.36 m. The third reaches 11.5 mm,
+    is within range, and is not filled first, though it is deeper than what is left elsewhere.
+    """
+
+    def shape(x: Any, y: Any) -> Any:
+        return (
+            cone(0.030, 1.0, 1.4, 1.4)(x, y)
+            + cone(0.020, 0.6, 4.4, 1.2)(x, y)
+            + cone(0.0095, 1.0, 4.0, 3.6)(x, y)
+        )
+
+    ways = compared(shape)
+    wanted = [math.pi * (r * h / c) ** 2 * h / 3.0 for c, r, h in
+              ((0.030, 1.0, 0.022), (0.020, 0.6, 0.012))]  # fmt: skip
+    # A cone on a grid is out by about the square of 0.02 / 0.36.
+    assert [one.volume_m3 for one in ways.pockets] == pytest.approx(wanted, rel=3e-3)
+    way = only(ways, "thin compound", "thin compound")
+    assert way.pockets == ways.pockets
+    assert way.volume_m3 == pytest.approx(only(ways, "thin compound").volume_m3, rel=1e-12)
 
 
 def wedge(rise_m: float) -> Any:
@@ -251,7 +275,8 @@ def test_the_order() -> None:
     known = [way.cost for way in works if way.cost is not None]
     assert known == sorted(known)
     assert [way.cost for way in works][: len(known)] == known
-    powder = [way.powder_kg for way in works if way.cost is None]
+    powder = [way.powder_kg for way in works if way.cost is None and not way.ground_m3]
+    assert all(way.ground_m3 > 0.0 for way in works[len(known) + len(powder) :])
     assert powder == sorted(powder)
     assert ways.each[len(works)].asked
     assert ways.best is works[0]
@@ -314,4 +339,4 @@ def test_more_left_than_the_greatest_is_refused() -> None:
     """A pocket is not filled to below what is too deep."""
     surface = floor_of(cone(0.030, 1.0))
     with pytest.raises(ValueError, match=r"0\.02 m left"):
-        find_pockets(surface, -surface.height_m, greatest_m=0.012, left_m=0.02)
+        find_pockets(surface, -surface.height_m, greatest_m=0.012, left_m=0.02, whole=(1.0, 1.0))

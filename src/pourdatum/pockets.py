@@ -1,13 +1,13 @@
 """Places of a fill that are out of a material's range: deep pockets to fill first, thin places.
 
 A pocket is filled first to a level below the datum, over all of it that is deeper than what the
-pour leaves on top. Its litres are the exact integral above that depth, so that pocket and pour
-add up to the fill of one lift.
+pour leaves on top. Its litres are those of the exact surface below that level, so that pocket and
+pour add up to the fill of one lift.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -61,8 +61,18 @@ class Thin:
     """The least; negative where the floor stands above the datum [m]."""
 
 
-def find_pockets(surface: Surface, depth_m: Array, *, greatest_m: float, left_m: float) -> Pockets:
+def find_pockets(
+    surface: Surface,
+    depth_m: Array,
+    *,
+    greatest_m: float,
+    left_m: float,
+    whole: tuple[float, float],
+) -> Pockets:
     """Pockets of a fill: pieces deeper than what is left on top that hold a place too deep.
+
+    Pieces share the exact volume and area of all of them by their cells: one piece alone has
+    both exactly, and together they always add up.
 
     Parameters
     ----------
@@ -73,37 +83,45 @@ def find_pockets(surface: Surface, depth_m: Array, *, greatest_m: float, left_m:
         Depth from which a place is too deep [m].
     left_m : float
         What is left for the pour over a pocket that is filled, no more than ``greatest_m`` [m].
+    whole : tuple of 2 floats
+        Fill up to ``left_m`` below the datum [m³], and its area [m²], over the whole floor.
     """
     if not 0.0 <= left_m <= greatest_m:
         raise ValueError(f"{left_m} m left over a pocket is not from 0 to {greatest_m} m")
-    from scipy.ndimage import maximum, maximum_position, sum_labels
+    from scipy.ndimage import find_objects
 
     known = surface.measured | surface.inferred
     labels, count = _pieces(known & (depth_m > left_m))
-    whole = Pockets(elsewhere_m=float(np.max(depth_m, where=known, initial=-np.inf)))
     if not count:
-        return whole
-    numbers = np.arange(1, count + 1)
-    deep = known & (depth_m > greatest_m)
-    deep_m2 = np.asarray(sum_labels(deep, labels, numbers)) * surface.grid.cell_m**2
+        return Pockets(elsewhere_m=_deepest(depth_m, known))
+    each = labels.ravel()
+    deep = np.bincount(each, (known & (depth_m > greatest_m)).ravel(), count + 1)
+    deep_m2 = deep * surface.grid.cell_m**2
     chosen = deep_m2 >= SMALL_LEAST_M2
-    if not chosen.any():
-        return replace(whole, stays_m2=float(deep_m2.sum()))
-    volume_m3, area_m2 = sums_above(surface, depth_m, left_m, labels, count)
-    deepest_m = np.asarray(maximum(depth_m, labels, numbers))
-    at = maximum_position(depth_m, labels, numbers)
-    found = [
-        Pocket(_place(surface, at[k]), float(area_m2[k + 1]), float(volume_m3[k + 1]),
-               float(deepest_m[k]))
-        for k in np.flatnonzero(chosen)
-    ]  # fmt: skip
+    chosen[0] = False
+    above = np.where(labels > 0, depth_m - left_m, 0.0).ravel()
+    share = (np.bincount(each, above, count + 1), np.bincount(each, minlength=count + 1) * 1.0)
+    share[1][0] = 0.0
+    windows = find_objects(labels)
+    found = []
+    for number in np.flatnonzero(chosen).tolist():
+        rows, cols = windows[number - 1]
+        own = np.where(labels[rows, cols] == number, depth_m[rows, cols], -np.inf)
+        row, col = np.unravel_index(int(own.argmax()), own.shape)
+        volume_m3, area_m2 = (
+            all_of_it * float(part[number] / part.sum())
+            for all_of_it, part in zip(whole, share, strict=True)
+        )
+        at = (row + rows.start, col + cols.start)
+        found.append(Pocket(_place(surface, at), area_m2, volume_m3, float(own.max())))
     found.sort(key=lambda pocket: -pocket.depth_m)
-    outside = known & ~np.isin(labels, numbers[chosen])
     return Pockets(
-        tuple(found),
-        float(deep_m2[~chosen].sum()),
-        float(np.max(depth_m, where=outside, initial=-np.inf)),
+        tuple(found), float(deep_m2[~chosen].sum()), _deepest(depth_m, known & ~chosen[labels])
     )
+
+
+def _deepest(depth_m: Array, where: NDArray[np.bool_]) -> float:
+    return float(np.max(depth_m, where=where, initial=-np.inf))
 
 
 def find_thin(surface: Surface, depth_m: Array, *, least_m: float) -> tuple[Thin, ...]:

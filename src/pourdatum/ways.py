@@ -19,7 +19,8 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from pourdatum.fillcurve import FillCurve, level_curve
+from pourdatum.fillcurve import level_curve
+from pourdatum.fillreads import FillReads
 from pourdatum.lifts import (
     Lift,
     Offer,
@@ -45,7 +46,6 @@ DEEPEST_GRIND_M: Final = 0.010
 source."""
 _HAIR_M: Final = 1e-7
 _SAME_M: Final = 1e-5
-_HALVINGS: Final = 60
 
 
 @dataclass(frozen=True)
@@ -118,7 +118,10 @@ class Way:
 
 @dataclass(frozen=True)
 class Ways:
-    """Ways, the best first, then those that do not work; and what is out of range as asked."""
+    """Ways, the best first, then those that do not work; and what is out of range as asked.
+
+    Thin places are listed where they are more than small patches together.
+    """
 
     each: tuple[Way, ...] = ()
     pockets: tuple[Pocket, ...] = ()
@@ -147,12 +150,20 @@ class _Floor:
     surface: Surface
     under_m: NDArray[np.float64]
     """Height over that datum at the cells (ny, nx) [m]."""
-    curve: FillCurve
+    read: FillReads
     terms: Terms
 
     @property
+    def area_m2(self) -> float:
+        return self.read.curve.outline_m2
+
+    @property
     def small_m2(self) -> float:
-        return small_patches_m2(self.curve.outline_m2)
+        return small_patches_m2(self.area_m2)
+
+    def deeper_m2(self, rise_m: float, depth_m: float) -> float:
+        """Area that lies deeper under a datum."""
+        return self.read.at(rise_m - depth_m).below_m2
 
 
 def compare_ways(
@@ -167,8 +178,8 @@ def compare_ways(
 ) -> Ways:
     """Every combination that makes sense, the best first.
 
-    Those that work come by cost, those without a known cost after them by mass of powder, then
-    by time; then those that do not, the one asked for ahead.
+    Those that work come by cost; after them those without a known cost by mass of powder, then
+    by time, the ones that grind last; then those that do not work, the one asked for ahead.
 
     Parameters
     ----------
@@ -188,9 +199,10 @@ def compare_ways(
     """
     x_m, y_m = surface.grid.mesh()
     under_m = surface.height_m - plane.at(x_m, y_m)
-    curve = level_curve(under_m, surface.grid, surface.floor.outline)
-    floor = _Floor(surface, under_m, curve, terms)
+    read = FillReads(level_curve(under_m, surface.grid, surface.floor.outline))
+    floor = _Floor(surface, under_m, read, terms)
     asked_m = -lowered_m
+    _look_ahead(floor, offers, asked_m)
     found = []
     for offer in offers:
         first = offer is offers[0]
@@ -204,13 +216,16 @@ def compare_ways(
             found += _two_lifts(floor, offer, offers, rise_m, clear_m, grinds)
     pockets: tuple[Pocket, ...] = ()
     thin: tuple[Thin, ...] = ()
-    own = offers[0].sheet
-    depth_m = asked_m - under_m
-    if asked_m - curve.low_m > own.greatest_m:
+    own, depth_m = offers[0].sheet, asked_m - under_m
+    if asked_m - read.curve.low_m > own.greatest_m:
         left_m = _left_m(own, own)
-        pockets = find_pockets(surface, depth_m, greatest_m=own.greatest_m, left_m=left_m).each
-    if lowered_m == 0.0 and -curve.high_m < own.least_m - terms.noise_m:
-        thin = find_thin(surface, depth_m, least_m=own.least_m - terms.noise_m)
+        pockets = find_pockets(
+            surface, depth_m, greatest_m=own.greatest_m, left_m=left_m,
+            whole=read.at(asked_m - left_m)[:2],
+        ).each  # fmt: skip
+    judged_m = max(own.least_m - terms.noise_m, 0.0)
+    if lowered_m == 0.0 and read.at(-judged_m).above_m2 > floor.small_m2:
+        thin = find_thin(surface, depth_m, least_m=judged_m)
     return Ways(tuple(sorted(found, key=_order)), pockets, thin)
 
 
@@ -218,14 +233,16 @@ def _order(way: Way) -> tuple[object, ...]:
     hours = math.inf if way.walk_h is None else way.walk_h
     if not way.works:
         return True, not way.asked, len(way.against), way.powder_kg, hours
-    return False, way.cost is None, way.cost or 0.0, way.powder_kg, hours
+    # What grinding costs is not known without its price: no mass of powder makes up for it.
+    grinds = way.cost is None and way.ground_m3 > 0.0
+    return False, way.cost is None, grinds, way.cost or 0.0, way.powder_kg, hours
 
 
 def _datums(
     floor: _Floor, offer: Offer, clear_m: float, asked_m: float | None
 ) -> Iterator[tuple[float, bool]]:
     """Datums for a material as rises of the one asked for [m], and whether each is ground for."""
-    terms, curve = floor.terms, floor.curve
+    terms = floor.terms
     deepest_m = DEEPEST_GRIND_M if terms.deepest_grind_m is None else terms.deepest_grind_m
     if terms.kind == "level":
         yield 0.0, False
@@ -240,37 +257,50 @@ def _datums(
     greatest_m = offer.sheet.greatest_m
     if terms.kind != "high-point" or not terms.may_grind:
         return
-    if float(curve.area_m2(clear_m - greatest_m)) > floor.small_m2:
-        least_m = _level_of_area(curve, floor.small_m2) + greatest_m
+    if floor.deeper_m2(clear_m, greatest_m) > floor.small_m2:
+        least_m = floor.read.level_of(floor.small_m2) + greatest_m
         rise_m = max(least_m, clear_m - deepest_m)
         if asked_m is None or abs(rise_m - asked_m) > _SAME_M:
             yield rise_m, True
 
 
-def _level_of_area(curve: FillCurve, area_m2: float) -> float:
-    """The highest level under which no more than so much floor lies [m]."""
-    low_m, high_m = curve.low_m, curve.high_m
-    for _ in range(_HALVINGS):
-        middle_m = 0.5 * (low_m + high_m)
-        if float(curve.area_m2(middle_m)) <= area_m2:
-            low_m = middle_m
-        else:
-            high_m = middle_m
-    return low_m
+def _look_ahead(floor: _Floor, offers: tuple[Offer, ...], asked_m: float) -> None:
+    """Read the levels that the ways will ask for, in one go."""
+    terms = floor.terms
+    own = offers[0].sheet
+    rises = {offer.sheet.name: {asked_m} for offer in offers}
+    for offer in offers:
+        sheet = offer.sheet
+        rises[sheet.name] |= {terms.clear_m + sheet.least_m - own.least_m}
+    floor.read.look_up(
+        rise_m - depth_m
+        for offer in offers
+        for rise_m in rises[offer.sheet.name]
+        for depth_m in _depths(offer.sheet, offers, terms)
+    )
+
+
+def _depths(sheet: Sheet, offers: tuple[Offer, ...], terms: Terms) -> Iterator[float]:
+    """Depths below a datum that a sheet asks the fill of."""
+    yield from (0.0, sheet.greatest_m, max(sheet.least_m - terms.noise_m, 0.0))
+    yield sheet.least_m + terms.roughness_m
+    for first in offers:
+        left_m = _left_m(sheet, first.sheet)
+        yield from (left_m, left_m + first.sheet.greatest_m, left_m + first.sheet.least_m)
 
 
 def _fill(floor: _Floor, sheet: Sheet, rise_m: float, grinds: bool) -> Volume:
     """The fill of a way up to its datum, exact, with what is out of the sheet's range."""
-    curve, terms = floor.curve, floor.terms
+    curve, terms = floor.read.curve, floor.terms
     ground_m = sheet.least_m + terms.roughness_m
-    deep_m2 = float(curve.area_m2(rise_m - sheet.greatest_m))
+    deep_m2 = floor.deeper_m2(rise_m, sheet.greatest_m)
     if grinds:
-        volume_m3 = float(curve.volume_m3(rise_m - ground_m)) + ground_m * curve.outline_m2
+        volume_m3 = floor.read.at(rise_m - ground_m).fill_m3 + ground_m * curve.outline_m2
         area_m2, short_m2, least_m = curve.outline_m2, 0.0, ground_m
     else:
-        volume_m3, area_m2 = float(curve.volume_m3(rise_m)), float(curve.area_m2(rise_m))
+        volume_m3, area_m2 = floor.read.at(rise_m)[:2]
         judged_m = max(sheet.least_m - terms.noise_m, 0.0)
-        short_m2 = float(curve.cut_area_m2(rise_m - judged_m))
+        short_m2 = floor.read.at(rise_m - judged_m).above_m2
         least_m = rise_m - curve.high_m
     return Volume(
         volume_m3=volume_m3,
@@ -289,11 +319,11 @@ def _ground(
     floor: _Floor, sheet: Sheet, rise_m: float, clear_m: float
 ) -> tuple[float, float, tuple[str, ...]]:
     """Concrete to take off [m³], from where [m²], and why that is too much."""
-    curve, terms = floor.curve, floor.terms
+    terms = floor.terms
     ground_m = sheet.least_m + terms.roughness_m
     # What is higher than the high point is noise, and is not ground.
-    noise_m3 = float(curve.cut_m3(clear_m - ground_m))
-    volume_m3 = max(float(curve.cut_m3(rise_m - ground_m)) - noise_m3, 0.0)
+    noise_m3 = floor.read.at(clear_m - ground_m).cut_m3
+    volume_m3 = max(floor.read.at(rise_m - ground_m).cut_m3 - noise_m3, 0.0)
     deepest_m = DEEPEST_GRIND_M if terms.deepest_grind_m is None else terms.deepest_grind_m
     against: tuple[str, ...] = ()
     if clear_m - rise_m > deepest_m + _HAIR_M:
@@ -303,7 +333,7 @@ def _ground(
             f" {deepest_m * MM:g} mm {why}"
         )
         against = (said,)
-    return volume_m3, float(curve.cut_area_m2(rise_m - ground_m)), against
+    return volume_m3, floor.read.at(rise_m - ground_m).above_m2, against
 
 
 def _way(
@@ -325,7 +355,11 @@ def _way(
         left_m = _left_m(sheet, first.sheet)
         depth_m = rise_m - floor.under_m
         all_of_them = find_pockets(
-            floor.surface, depth_m, greatest_m=sheet.greatest_m, left_m=left_m
+            floor.surface,
+            depth_m,
+            greatest_m=sheet.greatest_m,
+            left_m=left_m,
+            whole=floor.read.at(rise_m - left_m)[:2],
         )
         pockets = all_of_them.each
         against += _too_deep_for_two(floor, sheet, first.sheet, rise_m, left_m)
@@ -387,7 +421,7 @@ def _two_lifts(
 ) -> Iterator[Way]:  # fmt: skip
     """Pockets filled first with the same material, or with one that takes more depth."""
     greatest_m = offer.sheet.greatest_m
-    if float(floor.curve.area_m2(rise_m - greatest_m)) <= floor.small_m2:
+    if floor.deeper_m2(rise_m, greatest_m) <= floor.small_m2:
         return
     for first in offers:
         if first is offer or first.sheet.greatest_m > greatest_m:
@@ -403,18 +437,16 @@ def _too_deep_for_two(
     floor: _Floor, sheet: Sheet, first: Sheet, rise_m: float, left_m: float
 ) -> tuple[str, ...]:
     """Why pockets cannot be filled in a lift of each within its range."""
-    curve, most_m = floor.curve, left_m + first.greatest_m
+    most_m = left_m + first.greatest_m
     against: list[str] = []
-    over_m2 = float(curve.area_m2(rise_m - most_m))
+    over_m2 = floor.deeper_m2(rise_m, most_m)
     if over_m2 > floor.small_m2:
         against.append(
             f"{over_m2:.2f} m² lie deeper than the {most_m * MM:g} mm that a lift of {first.name}"
             f" and one of {sheet.name} fill together"
         )
     thin_m = left_m + first.least_m
-    between_m2 = float(curve.area_m2(rise_m - sheet.greatest_m)) - float(
-        curve.area_m2(rise_m - thin_m)
-    )
+    between_m2 = floor.deeper_m2(rise_m, sheet.greatest_m) - floor.deeper_m2(rise_m, thin_m)
     if thin_m > sheet.greatest_m and between_m2 > floor.small_m2:
         against.append(
             f"{between_m2:.2f} m² are too deep for one lift of {sheet.name} and not deep enough for"
