@@ -99,7 +99,11 @@ def would_work(plan: Plan) -> str:
         money = "" if best.cost is None else f", {words.money(best.cost)}"
         bags = f"{best.bags} bag{'s' if best.bags != 1 else ''}"
         powder = show_mass(best.powder_kg, system)
-        return f"What would work: {name_of(best, system)} ({powder} of powder, {bags}{money})"
+        sheets = "; a shipped sheet, invented" if best.invented else ""
+        others = sum(way.works for way in plan.ways.each) - 1
+        more = f"; {others} more way{'s' if others != 1 else ''} in the report" if others else ""
+        took = f"{powder} of powder, {bags}{money}{sheets}"
+        return f"What would work: {name_of(best, system)} ({took}){more}"
     if nearest is None:
         return "No other way was looked for"
     why = words.plain("; ".join(nearest.against), 400)
