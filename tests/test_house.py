@@ -31,7 +31,7 @@ staff blunder sense control controlwords advice                        | levelle
 spotpoint patch shareddraws slopeerror datum areaerror spread          | from a map to a pour
 placedepth promise grind capability material grinding pockets lifts ways|
 joints thresholds pinplaces pins                                       |
-pourblocks pourbays pourstrips pour                                    |
+pourblocks pourbays pourstrips pour buying                             |
 register straightedge flatness verify outcome                          | after the pour
 simulate                                                               | test bed
 read write report                                                      | the edges

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from pourdatum.buying import buy_besides
 from pourdatum.costcurve import Prices
 from pourdatum.datum import LOCAL_LEVEL
 from pourdatum.errors import JobError, NoFloor
@@ -16,6 +17,7 @@ from pourdatum.units import MM
 from pourdatum.ways import compare_ways
 
 if TYPE_CHECKING:
+    from pourdatum.buying import Besides
     from pourdatum.job import Job
     from pourdatum.material import Sheet
     from pourdatum.outcome import Plan
@@ -82,6 +84,18 @@ def ways_of(plan: Plan, job: Job, top: Surface) -> Ways:
         lowered_m=datum.lowered_m,
         ground=ground,
         against=plan.obstacles,
+    )
+
+
+def besides_of(plan: Plan) -> Besides:
+    """What the plan as asked takes besides its material, with the money of its way."""
+    stop_ends = () if plan.pour is None else plan.pour.stop_ends
+    cost = next((way.cost for way in plan.ways.each if way.asked), None)
+    return buy_besides(
+        plan.surface,
+        plan.depth_m,
+        stop_ends_m=sum(line.length for line in stop_ends),
+        cost=cost,
     )
 
 

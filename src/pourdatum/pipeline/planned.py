@@ -17,6 +17,7 @@ from pourdatum.job import Job
 from pourdatum.material import obstacles, order
 from pourdatum.outcome import Plan, Survey
 from pourdatum.pipeline.compared import (
+    besides_of,
     check_load,
     grind_prices,
     shortfall_noise_m,
@@ -85,6 +86,7 @@ def plan_pour(surface: Surface, job: Job | str | Path | None = None) -> Plan:
         plan = replace(plan, pour=sheet_of(plan, job))
         plan = replace(plan, obstacles=(*plan.obstacles, *pour_obstacles(plan, job)))
         plan = replace(plan, ways=ways_of(plan, job, prepared))
+        plan = replace(plan, besides=besides_of(plan))
     told = replace(
         plan.survey,
         assumptions=(*plan.survey.assumptions, *plan_assumptions(plan, job)),
@@ -137,6 +139,7 @@ def _poured(
         removal_m=job.preparation.removal_mm / MM,
         roughness_m=job.preparation.roughness_mm / MM,
         mixers=job.pour.mixers,
+        max_load_kg_per_m2=job.pour.max_load_kg_per_m2,
         grinding=grinding,
         pins=pins_of(poured_on, datum, job),
     )

@@ -17,6 +17,7 @@ from pourdatum.report import (
     blocks,
     control_block,
     grind_block,
+    mixing_block,
     pins_block,
     plan_blocks,
     pour_block,
@@ -113,6 +114,7 @@ def plan_page(plan: Plan, picture: bytes) -> str:
             plan_blocks.material(plan),
             el(
                 "div",
+                mixing_block.to_buy(plan),
                 plan_blocks.chances(plan),
                 plan_blocks.still_open(),
                 blocks.things(survey),
@@ -120,6 +122,7 @@ def plan_page(plan: Plan, picture: bytes) -> str:
             ),
             cls="even",
         ),
+        mixing_block.mixing_card(plan),
         blocks.cautions(suspended),
         el(
             "div",

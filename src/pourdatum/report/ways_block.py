@@ -64,25 +64,27 @@ def out_of_range(plan: Plan) -> Html | None:
     parts: list[Html] = []
     if plan.ways.pockets:
         rows = [
-            (f"P{number}", place(survey, one.place_m), tied(show_area(one.area_m2, system)),
+            (number, place(survey, one.place_m), tied(show_area(one.area_m2, system)),
              tied(show_volume(one.volume_m3, system)), tied(show_height(one.depth_m, system)))
             for number, one in enumerate(plan.ways.pockets, 1)
         ]  # fmt: skip
-        head = ("Pocket", place_head(survey), "To fill", "Volume", "Deepest")
+        head = ("No.", place_head(survey), "To fill", "Volume", "Deepest")
         left_m = max(plan.sheet.greatest_m - plan.sheet.least_m, plan.sheet.least_m)
+        most = words.whole(max(one.depth_m for one in plan.ways.pockets) - left_m, system)
         told = (
-            f"Deeper than one layer may be. Fill them first with the same material to "
-            f"{words.limit(left_m, system)} below the datum, let that bear a foot, prime it, then "
-            "pour. Cut or dam the rim, where the filling would run out to nothing."
+            "Deeper than one layer may be. Fill them first, to "
+            f"{words.limit(left_m, system)} below the datum, with a material that takes {most}, "
+            "let that bear a foot, prime it, then pour. Cut or dam the rim, where the filling "
+            "would run out to nothing."
         )
         parts.append(section("Pockets to fill first", el("p", told), table(head, rows)))
     if plan.ways.thin:
         short = [
-            (f"T{number}", place(survey, one.place_m), tied(show_area(one.area_m2, system)),
+            (number, place(survey, one.place_m), tied(show_area(one.area_m2, system)),
              tied(words.minus(show_height(one.depth_m, system))))
             for number, one in enumerate(plan.ways.thin, 1)
         ]  # fmt: skip
-        columns = ("Thin", place_head(survey), "Area", "Least depth")
+        columns = ("No.", place_head(survey), "Area", "Least depth")
         least = words.limit(plan.sheet.least_m, system)
         told = (
             f"Less than the {least} that the material needs; below zero the floor stands above "
@@ -128,7 +130,8 @@ def name_of(way: Way, system: System) -> str:
         first = words.plain(way.lifts[0].sheet.name, 60)
         count = f"{len(way.pockets)} pocket{'s' if len(way.pockets) != 1 else ''}"
         over = "the same over all" if first == sheet else f"then {sheet}"
-        parts.append(f"{count} filled first with {first}, {over}")
+        area = show_area(way.lifts[0].area_m2, system)
+        parts.append(f"{count} ({area}) filled first with {first}, {over}")
     return ", ".join(parts)
 
 
@@ -145,7 +148,7 @@ def why_behind(way: Way, best: Way, system: System) -> str:
         side = "more" if more_kg > 0.0 else "less"
         said.append(f"{show_mass(abs(more_kg), system)} {side} powder")
     if way.walk_h is not None and best.walk_h is not None and way.walk_h > best.walk_h:
-        said.append(f"walked on {way.walk_h - best.walk_h:g} h later")
+        said.append(f"walked on {way.walk_h - best.walk_h:.0f} h later")
     return ", ".join(said) or "takes as much"
 
 
@@ -163,17 +166,19 @@ def _table(works: list[Way], best: Way, system: System, priced: bool) -> Html:
     scale, unit = (1.0, "kg/m²") if system == "metric" else (FOOT_M**2 / POUND_KG, "lb/ft²")
     rows = []
     for way in works[:_MOST]:
-        behind = "" if way is best else f" {why_behind(way, best, system)}"
-        row: list[object] = [
-            [el("b", name_of(way, system)), el("br") if behind else None, behind],
-            tied(show_mass(way.powder_kg, system)),
-            way.bags,
-        ]
+        said: list[object] = [el("b", name_of(way, system))]
+        if way is not best:
+            said += [el("br"), why_behind(way, best, system)]
+        figures: list[object] = [tied(show_mass(way.powder_kg, system)), way.bags]
         if priced:
-            row.append("" if way.cost is None else tied(words.money(way.cost)))
-        row.append(f"{way.mass_kg_per_m2 * scale:.0f}")
-        row += ["" if hours is None else f"{hours:.0f}" for hours in (way.walk_h, way.cover_h)]
-        rows.append(row)
-    head = ["Way", "Powder", "Bags", *(["Cost"] if priced else []), f"Load {unit}", "Walk h",
-            "Cover h"]  # fmt: skip
-    return table(head, rows)
+            figures.append("" if way.cost is None else tied(words.money(way.cost)))
+        figures.append(f"{way.mass_kg_per_m2 * scale:.0f}")
+        figures += ["" if hours is None else f"{hours:.0f}" for hours in (way.walk_h, way.cover_h)]
+        # The name has a line of its own: beside six columns a phone has no room for it.
+        rows += [
+            el("tr", el("td", said, colspan=f"{len(figures)}"), cls="over"),
+            el("tr", [el("td", figure) for figure in figures]),
+        ]
+    head = ["Powder", "Bags", *(["Cost"] if priced else []), f"Load {unit}", "Walk h", "Cover h"]
+    names = el("tr", [el("th", name, scope="col") for name in head])
+    return el("table", el("thead", names), el("tbody", rows))

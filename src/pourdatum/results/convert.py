@@ -9,6 +9,8 @@ from pourdatum import __version__
 from pourdatum.results.models import (
     AdvicePart,
     BatchPart,
+    BesidesPart,
+    BlockPart,
     CapabilityPart,
     Common,
     ControlPart,
@@ -70,6 +72,7 @@ def plan_result(plan: Plan) -> PlanResult:
         pour=_pour(plan),
         pins=_pins(plan),
         setting_out=_setting_out(plan),
+        besides=_besides(plan),
         pockets=[_pocket(one, plan.origin_m[:2]) for one in plan.ways.pockets],
         thin=[
             ThinPart(
@@ -80,6 +83,24 @@ def plan_result(plan: Plan) -> PlanResult:
             for one in plan.ways.thin
         ],
         ways=[_way(way, plan.origin_m[:2]) for way in plan.ways.each],
+    )
+
+
+def _besides(plan: Plan) -> BesidesPart:
+    bought = plan.besides
+    return BesidesPart(
+        edge_strip_m=_metres(bought.edge_strip_m),
+        stop_ends_m=_metres(bought.stop_ends_m),
+        blocks=[
+            BlockPart(
+                place=_place(block.place_m, plan.origin_m[:2]),
+                length_m=_metres(block.length_m),
+                height_mm=_mm_or_none(block.height_m),
+            )
+            for block in bought.blocks
+        ],
+        cost=None if bought.cost is None else _round(bought.cost, 2),
+        cost_per_m2=None if bought.cost_per_m2 is None else _round(bought.cost_per_m2, 2),
     )
 
 

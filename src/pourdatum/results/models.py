@@ -305,6 +305,24 @@ class LiftPart(Part):
     primer_l: float | None
 
 
+class BlockPart(Part):
+    """A stop around an opening."""
+
+    place: Place
+    length_m: float = Field(description="of the rim")
+    height_mm: float | None = Field(description="above the slab; null where nothing was seen")
+
+
+class BesidesPart(Part):
+    """What is bought besides the material."""
+
+    edge_strip_m: float = Field(description="along walls and around columns")
+    stop_ends_m: float
+    blocks: list[BlockPart]
+    cost: float | None = Field(description="bags, labour and grinding; null without prices")
+    cost_per_m2: float | None
+
+
 class WayPart(Part):
     """One combination of grinding, sheet, lifts and datum. Hours count from the first lift on."""
 
@@ -419,6 +437,7 @@ class PlanResult(Common):
     pour: PourPart
     pins: list[PinPart]
     setting_out: SettingOutPart
+    besides: BesidesPart
     pockets: list[PocketPart] = Field(description="of this plan, to be filled first")
     thin: list[ThinPart]
     ways: list[WayPart] = Field(description="best first, then those that do not work")
