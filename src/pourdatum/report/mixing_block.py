@@ -105,7 +105,10 @@ def _figures(plan: Plan) -> list[tuple[str, object]]:
     litres = sheet.water_l_per_bag
     slack = sheet.water_tolerance_l
     rows: list[tuple[str, object]] = [
-        ("Water to one bag", el("b", f"{_litres(plan, litres)}, {_weight(plan, litres)}"))
+        (
+            "Water to one bag",
+            el("b", f"{_litres(plan, litres)}, {_weight(plan, litres)} on a scale"),
+        )
     ]
     if slack is not None:
         ends = f"{_litres(plan, litres - slack)} to {_litres(plan, litres + slack)}"
@@ -118,7 +121,7 @@ def _figures(plan: Plan) -> list[tuple[str, object]]:
     if isinstance(crew, Crew) and crew.bags_per_batch > 1:
         count = crew.bags_per_batch
         told = f"{count} whole bags, {_litres(plan, count * litres)}, "
-        rows.append(("One batch", told + _weight(plan, count * litres)))
+        rows.append(("One batch", told + f"{_weight(plan, count * litres)} on a scale"))
     else:
         rows.append(("One batch", "whole bags only; never half a bag by eye"))
     rows.append(("Use it within", f"{sheet.working_time_min:g} min of the water, less when warm"))
@@ -143,7 +146,7 @@ def _bucket(plan: Plan) -> list[object]:
     out = f"A bucket's mark can be wrong by a tenth (common practice), here {wrong}"
     if slack:
         out += f", {MARK_SHARE * litres / slack:.1f} times what the bag allows"
-    within = "" if slack is None else f", within {_weight(plan, slack)}"
+    within = "" if slack is None else f", to within {_weight(plan, slack)}"
     return [
         f"{out}.",
         (
@@ -199,10 +202,10 @@ def _litres(plan: Plan, litres: float) -> str:
 
 
 def _weight(plan: Plan, litres: float) -> str:
-    """Of water, as a scale shows it."""
+    """Of water."""
     if plan.system == "imperial":
-        return f"{litres / POUND_KG:.2f} lb on a scale"
-    return f"{litres:.2f} kg on a scale"
+        return f"{litres / POUND_KG:.2f} lb"
+    return f"{litres:.2f} kg"
 
 
 def _hours(hours: float | None) -> str:

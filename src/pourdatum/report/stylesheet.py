@@ -60,6 +60,8 @@ td:last-child, th:last-child {{ padding-right: 0; }}
 .open {{ color: {SOFT_INK}; font-style: italic; }}
 code {{ font: .8rem/1.4 ui-monospace, "DejaVu Sans Mono", monospace; overflow-wrap: anywhere; }}
 .card {{ border: 1px solid {INK}; padding: .8rem 1rem .3rem; }}
+.card table {{ font-size: 1em; }}
+.card ul, .card ol {{ max-width: none; }}
 .caution {{ border: 2px solid {INK}; padding: .8rem 1rem .3rem; }}
 footer {{ color: {SOFT_INK}; font-size: .875rem; padding-bottom: 2rem; }}
 @media (min-width: 40rem) {{
@@ -87,7 +89,7 @@ footer {{ color: {SOFT_INK}; font-size: .875rem; padding-bottom: 2rem; }}
   section {{ margin-bottom: 1.2rem; }}
   section, figure, .figures > div, tr, .verdict {{ break-inside: avoid; }}
   section.long {{ break-inside: auto; }}
-  .card {{ break-before: page; font-size: 12pt; }}
+  .card {{ break-before: page; font-size: 10.5pt; line-height: 1.35; }}
   h2, h3, .over {{ break-after: avoid; }}
   .verdict {{ border: 1px solid {INK}; border-left-width: .4rem; }}
 }}

@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from pourdatum.ways import Way
 
 _MOST: Final = 6
+_MOST_FAILS: Final = 4
 """Ways in the table, and ways that do not work in the list; result.json has all."""
 _SHIFT_M: Final = 0.00005
 """Shift of the datum that shows as 0.1 mm."""
@@ -39,10 +40,10 @@ def ways(plan: Plan) -> Html | None:
         parts.append(el("p", "These do not work:"))
         listed = [
             [el("b", name_of(way, system)), f": {words.plain('; '.join(way.against), 400)}"]
-            for way in fails[:_MOST]
+            for way in fails[:_MOST_FAILS]
         ]
         parts.append(bullets(listed))
-    more = max(len(works) - _MOST, 0) + max(len(fails) - _MOST, 0)
+    more = max(len(works) - _MOST, 0) + max(len(fails) - _MOST_FAILS, 0)
     told = f"{more} more are in result.json. " if more else ""
     if any(way.invented for way in each):
         told += (
