@@ -314,6 +314,23 @@ def test_not_deep_enough_for_two() -> None:
     assert any("not deep enough for two" in why for why in way.against)
 
 
+def test_nothing_works() -> None:
+    """A trough of 150 mm is deeper than any two lifts: the nearest has the least against it."""
+    ways = compared(trough(0.150), Offer(THIN), Offer(DEEP))
+    assert ways.best is None
+    assert ways.each[0].asked
+    assert ways.nearest is not None
+    assert len(ways.nearest.against) == min(len(way.against) for way in ways.each)
+    assert all(way.against for way in ways.each)
+
+
+def test_a_fall_that_no_sheet_holds() -> None:
+    """A datum that falls by 10 mm per m stands against every self-levelling sheet."""
+    ways = compared(cone(0.010, 1.0), terms=Terms("parallel", slope=0.010))
+    assert ways.best is None
+    assert all("falls by 10.0 mm per m" in why for way in ways.each for why in way.against)
+
+
 @pytest.mark.parametrize("case", CASES, ids=[case["id"] for case in CASES])
 def test_published_bag_arithmetic(case: dict[str, Any]) -> None:
     """Mass and bags of the reference table (source in the file) for a level floor of 30 m²."""

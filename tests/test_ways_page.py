@@ -16,6 +16,7 @@ from pourdatum.errors import JobError
 from pourdatum.job import Job
 from pourdatum.outcome import Plan
 from pourdatum.pipeline import plan_pour, result_data, write_results
+from pourdatum.report.ways_block import would_work
 from pourdatum.surface import Surface
 
 LONG_M, WIDE_M = 5.0, 4.0
@@ -154,6 +155,21 @@ def test_grinding_at_the_jobs_prices_is_the_plan_asked_for(surface: Surface) -> 
     assert unground.cost is not None
     assert unground.cost > asked.cost
     assert plan.ways.best is asked
+
+
+def test_a_floor_that_nothing_fits() -> None:
+    """A hollow of 150 mm: one sentence names the nearest way and what stands against it."""
+    rng = np.random.default_rng(49)
+    floor = surface_of(
+        walled(ROOM, rng, per_m2=3000.0, height=lambda x, y: 6.0 * bowl(x, y), noise_m=0.0005)
+    )
+    plan = planned(floor)
+    assert not plan.buildable
+    assert plan.ways.best is None
+    said = would_work(plan)
+    assert said.startswith("No way that was compared works. The nearest is ")
+    assert "deeper than" in said
+    assert said in result_lines(plan, "out", ["report"])
 
 
 def test_a_load_below_the_least_depth_is_refused(surface: Surface) -> None:
