@@ -482,7 +482,7 @@ def test_outlines_are_in_the_scans_unit() -> None:
         ("result,raport", "plan", "'raport' is not known (did you mean report?)"),
         ("pdf", "plan", "'pdf' is not in this version"),
         ("depth.tif", "plan", "'depth.tif' is not in this version"),
-        ("batches.csv", "plan", "'batches.csv' is not in this version"),
+        ("drawing.dxf", "plan", "'drawing.dxf' is not in this version"),
         ("tables", "survey", "survey has nothing to write as 'tables'"),
         (" , ", "plan", "the list is empty"),
     ],

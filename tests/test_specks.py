@@ -29,8 +29,8 @@ def column(cell: np.ndarray, height_m: np.ndarray) -> Column:
 
 
 def over_a_floor(structure: Column) -> Cells:
-    """These points over a floor that was seen in every cell."""
-    every = np.arange(GRID.ny * GRID.nx)
+    """These points over a floor that was seen by three points in every cell."""
+    every = np.repeat(np.arange(GRID.ny * GRID.nx), 3)
     return Cells(GRID, np.zeros(GRID.shape), column(every, np.zeros(every.size)), structure)
 
 
@@ -64,6 +64,24 @@ def test_clear_air_is_left_alone() -> None:
     rng = np.random.default_rng()
     own, dust = crate(rng, 3000), specks(rng, 4)
     cells = over_a_floor(column(*(np.concatenate(pair) for pair in zip(own, dust, strict=True))))
+    assert without_specks(cells) is cells
+
+
+def test_a_thinly_seen_landing_is_no_dust() -> None:
+    """A level surface at chest height with two points in a cell stays: dust fills all heights."""
+    rng = np.random.default_rng()
+    over = np.flatnonzero(np.arange(GRID.ny * GRID.nx) % GRID.nx > 60)
+    landing = rng.choice(over, 2 * over.size), rng.normal(1.3, 0.002, 2 * over.size)
+    cells = over_a_floor(column(*landing))
+    assert without_specks(cells) is cells
+
+
+def test_a_scan_too_thin_to_tell_is_left_alone() -> None:
+    """Where walls hold as few points as dust, nothing is taken for dust."""
+    rng = np.random.default_rng()
+    every = np.arange(GRID.ny * GRID.nx)
+    floor = column(every[::9], np.zeros(every[::9].size))
+    cells = Cells(GRID, np.zeros(GRID.shape), floor, column(*specks(rng, 200)))
     assert without_specks(cells) is cells
 
 

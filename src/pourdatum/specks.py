@@ -21,8 +21,12 @@ Array = NDArray[np.float64]
 
 _AIR_M: Final = (1.0, 2.0)
 """Heights above the floor between which the air is looked at [m]."""
+_SLABS: Final = 5
+_TELLING: Final = 8.0
+"""Points that the face of a wall holds over one cell and slab, if it is seen like the floor: on
+thinner scans faces look like specks themselves, and nothing is left out."""
 _CLEAR: Final = 4
-"""Points between these heights from which something stands in a cell of clear air."""
+"""Points in a slab of air from which something stands in a cell where the air is clear."""
 _ROUNDS: Final = 8
 _FEW: Final = 0.02
 """Specks to be expected around a point up to which none are looked for."""
@@ -44,10 +48,15 @@ def without_specks(cells: Cells) -> Cells:
     Returns
     -------
     Cells
-        The same object where the air is clear.
+        The same object where the air is clear, or the scan too thin to tell.
     """
     structure, grid = cells.structure, cells.grid
-    seen = cells.total(cells.band) > 0
+    points = cells.total(cells.band)
+    seen = points > 0
+    slab_m = (_AIR_M[1] - _AIR_M[0]) / _SLABS
+    usual = float(np.median(points[seen])) if seen.any() else 0.0
+    if usual / grid.cell_m * slab_m < _TELLING:
+        return cells
     expected = _VOXELS * _specks_in_air(structure, seen, grid)
     if float(expected[seen].mean()) < _FEW:
         return cells
@@ -64,15 +73,28 @@ def without_specks(cells: Cells) -> Cells:
 
 
 def _specks_in_air(structure: Column, seen: NDArray[np.bool_], grid: Grid) -> Array:
-    """Points in one voxel of the air around each cell (ny, nx), where nothing stands."""
+    """Points in one voxel of the air around each cell (ny, nx), where nothing stands.
+
+    The median over slabs of air: a table, a landing or a sill fills one of them, dust fills all.
+    """
+    slab = (structure.height_m - _AIR_M[0]) / (_AIR_M[1] - _AIR_M[0]) * _SLABS
+    air = (slab > 0.0) & (slab < _SLABS)
+    cells = grid.ny * grid.nx
+    at = slab[air].astype(np.int64) * cells + structure.cell[air]
+    count = np.bincount(at, weights=structure.count[air], minlength=_SLABS * cells)
+    slabs = count.astype(np.float64).reshape(_SLABS, *grid.shape)
+    mean = [_clear_mean(own, seen, grid) for own in slabs]
+    layers = (_AIR_M[1] - _AIR_M[0]) / _SLABS / STRUCTURE_LAYER_M
+    return np.asarray(np.median(mean, axis=0) / layers)
+
+
+def _clear_mean(count: Array, seen: NDArray[np.bool_], grid: Grid) -> Array:
+    """Mean number of points over the cells around each in which nothing stands (ny, nx)."""
     from scipy.ndimage import uniform_filter
 
-    air = (structure.height_m > _AIR_M[0]) & (structure.height_m < _AIR_M[1])
-    count = np.bincount(
-        structure.cell[air], weights=structure.count[air], minlength=grid.ny * grid.nx
-    ).reshape(grid.shape)
     size = max(round(_AROUND_M / grid.cell_m), 1)
     most = np.full(grid.shape, float(_CLEAR - 1))
+    mean = np.zeros(grid.shape)
     # Where dust is dense a cell of clear air holds many points: what it may hold grows with what
     # is found, until nothing more is let in. What stands holds far more.
     for _ in range(_ROUNDS):
@@ -84,8 +106,7 @@ def _specks_in_air(structure: Column, seen: NDArray[np.bool_], grid: Grid) -> Ar
         if (wider <= most).all():
             break
         most = wider
-    layers = (_AIR_M[1] - _AIR_M[0]) / STRUCTURE_LAYER_M
-    return mean / layers
+    return mean
 
 
 def _around(
