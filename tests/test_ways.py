@@ -139,6 +139,25 @@ def test_each_lift_is_within_its_range_where_one_is_not() -> None:
     assert found.elsewhere_m <= left_m
 
 
+def test_a_first_lift_that_runs_out_slowly_is_too_thin() -> None:
+    """A cone of 20 mm and 1 m filled with the deep one to 4 mm: 18 mm and 0.9 m of radius.
+
+    It is thinner than 8 mm over 0.4 m beside its rim. Beyond 0.3 m that is the ring from 0.5 to
+    0.6 m, pi x 0.11 = 0.346 m²; a look every 60 mm knows a ring of 0.1 m to 0.06 / 0.1 of its
+    cells at the rims. The cone of 30 mm does with 0.27 m, and works.
+    """
+    surface = floor_of(cone(0.020, 1.0))
+    depth_m = 0.002 - surface.height_m
+    found = find_pockets(
+        surface, depth_m, greatest_m=0.012, left_m=0.004, whole=(1.0, 1.0), filling_least_m=0.008
+    )
+    assert 0.5 * 0.346 < found.feather_m2 < 1.5 * 0.346
+    way = only(
+        compared(cone(0.020, 1.0), Offer(THIN), Offer(DEEP)), "deep compound", "thin compound"
+    )
+    assert any("8 mm that deep compound needs" in why for why in way.against)
+
+
 def test_cost_mass_and_time_by_hand() -> None:
     """A trough of 30 mm, half a metre to each side, 5 m long, filled with deep, then thin.
 

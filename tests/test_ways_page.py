@@ -95,7 +95,7 @@ def test_result_and_page(plan: Plan, tmp_path: Path) -> None:
     write_results(plan, tmp_path / "out")
     page = (tmp_path / "out/report.html").read_text(encoding="utf-8")
     assert "Ways to this floor" in page
-    assert "Pockets to fill first" in page
+    assert "Deep pockets" in page
     assert "invented and generic" in page
     assert "What would work" in page
 

@@ -21,6 +21,12 @@ if TYPE_CHECKING:
 
 Array = NDArray[np.float64]
 Labels = NDArray[np.int64]
+Mask = NDArray[np.bool_]
+
+RIM_M: Final = 0.3
+"""Width beside the rim of a filling in which it may run out to nothing: as far as it is drawn out
+or cut by hand [m]. A choice."""
+_LOOK_M: Final = 0.05
 
 # Neighbours that share an edge of a triangle: quads are split by their rising diagonal.
 _TOUCHING: Final = np.array([[1, 1, 0], [1, 1, 1], [0, 1, 1]])
@@ -49,6 +55,8 @@ class Pockets:
     """Too deep, in specks that are no pocket [m²]."""
     elsewhere_m: float = 0.0
     """Deepest place outside the pockets [m]."""
+    feather_m2: float = 0.0
+    """Thinner than the filling's least depth, and further than a hand's reach from its rim [m²]."""
 
 
 @dataclass(frozen=True)
@@ -68,6 +76,7 @@ def find_pockets(
     greatest_m: float,
     left_m: float,
     whole: tuple[float, float],
+    filling_least_m: float = 0.0,
 ) -> Pockets:
     """Pockets of a fill: pieces deeper than what is left on top that hold a place too deep.
 
@@ -85,6 +94,8 @@ def find_pockets(
         What is left for the pour over a pocket that is filled, no more than ``greatest_m`` [m].
     whole : tuple of 2 floats
         Fill up to ``left_m`` below the datum [m³], and its area [m²], over the whole floor.
+    filling_least_m : float
+        Least depth of what fills the pockets [m].
     """
     if not 0.0 <= left_m <= greatest_m:
         raise ValueError(f"{left_m} m left over a pocket is not from 0 to {greatest_m} m")
@@ -115,12 +126,30 @@ def find_pockets(
         at = (row + rows.start, col + cols.start)
         found.append(Pocket(_place(surface, at), area_m2, volume_m3, float(own.max())))
     found.sort(key=lambda pocket: -pocket.depth_m)
+    filled = chosen[labels]
     return Pockets(
-        tuple(found), float(deep_m2[~chosen].sum()), _deepest(depth_m, known & ~chosen[labels])
+        tuple(found),
+        float(deep_m2[~chosen].sum()),
+        _deepest(depth_m, known & ~filled),
+        _feather_m2(surface, known & ~filled, filled & (depth_m < left_m + filling_least_m)),
     )
 
 
-def _deepest(depth_m: Array, where: NDArray[np.bool_]) -> float:
+def _feather_m2(surface: Surface, outside: Mask, thin: Mask) -> float:
+    """Thin floor further from the rim of the filling than is cut or drawn out by hand [m²]."""
+    if not thin.any():
+        return 0.0
+    from scipy.ndimage import distance_transform_edt
+
+    # Every 50 mm: a reach of 300 mm needs no finer look.
+    step = max(1, round(_LOOK_M / surface.grid.cell_m))
+    outside, thin = outside[::step, ::step], thin[::step, ::step]
+    cell_m = step * surface.grid.cell_m
+    away_m = cell_m * distance_transform_edt(~outside) if outside.any() else np.inf
+    return float(np.count_nonzero(thin & (away_m > RIM_M))) * cell_m**2
+
+
+def _deepest(depth_m: Array, where: Mask) -> float:
     return float(np.max(depth_m, where=where, initial=-np.inf))
 
 
@@ -153,7 +182,7 @@ def find_thin(surface: Surface, depth_m: Array, *, least_m: float) -> tuple[Thin
     return tuple(sorted(found, key=lambda thin: -thin.area_m2))
 
 
-def _pieces(mask: NDArray[np.bool_]) -> tuple[Labels, int]:
+def _pieces(mask: Mask) -> tuple[Labels, int]:
     from scipy.ndimage import label
 
     labels, count = label(mask, _TOUCHING)

@@ -6,7 +6,8 @@ the volumes of all of them are exact, and two lifts add up to one.
 
 A pocket is filled first so far that wherever one lift would be too deep both lifts are within
 their ranges: what is left on top is the pour's greatest depth less the least depth of what fills
-the pocket. Towards its rim the first lift runs out to nothing, which a dam or a cut edge stops.
+the pocket. Towards its rim the first lift runs out to nothing: within a hand's reach that is drawn
+out or cut; over more it would be too thin, and the way does not work.
 """
 
 from __future__ import annotations
@@ -33,7 +34,7 @@ from pourdatum.lifts import (
     wet_kg_per_m2,
 )
 from pourdatum.material import Sheet, obstacles, small_patches_m2
-from pourdatum.pockets import Pocket, Thin, find_pockets, find_thin
+from pourdatum.pockets import RIM_M, Pocket, Thin, find_pockets, find_thin
 from pourdatum.units import MM
 from pourdatum.volume import Volume
 
@@ -360,8 +361,16 @@ def _way(
             greatest_m=sheet.greatest_m,
             left_m=left_m,
             whole=floor.read.at(rise_m - left_m)[:2],
+            filling_least_m=first.sheet.least_m,
         )
         pockets = all_of_them.each
+        if all_of_them.feather_m2 > floor.small_m2:
+            said = (
+                f"{all_of_them.feather_m2:.2f} m² of the first lift would be thinner than the"
+                f" {first.sheet.depth_mm[0]:g} mm that {first.sheet.name} needs, further than"
+                f" {RIM_M * MM:g} mm from its rim"
+            )
+            against += (said,)
         against += _too_deep_for_two(floor, sheet, first.sheet, rise_m, left_m)
         before_m3 = math.fsum(pocket.volume_m3 for pocket in pockets)
         before_m2 = math.fsum(pocket.area_m2 for pocket in pockets)

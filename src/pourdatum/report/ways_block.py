@@ -72,13 +72,20 @@ def out_of_range(plan: Plan) -> Html | None:
         head = ("No.", place_head(survey), "To fill", "Volume", "Deepest")
         left_m = max(plan.sheet.greatest_m - plan.sheet.least_m, plan.sheet.least_m)
         most = words.whole(max(one.depth_m for one in plan.ways.pockets) - left_m, system)
-        told = (
-            "Deeper than one layer may be. Fill them first, to "
-            f"{words.limit(left_m, system)} below the datum, with a material that takes {most}, "
-            "let that bear a foot, prime it, then pour. Cut or dam the rim, where the filling "
-            "would run out to nothing."
-        )
-        parts.append(section("Pockets to fill first", el("p", told), table(head, rows)))
+        level = words.limit(left_m, system)
+        if any(way.works and len(way.lifts) > 1 for way in plan.ways.each):
+            told = (
+                f"Deeper than one layer may be. Fill them first, to {level} below the datum, with "
+                f"a material that takes {most}, let that bear a foot, prime it, then pour. Draw "
+                "out or cut the rim, where the filling runs out to nothing. Ways that fill them "
+                "with another material, or further, stand below."
+            )
+        else:
+            told = (
+                f"Deeper than one layer may be; measured from {level} below the datum. No way was "
+                "found that fills them first: why, stands below."
+            )
+        parts.append(section("Deep pockets", el("p", told), table(head, rows)))
     if plan.ways.thin:
         short = [
             (number, place(survey, one.place_m), tied(show_area(one.area_m2, system)),
