@@ -98,6 +98,7 @@ def test_the_card_in_pounds() -> None:
     said = text_of(mixing_card(make_plan(make_survey(system="imperial"))))
     assert "1.16 US gal, 9.70 lb on a scale" in said
     assert "50 to 77 °F" in said
+    assert "One US gallon of water weighs 8.35 lb" in said
 
 
 def test_the_hazards_are_those_of_their_sources() -> None:

@@ -8,7 +8,7 @@ from pourdatum.pour import Crew
 from pourdatum.report import words
 from pourdatum.report.blocks import bullets, facts, section
 from pourdatum.report.markup import Html, el
-from pourdatum.units import FOOT_M, POUND_KG, show_length
+from pourdatum.units import FOOT_M, POUND_KG, US_GALLON_L, show_length
 
 if TYPE_CHECKING:
     from pourdatum.outcome import Plan
@@ -146,12 +146,17 @@ def _bucket(plan: Plan) -> list[object]:
     out = f"A bucket's mark can be wrong by a tenth (common practice), here {wrong}"
     if slack:
         out += f", {MARK_SHARE * litres / slack:.1f} times what the bag allows"
+    unit = (
+        f"One US gallon of water weighs {US_GALLON_L / POUND_KG:.2f} lb"
+        if plan.system == "imperial"
+        else "One litre of water weighs one kilogram"
+    )
     within = "" if slack is None else f", to within {_weight(plan, slack)}"
     return [
         f"{out}.",
         (
             "Set the empty bucket on a scale, bring the scale to zero, fill to the mark: it "
-            f"must show {_weight(plan, litres)}{within}. One litre of water weighs one kilogram."
+            f"must show {_weight(plan, litres)}{within}. {unit}."
         ),
         (
             "If it does not, pour until the scale is right and make your own mark there, with the "
@@ -194,7 +199,8 @@ def _load(plan: Plan) -> str:
         return f"not given; the pour weighs {weighs}"
     allowed = plan.max_load_kg_per_m2
     over = " and is too heavy" if plan.order.mass_kg_per_m2 > allowed else ""
-    return f"{allowed * scale:g} {unit}; the pour weighs {weighs}{over}"
+    stated = f"{allowed * scale:.1f}" if plan.system == "imperial" else f"{allowed:g}"
+    return f"{stated} {unit}; the pour weighs {weighs}{over}"
 
 
 def _litres(plan: Plan, litres: float) -> str:
