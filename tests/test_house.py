@@ -17,7 +17,7 @@ PACKAGE = Path(__file__).resolve().parent.parent / "src" / "pourdatum"
 # that are planned may stand here before they are written; none may be missing.
 LINE = """
 errors units optional compiled                                         | ground floor
-geometry grid block evenly triangles clipping fillcurve costcurve volume | pure maths
+geometry grid block evenly triangles clipping fillcurve fillreads costcurve volume | pure maths
 fitloop localfit stripes smoothing                                     |
 shotfield uncertainty fnumbers decision                                |
 drift corner settingout levelbook shots                                | of control shots
@@ -29,9 +29,9 @@ bare doubled wallfoot stationlayers stationsums stationfit stations floor       
 labelled rounding surface                                              | and to its surface
 staff blunder sense control controlwords advice                        | levelled by control
 spotpoint patch shareddraws slopeerror datum areaerror spread          | from a map to a pour
-placedepth promise grind capability material grinding                   |
+placedepth promise grind capability material grinding pockets lifts ways|
 joints thresholds pinplaces pins                                       |
-pourblocks pourbays pourstrips pour                                    |
+pourblocks pourbays pourstrips pour buying                             |
 register straightedge flatness verify outcome                          | after the pour
 simulate                                                               | test bed
 read write report                                                      | the edges

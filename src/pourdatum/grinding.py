@@ -231,7 +231,7 @@ def _ground_humps(
     labels = pieces.astype(np.int64)
     if not count:
         return ()
-    volume_m3, area_m2 = _sums_above(surface, floor_m, level_m, labels, count)
+    volume_m3, area_m2 = sums_above(surface, floor_m, level_m, labels, count)
     felt = patch_within(np.where(surface.measured, floor_m, np.nan), grid.cell_m)
     felt = np.where(np.isfinite(felt), felt, -np.inf)
     sure = _more_than_noise(surface, datum, felt - level_m, labels, count)
@@ -280,7 +280,7 @@ def _more_than_noise(
     return sure
 
 
-def _sums_above(
+def sums_above(
     surface: Surface, floor_m: Array, level_m: float, labels: Labels, count: int
 ) -> tuple[Array, Array]:
     """Volume [m³] and area [m²] above a level of each numbered piece, (count + 1,), exact."""

@@ -12,8 +12,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from pourdatum.buying import NOTHING, Besides
 from pourdatum.pins import NO_PINS, PinPlan
 from pourdatum.units import System
+from pourdatum.ways import NO_WAYS, Ways
 
 if TYPE_CHECKING:
     from pourdatum.advice import Advice
@@ -144,6 +146,12 @@ class Plan:
         Depth pins, and what they are set out from; joints and thresholds.
     pour : PourSheet, optional
         Batches in their order; None where nothing is poured.
+    ways : Ways
+        Ways to this floor compared, this plan among them; pockets and thin places of this plan.
+    besides : Besides
+        Edge strip, stop-ends, blocks for openings, and money.
+    max_load_kg_per_m2 : float, optional
+        What a suspended floor is allowed, as stated in the job.
     """
 
     survey: Survey
@@ -162,6 +170,9 @@ class Plan:
     grind_lacks: tuple[str, ...] = ()
     pins: PinPlan = NO_PINS
     pour: PourSheet | None = None
+    ways: Ways = NO_WAYS
+    besides: Besides = NOTHING
+    max_load_kg_per_m2: float | None = None
 
     @property
     def buildable(self) -> bool:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final
 from pourdatum.controlwords import notes_on, to_read_again
 from pourdatum.outcome import Plan
 from pourdatum.pour import Crew
+from pourdatum.report.ways_block import would_work
 from pourdatum.report.words import (
     for_people,
     level,
@@ -70,6 +71,7 @@ def result_lines(outcome: Survey | Plan, folder: str, kinds: Sequence[str]) -> l
     if isinstance(outcome, Plan) and outcome.obstacles:
         lines += ["", "NOT BUILDABLE AS IT STANDS:"]
         lines += [f"  {text}" for text in outcome.obstacles]
+        lines += [would_work(outcome)] if outcome.ways.each else []
     told = [
         for_people(item.code, item.text) for item in outcome.warnings if item.code not in _SILENT
     ]

@@ -20,6 +20,7 @@ from pourdatum.outline_file import (
     read_outline,
 )
 from pourdatum.passing import Progress, silent
+from pourdatum.pipeline.compared import check_load
 from pourdatum.pipeline.controlled import with_control
 from pourdatum.pipeline.floor_words import read_as_typed
 from pourdatum.pipeline.planned import check_fall, plan_pour, wants_grinding
@@ -78,7 +79,9 @@ def plan_scan(
     """What to pour on the floor in these files; parameters and errors as ``survey_scan``."""
     job = as_job(job)
     # A wrong word is said before minutes of reading.
-    check_fall(job, read_sheet(job.material.sheet))
+    sheet = read_sheet(job.material.sheet)
+    check_fall(job, sheet)
+    check_load(job, sheet)
     surface = _measured(paths, job, means, progress)
     progress("datum and volume", None)
     return plan_pour(surface, job)

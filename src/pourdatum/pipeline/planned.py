@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from pourdatum.costcurve import Prices
 from pourdatum.datum import DatumRequest, choose_datum
 from pourdatum.errors import JobError
 from pourdatum.grind import find_humps
@@ -17,6 +16,13 @@ from pourdatum.grinding import Grinding, weigh_grinding
 from pourdatum.job import Job
 from pourdatum.material import obstacles, order
 from pourdatum.outcome import Plan, Survey
+from pourdatum.pipeline.compared import (
+    besides_of,
+    check_load,
+    grind_prices,
+    shortfall_noise_m,
+    ways_of,
+)
 from pourdatum.pipeline.controlled import with_control
 from pourdatum.pipeline.pinned import pins_of
 from pourdatum.pipeline.poured import pour_obstacles, sheet_of
@@ -59,6 +65,7 @@ def plan_pour(surface: Surface, job: Job | str | Path | None = None) -> Plan:
     job = as_job(job)
     sheet = read_sheet(job.material.sheet)
     check_fall(job, sheet)
+    check_load(job, sheet)
     surface = with_control(surface, job)
     check_level(surface, job.datum.kind)
     check_walls(surface)
@@ -78,6 +85,8 @@ def plan_pour(surface: Surface, job: Job | str | Path | None = None) -> Plan:
         plan = replace(plan, grind_lacks=lacks if wants_grinding(job) else ())
         plan = replace(plan, pour=sheet_of(plan, job))
         plan = replace(plan, obstacles=(*plan.obstacles, *pour_obstacles(plan, job)))
+        plan = replace(plan, ways=ways_of(plan, job, prepared))
+        plan = replace(plan, besides=besides_of(plan))
     told = replace(
         plan.survey,
         assumptions=(*plan.survey.assumptions, *plan_assumptions(plan, job)),
@@ -130,6 +139,7 @@ def _poured(
         removal_m=job.preparation.removal_mm / MM,
         roughness_m=job.preparation.roughness_mm / MM,
         mixers=job.pour.mixers,
+        max_load_kg_per_m2=job.pour.max_load_kg_per_m2,
         grinding=grinding,
         pins=pins_of(poured_on, datum, job),
     )
@@ -163,12 +173,7 @@ def _weighed(surface: Surface, datum: Datum, sheet: Sheet, job: Job) -> Grinding
     price = sheet.price_per_bag if material.price_per_bag is None else material.price_per_bag
     assert price is not None
     bags_per_m3 = MM * sheet.powder_kg_per_m2_mm * (1.0 + material.waste) / sheet.bag_kg
-    prices = Prices(
-        fill_per_m3=(price + material.labour_per_bag) * bags_per_m3,
-        grind_per_m2=wish.price_per_m2 or 0.0,
-        grind_per_m3=(wish.price_per_m2_mm or 0.0) * MM,
-        setup=wish.setup_price or 0.0,
-    )
+    prices = grind_prices(job, (price + material.labour_per_bag) * bags_per_m3)
     return weigh_grinding(
         surface,
         datum,
@@ -287,10 +292,5 @@ def _judged(volume: Volume, surface: Surface, datum: Datum, sheet: Sheet) -> Vol
     """
     if volume.short_m2 == 0.0:
         return volume
-    known = surface.measured | surface.inferred
-    errors = surface.standard_error_m[known]
-    errors = errors[errors == errors]
-    middle = len(errors) // 2
-    typical_m = float(np.partition(errors, middle)[middle]) if len(errors) else 0.0
-    noise_m = 4.0 * typical_m
+    noise_m = shortfall_noise_m(surface)
     return _fill(surface, datum, sheet, max(0.0, sheet.least_m - noise_m))

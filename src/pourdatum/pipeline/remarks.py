@@ -42,7 +42,7 @@ GRIND_DUST: Final = (
 
 LATER: Final = {
     "survey": "flatness is not in this version: the list is empty",
-    "plan": "two lifts, ways compared and zones with datums of their own are not in this version",
+    "plan": "zones with datums of their own are not in this version",
 }
 
 

@@ -17,11 +17,13 @@ from pourdatum.report import (
     blocks,
     control_block,
     grind_block,
+    mixing_block,
     pins_block,
     plan_blocks,
     pour_block,
     setups,
     stylesheet,
+    ways_block,
     words,
 )
 from pourdatum.report.markup import Html, el, tied
@@ -102,6 +104,8 @@ def plan_page(plan: Plan, picture: bytes) -> str:
             ),
             cls="desk",
         ),
+        ways_block.out_of_range(plan),
+        ways_block.ways(plan),
         pour_block.pour_sheet(plan),
         pins_block.pins(plan),
         el("div", pins_block.thresholds(plan), pins_block.joints(plan), cls="even"),
@@ -110,6 +114,7 @@ def plan_page(plan: Plan, picture: bytes) -> str:
             plan_blocks.material(plan),
             el(
                 "div",
+                mixing_block.to_buy(plan),
                 plan_blocks.chances(plan),
                 plan_blocks.still_open(),
                 blocks.things(survey),
@@ -117,6 +122,7 @@ def plan_page(plan: Plan, picture: bytes) -> str:
             ),
             cls="even",
         ),
+        mixing_block.mixing_card(plan),
         blocks.cautions(suspended),
         el(
             "div",

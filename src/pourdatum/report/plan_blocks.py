@@ -5,8 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Final
 
-import numpy as np
-
+from pourdatum.buying import STOP_OVER_M, stop_height_m
 from pourdatum.report import words
 from pourdatum.report.blocks import (
     bullets,
@@ -20,6 +19,7 @@ from pourdatum.report.blocks import (
 )
 from pourdatum.report.markup import Html, el, tied
 from pourdatum.report.picture import datum_place
+from pourdatum.report.ways_block import would_work
 from pourdatum.units import (
     FOOT_M,
     INCH_M,
@@ -33,12 +33,8 @@ from pourdatum.units import (
 )
 
 if TYPE_CHECKING:
-    from pourdatum.openings import Opening
     from pourdatum.outcome import Plan
 
-STOP_OVER_M: Final = 0.02
-"""How far a stop at an opening stands above the finished level: a thumb's width, our choice."""
-_RIM_M: Final = 0.15
 SPECK_M2: Final = 0.005
 """An area that shows as 0.01 m² at least."""
 
@@ -71,11 +67,7 @@ def verdict(plan: Plan) -> Html:
         "div",
         el("p", el("b", "Not buildable as it stands.")),
         bullets(words.plain(why, 400) for why in plan.obstacles),
-        el(
-            "p",
-            "Ways out: grind the humps that set the datum; choose a material for this depth; fill "
-            "the deep places first and let them set; or another datum.",
-        ),
+        el("p", f"{would_work(plan)}. All ways stand below.") if plan.ways.each else None,
         cls="verdict no",
     )
 
@@ -189,8 +181,8 @@ def openings(plan: Plan) -> Html | None:
     system = plan.system
     rows = []
     for number, hole in enumerate(holes, 1):
-        depth_m = _depth_beside(plan, hole)
-        stop = "" if depth_m is None else tied(words.whole(max(depth_m, 0.0) + STOP_OVER_M, system))
+        height_m = stop_height_m(plan.surface, plan.depth_m, hole)
+        stop = "" if height_m is None else tied(words.whole(height_m, system))
         below = "not seen" if hole.depth_m is None else tied(words.whole(hole.depth_m, system))
         rows.append(
             (
@@ -278,17 +270,6 @@ def still_open() -> Html:
         facts((name, "") for name in asked),
         el("p", "The order is subject to these.", cls="soft"),
     )
-
-
-def _depth_beside(plan: Plan, hole: Opening) -> float | None:
-    """Greatest depth of the pour beside an opening [m]."""
-    x_m, y_m = plan.surface.grid.mesh()
-    depth_m = plan.depth_m
-    left, low, right, high = hole.outline.bounds
-    beside = (x_m >= left - _RIM_M) & (x_m <= right + _RIM_M)
-    beside &= (y_m >= low - _RIM_M) & (y_m <= high + _RIM_M)
-    beside &= np.isfinite(depth_m) & (plan.surface.measured | plan.surface.inferred)
-    return float(depth_m[beside].max()) if beside.any() else None
 
 
 def _too_deep(plan: Plan) -> str | None:

@@ -24,6 +24,7 @@ main, header, footer {{ max-width: 74rem; margin: 0 auto; padding: 0 1rem; }}
 header {{ padding-top: 1.4rem; margin-bottom: 1rem; }}
 h1 {{ font-size: 1.65rem; line-height: 1.2; margin: 0; overflow-wrap: anywhere; }}
 h2 {{ font-size: 1.15rem; line-height: 1.3; margin: 0 0 .5rem; }}
+h3 {{ font-size: 1rem; line-height: 1.3; margin: .8rem 0 .3rem; }}
 p {{ margin: 0 0 .6rem; max-width: 44rem; }}
 .kind {{ margin: 0 0 .2rem; color: {SOFT_INK}; font-weight: 600; }}
 .soft {{ color: {SOFT_INK}; }}
@@ -55,8 +56,12 @@ td:last-child, th:last-child {{ padding-right: 0; }}
 .words th {{ width: 36%; font-weight: 400; color: {SOFT_INK}; vertical-align: top;
   line-height: inherit; }}
 .words td {{ overflow-wrap: anywhere; }}
+.over td {{ border-bottom: 0; padding-bottom: 0; }}
 .open {{ color: {SOFT_INK}; font-style: italic; }}
 code {{ font: .8rem/1.4 ui-monospace, "DejaVu Sans Mono", monospace; overflow-wrap: anywhere; }}
+.card {{ border: 1px solid {INK}; padding: .8rem 1rem .3rem; }}
+.card table {{ font-size: 1em; }}
+.card ul, .card ol {{ max-width: none; }}
 .caution {{ border: 2px solid {INK}; padding: .8rem 1rem .3rem; }}
 footer {{ color: {SOFT_INK}; font-size: .875rem; padding-bottom: 2rem; }}
 @media (min-width: 40rem) {{
@@ -84,7 +89,8 @@ footer {{ color: {SOFT_INK}; font-size: .875rem; padding-bottom: 2rem; }}
   section {{ margin-bottom: 1.2rem; }}
   section, figure, .figures > div, tr, .verdict {{ break-inside: avoid; }}
   section.long {{ break-inside: auto; }}
-  h2 {{ break-after: avoid; }}
+  .card {{ break-before: page; font-size: 10.5pt; line-height: 1.35; }}
+  h2, h3, .over {{ break-after: avoid; }}
   .verdict {{ border: 1px solid {INK}; border-left-width: .4rem; }}
 }}
 """

@@ -9,6 +9,8 @@ from pourdatum import __version__
 from pourdatum.results.models import (
     AdvicePart,
     BatchPart,
+    BesidesPart,
+    BlockPart,
     CapabilityPart,
     Common,
     ControlPart,
@@ -21,6 +23,7 @@ from pourdatum.results.models import (
     HumpPart,
     InputPart,
     JointPart,
+    LiftPart,
     MaterialPart,
     NibPart,
     ObstructionPart,
@@ -28,13 +31,16 @@ from pourdatum.results.models import (
     PinPart,
     Place,
     PlanResult,
+    PocketPart,
     PourPart,
     SettingOutPart,
     SetUpPart,
     SetUpsPart,
     SurveyResult,
+    ThinPart,
     ThresholdPart,
     WarningPart,
+    WayPart,
 )
 from pourdatum.settingout import corner_name
 from pourdatum.uncertainty import COVER_95
@@ -43,7 +49,9 @@ from pourdatum.units import MM
 if TYPE_CHECKING:
     from pourdatum.outcome import Plan, Survey
     from pourdatum.pins import PinPlan
+    from pourdatum.pockets import Pocket
     from pourdatum.thresholds import AtThreshold
+    from pourdatum.ways import Way
 
 
 def survey_result(survey: Survey) -> SurveyResult:
@@ -64,7 +72,81 @@ def plan_result(plan: Plan) -> PlanResult:
         pour=_pour(plan),
         pins=_pins(plan),
         setting_out=_setting_out(plan),
+        besides=_besides(plan),
+        pockets=[_pocket(one, plan.origin_m[:2]) for one in plan.ways.pockets],
+        thin=[
+            ThinPart(
+                place=_place(one.place_m, plan.origin_m[:2]),
+                area_m2=_area(one.area_m2),
+                depth_mm=_mm(one.depth_m),
+            )
+            for one in plan.ways.thin
+        ],
+        ways=[_way(way, plan.origin_m[:2]) for way in plan.ways.each],
     )
+
+
+def _besides(plan: Plan) -> BesidesPart:
+    bought = plan.besides
+    return BesidesPart(
+        edge_strip_m=_metres(bought.edge_strip_m),
+        stop_ends_m=_metres(bought.stop_ends_m),
+        blocks=[
+            BlockPart(
+                place=_place(block.place_m, plan.origin_m[:2]),
+                length_m=_metres(block.length_m),
+                height_mm=_mm_or_none(block.height_m),
+            )
+            for block in bought.blocks
+        ],
+        cost=None if bought.cost is None else _round(bought.cost, 2),
+        cost_per_m2=None if bought.cost_per_m2 is None else _round(bought.cost_per_m2, 2),
+    )
+
+
+def _pocket(pocket: Pocket, origin: tuple[float, float]) -> PocketPart:
+    return PocketPart(
+        place=_place(pocket.place_m, origin),
+        area_m2=_area(pocket.area_m2),
+        volume_l=_litres(pocket.volume_m3),
+        depth_mm=_mm(pocket.depth_m),
+    )
+
+
+def _way(way: Way, origin: tuple[float, float]) -> WayPart:
+    return WayPart(
+        buildable=way.works,
+        obstacles=list(way.against),
+        asked=way.asked,
+        invented=way.invented,
+        lifts=[
+            LiftPart(
+                material=lift.sheet.name,
+                volume_l=_litres(lift.volume_m3),
+                area_m2=_area(lift.area_m2),
+                max_depth_mm=_mm(lift.deepest_m),
+                powder_kg=_round(lift.powder_kg, 3),
+                bags=lift.bags,
+                primer_l=None if lift.primer_l is None else _round(lift.primer_l, 3),
+            )
+            for lift in way.lifts
+        ],
+        datum_rise_mm=_mm(way.rise_m),
+        grind_l=_litres(way.ground_m3),
+        grind_m2=_area(way.ground_m2),
+        pockets=[_pocket(one, origin) for one in way.pockets],
+        powder_kg=_round(way.powder_kg, 3),
+        bags=way.bags,
+        cost=None if way.cost is None else _round(way.cost, 2),
+        mass_kg_per_m2=_round(way.mass_kg_per_m2, 3),
+        wait_h=_hours(way.wait_h),
+        walk_h=_hours(way.walk_h),
+        cover_h=_hours(way.cover_h),
+    )
+
+
+def _hours(value: float | None) -> float | None:
+    return None if value is None else _round(value, 2)
 
 
 def _pour(plan: Plan) -> PourPart:

@@ -276,6 +276,76 @@ class PourPart(Part):
     minutes: float | None = Field(description="from the first batch to the end of the last")
 
 
+class PocketPart(Part):
+    """A deep place that is filled before the pour."""
+
+    place: Place = Field(description="where it is deepest")
+    area_m2: float = Field(description="of what is filled first")
+    volume_l: float = Field(description="of what is filled first")
+    depth_mm: float = Field(description="from the datum to its deepest place")
+
+
+class ThinPart(Part):
+    """A place that would be thinner than the sheet's least depth."""
+
+    place: Place = Field(description="where it is thinnest")
+    area_m2: float
+    depth_mm: float = Field(description="negative where the floor stands above the datum")
+
+
+class LiftPart(Part):
+    """One layer of a way."""
+
+    material: str
+    volume_l: float
+    area_m2: float
+    max_depth_mm: float
+    powder_kg: float = Field(description="without waste")
+    bags: int
+    primer_l: float | None
+
+
+class BlockPart(Part):
+    """A stop around an opening."""
+
+    place: Place
+    length_m: float = Field(description="of the rim")
+    height_mm: float | None = Field(description="above the slab; null where nothing was seen")
+
+
+class BesidesPart(Part):
+    """What is bought besides the material."""
+
+    edge_strip_m: float = Field(description="along walls and around columns")
+    stop_ends_m: float
+    blocks: list[BlockPart]
+    cost: float | None = Field(description="bags, labour and grinding; null without prices")
+    cost_per_m2: float | None
+
+
+class WayPart(Part):
+    """One combination of grinding, sheet, lifts and datum. Hours count from the first lift on."""
+
+    buildable: bool
+    obstacles: list[str]
+    asked: bool = Field(description="the plan as asked")
+    invented: bool = Field(description="takes a shipped sheet, behind which there is no product")
+    lifts: list[LiftPart] = Field(description="in their order; the last is the pour")
+    datum_rise_mm: float = Field(
+        description="over the datum asked for, before any grinding; negative is lower"
+    )
+    grind_l: float
+    grind_m2: float
+    pockets: list[PocketPart]
+    powder_kg: float
+    bags: int
+    cost: float | None = Field(description="bags, labour, grinding; null where a price is missing")
+    mass_kg_per_m2: float = Field(description="wet, all lifts, at the deepest place")
+    wait_h: float | None
+    walk_h: float | None
+    cover_h: float | None
+
+
 class PinPart(Part):
     """A depth pin."""
 
@@ -367,6 +437,10 @@ class PlanResult(Common):
     pour: PourPart
     pins: list[PinPart]
     setting_out: SettingOutPart
+    besides: BesidesPart
+    pockets: list[PocketPart] = Field(description="of this plan, to be filled first")
+    thin: list[ThinPart]
+    ways: list[WayPart] = Field(description="best first, then those that do not work")
 
 
 MODELS: Final[dict[str, type[Common]]] = {"survey": SurveyResult, "plan": PlanResult}

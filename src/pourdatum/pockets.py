@@ -1,0 +1,194 @@
+"""Places of a fill that are out of a material's range: deep pockets to fill first, thin places.
+
+A pocket is filled first to a level below the datum, over all of it that is deeper than what the
+pour leaves on top. Its litres are those of the exact surface below that level, so that pocket and
+pour add up to the fill of one lift.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pourdatum.grinding import sums_above
+from pourdatum.material import SMALL_LEAST_M2
+
+if TYPE_CHECKING:
+    from pourdatum.surface import Surface
+
+Array = NDArray[np.float64]
+Labels = NDArray[np.int64]
+Mask = NDArray[np.bool_]
+
+RIM_M: Final = 0.3
+"""Width beside the rim of a filling in which it may run out to nothing: as far as it is drawn out
+or cut by hand [m]. A choice."""
+_LOOK_M: Final = 0.05
+
+# Neighbours that share an edge of a triangle: quads are split by their rising diagonal.
+_TOUCHING: Final = np.array([[1, 1, 0], [1, 1, 1], [0, 1, 1]])
+
+
+@dataclass(frozen=True)
+class Pocket:
+    """A deep place that is filled before the pour."""
+
+    place_m: tuple[float, float]
+    """Where it is deepest, local [m]."""
+    area_m2: float
+    """Of what is filled first."""
+    volume_m3: float
+    """Of what is filled first."""
+    depth_m: float
+    """From the datum to its deepest place [m]."""
+
+
+@dataclass(frozen=True)
+class Pockets:
+    """All pockets of a fill, the deepest first, and the rest of the floor."""
+
+    each: tuple[Pocket, ...] = ()
+    stays_m2: float = 0.0
+    """Too deep, in specks that are no pocket [m²]."""
+    elsewhere_m: float = 0.0
+    """Deepest place outside the pockets [m]."""
+    feather_m2: float = 0.0
+    """Thinner than the filling's least depth, and further than a hand's reach from its rim [m²]."""
+
+
+@dataclass(frozen=True)
+class Thin:
+    """A place where the pour would be too thin, or the floor stands above the datum."""
+
+    place_m: tuple[float, float]
+    area_m2: float
+    depth_m: float
+    """The least; negative where the floor stands above the datum [m]."""
+
+
+def find_pockets(
+    surface: Surface,
+    depth_m: Array,
+    *,
+    greatest_m: float,
+    left_m: float,
+    whole: tuple[float, float],
+    filling_least_m: float = 0.0,
+) -> Pockets:
+    """Pockets of a fill: pieces deeper than what is left on top that hold a place too deep.
+
+    Pieces share the exact volume and area of all of them by their cells: one piece alone has
+    both exactly, and together they always add up.
+
+    Parameters
+    ----------
+    surface : Surface
+    depth_m : (ny, nx) array
+        Depth at its cells [m].
+    greatest_m : float
+        Depth from which a place is too deep [m].
+    left_m : float
+        What is left for the pour over a pocket that is filled, no more than ``greatest_m`` [m].
+    whole : tuple of 2 floats
+        Fill up to ``left_m`` below the datum [m³], and its area [m²], over the whole floor.
+    filling_least_m : float
+        Least depth of what fills the pockets [m].
+    """
+    if not 0.0 <= left_m <= greatest_m:
+        raise ValueError(f"{left_m} m left over a pocket is not from 0 to {greatest_m} m")
+    from scipy.ndimage import find_objects
+
+    known = surface.measured | surface.inferred
+    labels, count = _pieces(known & (depth_m > left_m))
+    if not count:
+        return Pockets(elsewhere_m=_deepest(depth_m, known))
+    each = labels.ravel()
+    deep = np.bincount(each, (known & (depth_m > greatest_m)).ravel(), count + 1)
+    deep_m2 = deep * surface.grid.cell_m**2
+    chosen = deep_m2 >= SMALL_LEAST_M2
+    chosen[0] = False
+    above = np.where(labels > 0, depth_m - left_m, 0.0).ravel()
+    share = (np.bincount(each, above, count + 1), np.bincount(each, minlength=count + 1) * 1.0)
+    share[1][0] = 0.0
+    windows = find_objects(labels)
+    found = []
+    for number in np.flatnonzero(chosen).tolist():
+        rows, cols = windows[number - 1]
+        own = np.where(labels[rows, cols] == number, depth_m[rows, cols], -np.inf)
+        row, col = np.unravel_index(int(own.argmax()), own.shape)
+        volume_m3, area_m2 = (
+            all_of_it * float(part[number] / part.sum())
+            for all_of_it, part in zip(whole, share, strict=True)
+        )
+        at = (row + rows.start, col + cols.start)
+        found.append(Pocket(_place(surface, at), area_m2, volume_m3, float(own.max())))
+    found.sort(key=lambda pocket: -pocket.depth_m)
+    filled = chosen[labels]
+    return Pockets(
+        tuple(found),
+        float(deep_m2[~chosen].sum()),
+        _deepest(depth_m, known & ~filled),
+        _feather_m2(surface, known & ~filled, filled & (depth_m < left_m + filling_least_m)),
+    )
+
+
+def _feather_m2(surface: Surface, outside: Mask, thin: Mask) -> float:
+    """Thin floor further from the rim of the filling than is cut or drawn out by hand [m²]."""
+    if not thin.any():
+        return 0.0
+    from scipy.ndimage import distance_transform_edt
+
+    # Every 50 mm: a reach of 300 mm needs no finer look.
+    step = max(1, round(_LOOK_M / surface.grid.cell_m))
+    outside, thin = outside[::step, ::step], thin[::step, ::step]
+    cell_m = step * surface.grid.cell_m
+    away_m = cell_m * distance_transform_edt(~outside) if outside.any() else np.inf
+    return float(np.count_nonzero(thin & (away_m > RIM_M))) * cell_m**2
+
+
+def _deepest(depth_m: Array, where: Mask) -> float:
+    return float(np.max(depth_m, where=where, initial=-np.inf))
+
+
+def find_thin(surface: Surface, depth_m: Array, *, least_m: float) -> tuple[Thin, ...]:
+    """Places thinner than a depth, the largest first; smaller than a patch is no place.
+
+    Parameters
+    ----------
+    surface : Surface
+    depth_m : (ny, nx) array
+        Depth at its cells [m].
+    least_m : float
+        The material's least depth, less what is noise [m].
+    """
+    from scipy.ndimage import minimum, minimum_position
+
+    known = surface.measured | surface.inferred
+    labels, count = _pieces(known & (depth_m < least_m))
+    if not count:
+        return ()
+    numbers = np.arange(1, count + 1)
+    _, area_m2 = sums_above(surface, -depth_m, -least_m, labels, count)
+    least = np.asarray(minimum(depth_m, labels, numbers))
+    at = minimum_position(depth_m, labels, numbers)
+    found = [
+        Thin(_place(surface, at[k]), float(area_m2[k + 1]), float(least[k]))
+        for k in range(count)
+        if area_m2[k + 1] >= SMALL_LEAST_M2
+    ]
+    return tuple(sorted(found, key=lambda thin: -thin.area_m2))
+
+
+def _pieces(mask: Mask) -> tuple[Labels, int]:
+    from scipy.ndimage import label
+
+    labels, count = label(mask, _TOUCHING)
+    return labels.astype(np.int64), int(count)
+
+
+def _place(surface: Surface, at: tuple[Any, ...]) -> tuple[float, float]:
+    row, col = at
+    return float(surface.grid.x_m[col]), float(surface.grid.y_m[row])

@@ -1,0 +1,192 @@
+"""Ways to the floor on a plan's page, best first, why the others lose, and what to fill first."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from pourdatum.report import words
+from pourdatum.report.blocks import bullets, place, place_head, section, table
+from pourdatum.report.markup import Html, el, tied
+from pourdatum.units import FOOT_M, POUND_KG, show_area, show_height, show_mass, show_volume
+
+if TYPE_CHECKING:
+    from pourdatum.outcome import Plan
+    from pourdatum.units import System
+    from pourdatum.ways import Way
+
+_MOST: Final = 6
+_MOST_FAILS: Final = 4
+"""Ways in the table, and ways that do not work in the list; result.json has all."""
+_SHIFT_M: Final = 0.00005
+"""Shift of the datum that shows as 0.1 mm."""
+
+
+def ways(plan: Plan) -> Html | None:
+    """The table of ways, and of those that do not work why."""
+    each = plan.ways.each
+    if not each:
+        return None
+    system, best = plan.system, plan.ways.best
+    works = [way for way in each if way.works]
+    fails = [way for way in each if not way.works]
+    parts: list[object] = []
+    if best is None:
+        parts.append(el("p", f"{would_work(plan)}."))
+    else:
+        parts.append(el("p", _order_words(works)))
+        priced = any(way.cost is not None for way in works)
+        parts.append(_table(works, best, system, priced))
+    if fails:
+        parts.append(el("p", "These do not work:"))
+        listed = [
+            [el("b", name_of(way, system)), f": {words.plain('; '.join(way.against), 400)}"]
+            for way in fails[:_MOST_FAILS]
+        ]
+        parts.append(bullets(listed))
+    more = max(len(works) - _MOST, 0) + max(len(fails) - _MOST_FAILS, 0)
+    told = f"{more} more are in result.json. " if more else ""
+    if any(way.invented for way in each):
+        told += (
+            "Shipped sheets are invented and generic: they show what kind of material would fit. "
+            "Type in a bag that you can buy before you decide. "
+        )
+    told += (
+        "Hours count from the first lift on, at the deepest place, without the time to grind. "
+        "Whether a material may go on this substrate or on another one, and how strong it must be, "
+        "the bags say."
+    )
+    parts.append(el("p", told, cls="soft"))
+    return section("Ways to this floor", *parts, cls="long")
+
+
+def out_of_range(plan: Plan) -> Html | None:
+    """Pockets to fill first and thin places, each with its place and size."""
+    system, survey = plan.system, plan.survey
+    parts: list[Html] = []
+    if plan.ways.pockets:
+        rows = [
+            (number, place(survey, one.place_m), tied(show_area(one.area_m2, system)),
+             tied(show_volume(one.volume_m3, system)), tied(show_height(one.depth_m, system)))
+            for number, one in enumerate(plan.ways.pockets, 1)
+        ]  # fmt: skip
+        head = ("No.", place_head(survey), "To fill", "Volume", "Deepest")
+        left_m = max(plan.sheet.greatest_m - plan.sheet.least_m, plan.sheet.least_m)
+        most = words.whole(max(one.depth_m for one in plan.ways.pockets) - left_m, system)
+        level = words.limit(left_m, system)
+        if any(way.works and len(way.lifts) > 1 for way in plan.ways.each):
+            told = (
+                f"Deeper than one layer may be. Fill them first, to {level} below the datum, with "
+                f"a material that takes {most}, let that bear a foot, prime it, then pour. Draw "
+                "out or cut the rim, where the filling runs out to nothing. Ways that fill them "
+                "with another material, or further, stand below."
+            )
+        else:
+            told = (
+                f"Deeper than one layer may be; measured from {level} below the datum. No way was "
+                "found that fills them first: why, stands below."
+            )
+        parts.append(section("Deep pockets", el("p", told), table(head, rows)))
+    if plan.ways.thin:
+        short = [
+            (number, place(survey, one.place_m), tied(show_area(one.area_m2, system)),
+             tied(words.minus(show_height(one.depth_m, system))))
+            for number, one in enumerate(plan.ways.thin, 1)
+        ]  # fmt: skip
+        columns = ("No.", place_head(survey), "Area", "Least depth")
+        least = words.limit(plan.sheet.least_m, system)
+        told = (
+            f"Less than the {least} that the material needs; below zero the floor stands above "
+            "the datum."
+        )
+        parts.append(section("Too thin", el("p", told), table(columns, short)))
+    return el("div", parts, cls="even") if parts else None
+
+
+def would_work(plan: Plan) -> str:
+    """One sentence without its stop: what would work, or what stands in the way."""
+    best, nearest, system = plan.ways.best, plan.ways.nearest, plan.system
+    if best is not None:
+        money = "" if best.cost is None else f", {words.money(best.cost)}"
+        bags = f"{best.bags} bag{'s' if best.bags != 1 else ''}"
+        powder = show_mass(best.powder_kg, system)
+        sheets = "; a shipped sheet, invented" if best.invented else ""
+        others = sum(way.works for way in plan.ways.each) - 1
+        more = f"; {others} more way{'s' if others != 1 else ''} in the report" if others else ""
+        took = f"{powder} of powder, {bags}{money}{sheets}"
+        return f"What would work: {name_of(best, system)} ({took}){more}"
+    if nearest is None:
+        return "No other way was looked for"
+    why = words.plain("; ".join(nearest.against), 400)
+    return f"No way that was compared works. The nearest is {name_of(nearest, system)}, but {why}"
+
+
+def name_of(way: Way, system: System) -> str:
+    """A way in words."""
+    parts = []
+    if way.asked:
+        parts.append("as asked")
+    if way.ground_m3 > 0.0:
+        off = show_volume(way.ground_m3, system)
+        parts.append(f"grind {off} off {show_area(way.ground_m2, system)}")
+    if abs(way.rise_m) > _SHIFT_M:
+        side = "higher" if way.rise_m > 0.0 else "lower"
+        parts.append(f"datum {show_height(abs(way.rise_m), system)} {side}")
+    sheet = words.plain(way.sheet.name, 60)
+    if len(way.lifts) == 1:
+        parts.append(f"{sheet} in one lift")
+    else:
+        first = words.plain(way.lifts[0].sheet.name, 60)
+        count = f"{len(way.pockets)} pocket{'s' if len(way.pockets) != 1 else ''}"
+        over = "the same over all" if first == sheet else f"then {sheet}"
+        area = show_area(way.lifts[0].area_m2, system)
+        parts.append(f"{count} ({area}) filled first with {first}, {over}")
+    return ", ".join(parts)
+
+
+def why_behind(way: Way, best: Way, system: System) -> str:
+    """Why a way that works is not the first."""
+    if way is best:
+        return "the first"
+    if way.cost is not None and best.cost is not None:
+        more = way.cost - best.cost
+        return f"costs {words.money(more)} more" if more > 0.0 else "costs the same"
+    said = [] if way.cost is not None or best.cost is None else ["no price is known for all of it"]
+    more_kg = way.powder_kg - best.powder_kg
+    if abs(more_kg) >= 0.5:
+        side = "more" if more_kg > 0.0 else "less"
+        said.append(f"{show_mass(abs(more_kg), system)} {side} powder")
+    if way.walk_h is not None and best.walk_h is not None and way.walk_h > best.walk_h:
+        said.append(f"walked on {way.walk_h - best.walk_h:.0f} h later")
+    return ", ".join(said) or "takes as much"
+
+
+def _order_words(works: list[Way]) -> str:
+    count = f"{len(works)} way{'s' if len(works) != 1 else ''} would work"
+    if all(way.cost is not None for way in works):
+        return f"{count}, the cheapest first."
+    if all(way.cost is None for way in works):
+        return f"{count}. No price is known for all of any: the least powder comes first."
+    return f"{count}, the cheapest first, then those without a price by their powder."
+
+
+def _table(works: list[Way], best: Way, system: System, priced: bool) -> Html:
+    """What each takes, with what it loses by."""
+    scale, unit = (1.0, "kg/m²") if system == "metric" else (FOOT_M**2 / POUND_KG, "lb/ft²")
+    rows = []
+    for way in works[:_MOST]:
+        said: list[object] = [el("b", name_of(way, system))]
+        if way is not best:
+            said += [el("br"), why_behind(way, best, system)]
+        figures: list[object] = [tied(show_mass(way.powder_kg, system)), way.bags]
+        if priced:
+            figures.append("" if way.cost is None else tied(words.money(way.cost)))
+        figures.append(f"{way.mass_kg_per_m2 * scale:.0f}")
+        figures += ["" if hours is None else f"{hours:.0f}" for hours in (way.walk_h, way.cover_h)]
+        # The name has a line of its own: beside six columns a phone has no room for it.
+        rows += [
+            el("tr", el("td", said, colspan=f"{len(figures)}"), cls="over"),
+            el("tr", [el("td", figure) for figure in figures]),
+        ]
+    head = ["Powder", "Bags", *(["Cost"] if priced else []), f"Load {unit}", "Walk h", "Cover h"]
+    names = el("tr", [el("th", name, scope="col") for name in head])
+    return el("table", el("thead", names), el("tbody", rows))

@@ -1,0 +1,183 @@
+"""Ways in a plan of a scan: result, page and printed line, and a load that nothing keeps."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+import shapely
+
+from made_scan import surface_of, walled
+from pourdatum.cli.lines import result_lines
+from pourdatum.errors import JobError
+from pourdatum.job import Job
+from pourdatum.outcome import Plan
+from pourdatum.pipeline import plan_pour, result_data, write_results
+from pourdatum.report.ways_block import would_work
+from pourdatum.surface import Surface
+
+LONG_M, WIDE_M = 5.0, 4.0
+ROOM = shapely.box(0.0, 0.0, LONG_M, WIDE_M)
+
+
+def bowl(x: Any, y: Any) -> Any:
+    """A level floor with one pocket 25 mm deep: cosine-shaped, 0.9 m of radius."""
+    away = np.hypot(x - 2.0, y - 1.6)
+    return np.where(away < 0.9, -0.0125 * (1.0 + np.cos(np.pi * away / 0.9)), 0.0)
+
+
+@pytest.fixture(scope="module")
+def surface() -> Surface:
+    """A scan of it."""
+    rng = np.random.default_rng(47)
+    return surface_of(walled(ROOM, rng, per_m2=6000.0, height=bowl, noise_m=0.0005))
+
+
+def planned(surface: Surface, **parts: Any) -> Plan:
+    """A plan of it."""
+    return plan_pour(surface, Job.model_validate(parts))
+
+
+@pytest.fixture(scope="module")
+def plan(surface: Surface) -> Plan:
+    """With a price of the bag and none of grinding."""
+    return planned(surface, material={"price_per_bag": 20.0, "labour_per_bag": 2.0, "waste": 0.05})
+
+
+def test_the_plan_as_asked_is_among_them(plan: Plan) -> None:
+    """With the fill, bags, cost and obstacles of the plan itself."""
+    (asked,) = (way for way in plan.ways.each if way.asked)
+    assert asked.volume_m3 == pytest.approx(plan.volume.volume_m3, rel=1e-9)
+    assert (asked.bags, asked.cost) == (plan.order.bags, plan.order.cost)
+    assert asked.against == plan.obstacles != ()
+    assert asked.mass_kg_per_m2 == pytest.approx(plan.order.mass_kg_per_m2, rel=1e-9)
+
+
+def test_the_pocket(plan: Plan) -> None:
+    """Its place, and its litres against the formula: 10 mm are left for the pour.
+
+    The cosine is deeper than 10 mm less 2 mm, so than 8 mm of 25, out to the radius where
+    1 + cos is 0.64; its litres from there by rings of a tenth of a millimetre.
+    """
+    (pocket,) = plan.ways.pockets
+    ring = (np.arange(9000) + 0.5) * 1e-4
+    depth = 0.0125 * (1.0 + np.cos(np.pi * ring / 0.9)) - 0.008
+    wanted = float((2.0 * np.pi * ring * np.maximum(depth, 0.0)).sum() * 1e-4)
+    assert math.dist(pocket.place_m, (2.0, 1.6)) < 0.1
+    # 0.2 mm of datum (what a high point may be out by) over its 0.9 m², and 1 % of its litres.
+    assert pocket.volume_m3 == pytest.approx(wanted, abs=0.0002 * 0.9 + 0.01 * wanted)
+    assert pocket.depth_m == pytest.approx(0.027, abs=0.0006)
+
+
+def test_result_and_page(plan: Plan, tmp_path: Path) -> None:
+    """All ways are in result.json, lifts adding up; the page names the first and the pocket."""
+    data = result_data(plan)
+    assert len(data["ways"]) == len(plan.ways.each)
+    for way in data["ways"]:
+        assert way["bags"] == sum(lift["bags"] for lift in way["lifts"])
+        assert way["buildable"] is not bool(way["obstacles"])
+    one = next(way for way in data["ways"] if way["asked"])
+    own = data["material"]["name"]
+    both = next(
+        way
+        for way in data["ways"]
+        if [lift["material"] for lift in way["lifts"]] == [own, own] and not way["grind_l"]
+    )
+    assert sum(lift["volume_l"] for lift in both["lifts"]) == pytest.approx(
+        one["lifts"][0]["volume_l"], abs=0.002
+    )
+    assert both["pockets"] == data["pockets"]
+    # Each lift in whole bags at 20 and 2.
+    assert both["cost"] == 22.0 * both["bags"]
+    write_results(plan, tmp_path / "out")
+    page = (tmp_path / "out/report.html").read_text(encoding="utf-8")
+    assert "Ways to this floor" in page
+    assert "Deep pockets" in page
+    assert "invented and generic" in page
+    assert "What would work" in page
+
+
+def test_the_printed_line(plan: Plan) -> None:
+    """What would work follows what stands in the way."""
+    lines = result_lines(plan, "out", ["report"])
+    at = lines.index("NOT BUILDABLE AS IT STANDS:")
+    assert any(line.startswith("What would work: ") for line in lines[at:])
+
+
+def test_a_buildable_plan_says_nothing_of_it(surface: Surface) -> None:
+    """The deep sheet takes the pocket in one lift: no line, the table stands all the same."""
+    plan = planned(surface, material={"sheet": "deep"})
+    assert plan.buildable
+    assert not any("What would work" in line for line in result_lines(plan, "out", ["report"]))
+    assert next(way for way in plan.ways.each if way.asked).works
+    assert plan.ways.pockets == ()
+
+
+def test_a_level_that_leaves_too_little(surface: Surface) -> None:
+    """A level 1 mm over the floor is thin all round the pocket; 1 mm more of datum would do."""
+    level_m = 0.001
+    plan = planned(surface, datum={"kind": "level", "z_m": level_m}, material={"sheet": "deep"})
+    (thin,) = plan.ways.thin
+    # Deep takes 8 mm and more: all but where the cosine is deeper than 7 mm, 0.59 m of radius.
+    radius_m = 0.9 / math.pi * math.acos(7.0 / 12.5 - 1.0)
+    assert thin.area_m2 == pytest.approx(20.0 - math.pi * radius_m**2, abs=0.1)
+    raised = [way for way in plan.ways.each if way.sheet is plan.sheet and way.rise_m > 0.0]
+    assert [way.works for way in raised] == [True]
+    assert raised[0].rise_m == pytest.approx(0.007, abs=0.0003)
+    page_words = [item["depth_mm"] for item in result_data(plan)["thin"]]
+    assert page_words == [pytest.approx(1.0, abs=0.5)]
+
+
+def test_grinding_at_the_jobs_prices_is_the_plan_asked_for(surface: Surface) -> None:
+    """Where the plan grinds, its way has its litres, and costs bags and grinding."""
+
+    def hump(x: Any, y: Any) -> Any:
+        away = np.hypot(x - 3.5, y - 2.5)
+        return np.where(away < 0.5, 0.004 * (1.0 + np.cos(np.pi * away / 0.5)), 0.0)
+
+    rng = np.random.default_rng(48)
+    floor = surface_of(walled(ROOM, rng, per_m2=6000.0, height=hump, noise_m=0.0005))
+    rates = {"price_per_m2": 6.0, "price_per_m2_mm": 1.5, "setup_price": 20.0}
+    plan = planned(floor, grind=rates, material={"price_per_bag": 20.0})
+    assert plan.grinding is not None
+    assert plan.grinding.ground
+    (asked,) = (way for way in plan.ways.each if way.asked)
+    assert asked.volume_m3 == pytest.approx(plan.volume.volume_m3, rel=1e-9)
+    assert asked.ground_m3 == plan.grinding.volume_m3
+    wanted = 20.0 * plan.order.bags + 20.0 + 6.0 * plan.grinding.area_m2
+    assert asked.cost == pytest.approx(wanted + 1500.0 * plan.grinding.volume_m3, rel=1e-12)
+    # Poured without grinding it would take a bag for every 11.8 l of 8 mm over 20 m² more.
+    own = (way for way in plan.ways.each if way.sheet is plan.sheet and len(way.lifts) == 1)
+    unground = next(way for way in own if not way.ground_m3)
+    assert unground.cost is not None
+    assert unground.cost > asked.cost
+    assert plan.ways.best is asked
+
+
+def test_a_floor_that_nothing_fits() -> None:
+    """A hollow of 150 mm: one sentence names the nearest way and what stands against it."""
+    rng = np.random.default_rng(49)
+    floor = surface_of(
+        walled(ROOM, rng, per_m2=3000.0, height=lambda x, y: 6.0 * bowl(x, y), noise_m=0.0005)
+    )
+    plan = planned(floor)
+    assert not plan.buildable
+    assert plan.ways.best is None
+    said = would_work(plan)
+    assert said.startswith("No way that was compared works. The nearest is ")
+    assert "deeper than" in said
+    assert said in result_lines(plan, "out", ["report"])
+
+
+def test_a_load_below_the_least_depth_is_refused(surface: Surface) -> None:
+    """2 mm of the standard sheet weigh 2 x 1.7 x 1.22 = 4.1 kg wet; the lightest is named.
+
+    Rapid: 2 x 1.65 x 1.2 = 3.96 kg; light, for all its name, 4 x 0.9 x 1.28 = 4.6 kg.
+    """
+    with pytest.raises(JobError, match=r"less than the 4\.1 that 2 mm of") as refused:
+        planned(surface, pour={"max_load_kg_per_m2": 4.0})
+    assert "rapid, weighs 4.0 at its least depth of 2 mm" in refused.value.hint
+    assert refused.value.id == "load-too-low"
