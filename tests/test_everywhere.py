@@ -99,7 +99,9 @@ def brute(relief: Relief, room: shapely.Polygon, length_m: float) -> float:
 
     def gap(x: float, y: float, turn: float) -> float:
         end = 0.5 * length_m * np.array([math.cos(turn), math.sin(turn)])
-        if not room.covers(shapely.LineString([(x - end[0], y - end[1]), (x + end[0], y + end[1])])):
+        if not room.covers(
+            shapely.LineString([(x - end[0], y - end[1]), (x + end[0], y + end[1])])
+        ):
             return -1.0
         xs, ys = x + place * math.cos(turn), y + place * math.sin(turn)
         return hull_gap(place, relief.height(xs, ys))

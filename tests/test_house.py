@@ -32,7 +32,8 @@ spotpoint patch shareddraws slopeerror datum areaerror spread          | from a 
 placedepth promise grind capability material grinding                   |
 joints thresholds pinplaces pins                                       |
 pourblocks pourbays pourstrips pour                                    |
-register straightedge everywhere worstgap flatness verify outcome      | after the pour
+register straightedge everywhere worstgap flatlines freemove           |
+flatness verify outcome                                                | after the pour
 simulate                                                               | test bed
 read write report                                                      | the edges
 tomlfile job sheetfile outline_dxf outline_file filelist results       | the front

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import Final, Literal
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
 from pourdatum.units import FOOT_M, INCH_M, MM
 
@@ -45,7 +45,7 @@ class GapLimit:
     span_m: tuple[float, ...]
     limit_m: tuple[float, ...]
 
-    def at(self, span_m: ArrayLike) -> Array:
+    def at(self, span_m: float | Array) -> Array:
         """Limit for distances of the contacts [m].
 
         Examples
@@ -53,7 +53,7 @@ class GapLimit:
         >>> float(gap_limit("DIN18202:3").at(2.0))
         0.006
         """
-        out: Array = np.interp(span_m, self.span_m, self.limit_m)
+        out: Array = np.interp(np.asarray(span_m, np.float64), self.span_m, self.limit_m)
         return out
 
 

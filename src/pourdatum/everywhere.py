@@ -128,21 +128,20 @@ def _places(grid: Grid, seen: Mask, length_m: float, bearing_rad: float) -> Plac
     s = s + 0.5 * (np.ptp(u) - np.ptp(s))
     t = t + 0.5 * (np.ptp(v) - np.ptp(t))
     lattice = np.add.outer(t, np.zeros_like(s))[..., None] * across + s[:, None] * along
-    lattice = lattice + [grid.x0_m, grid.y0_m]
+    lattice = lattice + np.array([grid.x0_m, grid.y0_m])
     on = _on(grid, seen, lattice)
-    fits = np.zeros(0, np.int64), np.zeros(0, np.int64)
+    line, start = np.zeros(0, np.int64), np.zeros(0, np.int64)
     if s.size >= levels:
         so_far = np.pad(np.cumsum(on, axis=1), ((0, 0), (1, 0)))
-        fits = np.nonzero(so_far[:, levels:] - so_far[:, :-levels] == levels)
+        line, start = np.nonzero(so_far[:, levels:] - so_far[:, :-levels] == levels)
         step = max(math.floor(STEP_M / apart_m + 1e-9), 1)
         # From where the seen floor begins: whatever fits at all has a place.
-        line, start = fits
         first = np.ones(line.size, bool)
         first[1:] = (np.diff(line) != 0) | (np.diff(start) != 1)
         run = np.maximum.accumulate(np.where(first, np.arange(line.size), 0))
         chosen = (start - start[run]) % step == 0 if line.size else first
-        fits = line[chosen], start[chosen]
-    return Places(length_m, bearing_rad, lattice, fits[0], fits[1], levels)
+        line, start = line[chosen], start[chosen]
+    return Places(length_m, bearing_rad, lattice, line, start, levels)
 
 
 def _on(grid: Grid, seen: Mask, place_m: Array) -> Mask:
@@ -262,4 +261,5 @@ def _deepest(level_m: Array, middle: Array, slope: Array, left: Index, right: In
     step = np.arange(n)
     gap = middle[:, None] + slope[:, None] * (step - float(n // 2)) - level_m
     gap[(step < left[:, None]) | (step > right[:, None])] = 0.0
-    return np.maximum(gap.max(axis=1), 0.0)
+    out: Array = np.maximum(gap.max(axis=1), 0.0)
+    return out

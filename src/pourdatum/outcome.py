@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from pourdatum.decision import GUARDED, Rule
 from pourdatum.pins import NO_PINS, PinPlan
 from pourdatum.units import System
 
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
     from pourdatum.advice import Advice
     from pourdatum.capability import Capability
     from pourdatum.datum import Datum
+    from pourdatum.flatness import Flatness
     from pourdatum.floor import Floor
     from pourdatum.grind import Hump
     from pourdatum.grinding import Grinding
@@ -88,6 +90,10 @@ class Survey:
         Where measuring again would help.
     capabilities : tuple of Capability
         What the scan can answer and what it cannot.
+    flatness : tuple of Flatness
+        By each criterion asked for, in that order.
+    rule : Rule
+        By which verdicts were given.
     """
 
     scan: Scan
@@ -100,6 +106,8 @@ class Survey:
     notes: Notes = Notes()
     advice: tuple[Advice, ...] = ()
     capabilities: tuple[Capability, ...] = ()
+    flatness: tuple[Flatness, ...] = ()
+    rule: Rule = GUARDED
 
     @property
     def floor(self) -> Floor:

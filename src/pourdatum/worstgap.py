@@ -14,7 +14,8 @@ drawn (``shareddraws``).
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -37,7 +38,7 @@ Window = tuple[slice, slice]
 DRAWS: Final = 8
 """Floors seen again; an even number, for each draw of noise serves with both signs."""
 _SEED: Final = 108
-_WINDOW: Final = 600
+_WINDOW: Final = 480
 """Side of the window in which noise is drawn, in cells."""
 _COMPETES: Final = 6.0
 """Standard errors below the worst gap within which a place may be the worst by luck."""
@@ -126,6 +127,11 @@ def worst_gap(surface: Surface, limit: GapLimit, draws: int = DRAWS) -> WorstGap
     WorstGap or None
         None where no straightedge of the criterion fits on floor that was seen.
     """
+    return _worst(surface, replace(limit, source="", trust="as asked"), draws)
+
+
+@lru_cache(maxsize=8)  # Several standards ask for the same straightedge.
+def _worst(surface: Surface, limit: GapLimit, draws: int) -> WorstGap | None:
     seen = judged(surface)
     laid = [one for m in limit.lengths_m for one in lay_everywhere(surface.grid, seen, m)]
     if not laid:
@@ -144,11 +150,14 @@ def worst_gap(surface: Surface, limit: GapLimit, draws: int = DRAWS) -> WorstGap
     bent_m = _bent_m(surface, places, at)
     share = sum(int((one - luck.usual <= 1.0).sum()) for one in ratios)
     count = sum(one.size for one in ratios)
+    value = max(top - max(luck.gain, 0.0), 0.0)
+    # A usual gap gains more or less than the worst: what breaks the limit is never all within.
+    share = min(share, count - 1) if value > 1.0 else share
     rocks = max(range(len(laid)), key=lambda k: float(found[k].rocks_m.max()))
     rocks_at = int(found[rocks].rocks_m.argmax())
     rocks_m = float(found[rocks].rocks_m[rocks_at])
     return WorstGap(
-        value_m=max(top - max(luck.gain, 0.0), 0.0) * limit_m,
+        value_m=value * limit_m,
         limit_m=limit_m,
         error_m=combined(max(luck.spread * limit_m, own_m), luck.gain * limit_m, bent_m),
         luck_m=max(luck.gain, 0.0) * limit_m,
@@ -166,8 +175,7 @@ def worst_gap(surface: Surface, limit: GapLimit, draws: int = DRAWS) -> WorstGap
 
 @dataclass(frozen=True)
 class _Luck:
-    """In limits: what the worst gains by noise on average, its spread, and what a usual gap
-    gains."""
+    """What noise does, in limits: to the worst on average, its spread, and to a usual gap."""
 
     gain: float
     spread: float
