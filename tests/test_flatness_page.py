@@ -87,10 +87,11 @@ def test_foreign_words_are_escaped() -> None:
 
 def test_one_printed_line_for_each_criterion() -> None:
     """Verdict, value, limit, share and the worst place on one line."""
+    gap = "flatness     3mm/2m: conforms, 2.1 mm ± 0.4 mm (3.0 mm asked, 99.9 % within); "
+    gap += "worst at (102.00, 253.00)"
     lines = [line for line in result_lines(shown(), "out", ["report"]) if "flatness" in line[:9]]
     assert lines == [
-        "flatness     3mm/2m: conforms, 2.1 mm ± 0.4 mm (3.0 mm asked, 99.9 % within); "
-        + "worst at (102.00, 253.00)",
+        gap,
         "flatness     E1155:FF35/FL25, FL: undecided; the scan has no vertical",
         "flatness     TR34:DM1: not known; TR34 DM1 is not known",
     ]

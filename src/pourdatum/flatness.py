@@ -29,6 +29,7 @@ Part = Literal["", "FF", "FL", "E", "F"]
 UNDECIDED: Final[Verdict] = "undecided"
 NOT_KNOWN: Final = "not known"
 """Source of a criterion whose figures we do not have."""
+_POOR_SHARE: Final = 0.01
 _ENOUGH: Final = 40
 """Readings from which the spread as read is sure to a fifth."""
 _SINGLE: Final = (
@@ -168,6 +169,8 @@ def _gap(surface: Surface, criterion: str, limit: GapLimit, rule: Rule) -> Flatn
             "it also rocks on humps, by which no gap is counted: held even, its ends stand off "
             f"{worst.rocks_m * MM:.1f} mm at the most"
         )
+    if worst.poor_m2 > _POOR_SHARE * surface.measured_m2:
+        told.append(f"{worst.poor_m2:.1f} m² were seen too poorly to be judged")
     if decided.verdict == UNDECIDED:
         told.append(
             f"this scan knows it to {COVER_95 * worst.error_m * MM:.1f} mm only: lay a "

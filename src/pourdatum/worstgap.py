@@ -25,6 +25,7 @@ from pourdatum.criteria import GapLimit
 from pourdatum.everywhere import Places, Rests, lay_everywhere, rest_on, rests
 from pourdatum.geometry import fit_plane
 from pourdatum.localfit import local_fit
+from pourdatum.patch import sound
 from pourdatum.shareddraws import draws_for
 from pourdatum.uncertainty import combined
 
@@ -44,8 +45,9 @@ _COMPETES: Final = 6.0
 """Standard errors below the worst gap within which a place may be the worst by luck."""
 _BROAD_M: Final = 0.5
 _PATCH_M: Final = 0.1
-_UNSUPPORTED: Final = 4.0
+_POOR: Final = 3.0
 _SOUND_M: Final = 0.0003
+"""A cell whose standard error exceeds both three typical ones and 0.3 mm is not judged."""
 
 
 @dataclass(frozen=True)
@@ -77,6 +79,8 @@ class WorstGap:
     rocks_m : float
         Where it rocks the most: how far both ends stand off when it is held even [m].
     rocks_place_m : tuple or None
+    poor_m2 : float
+        Floor that was seen, but too poorly to be judged [m²].
     """
 
     value_m: float
@@ -92,23 +96,22 @@ class WorstGap:
     bearing_rad: float
     rocks_m: float
     rocks_place_m: tuple[float, float] | None
+    poor_m2: float
 
 
 def judged(surface: Surface) -> Mask:
     """Nodes on which a straightedge may be laid: floor that was seen, and well enough.
 
-    Single poor cells among good ones are kept: they count with their error.
+    Poor cells lie along edges and shadows, where what else stands there may lift them by more
+    than their noise.
     """
-    from scipy.ndimage import binary_opening
-
     error = surface.standard_error_m
-    seen: Mask = surface.measured & np.isfinite(surface.height_m)
-    if not seen.any():
-        return seen
-    poor = seen & ~(error <= max(_UNSUPPORTED * float(np.median(error[seen])), _SOUND_M))
-    side = max(round(_PATCH_M / surface.grid.cell_m), 1)
-    patches: Mask = binary_opening(poor, np.ones((side, side), bool))
-    return seen & ~patches
+    good = sound(surface)
+    if not good.any():
+        return good
+    typical = float(np.median(error[good]))
+    out: Mask = good & np.isfinite(surface.height_m) & (error <= max(_POOR * typical, _SOUND_M))
+    return out
 
 
 def worst_gap(surface: Surface, limit: GapLimit, draws: int = DRAWS) -> WorstGap | None:
@@ -159,7 +162,9 @@ def _worst(surface: Surface, limit: GapLimit, draws: int) -> WorstGap | None:
     return WorstGap(
         value_m=value * limit_m,
         limit_m=limit_m,
-        error_m=combined(max(luck.spread * limit_m, own_m), luck.gain * limit_m, bent_m),
+        error_m=combined(
+            max(luck.spread * limit_m, own_m), luck.gain * limit_m, luck.flattened * limit_m, bent_m
+        ),
         luck_m=max(luck.gain, 0.0) * limit_m,
         as_read_m=top * limit_m,
         share_within=share / count,
@@ -170,16 +175,22 @@ def _worst(surface: Surface, limit: GapLimit, draws: int) -> WorstGap | None:
         bearing_rad=places.bearing_rad,
         rocks_m=rocks_m,
         rocks_place_m=laid[rocks].middle_m(rocks_at) if rocks_m > 0.0 else None,
+        poor_m2=float((surface.measured & ~seen).sum()) * surface.grid.cell_m**2,
     )
 
 
 @dataclass(frozen=True)
 class _Luck:
-    """What noise does, in limits: to the worst on average, its spread, and to a usual gap."""
+    """What noise and smoothing do, in limits.
+
+    What noise adds to the worst on average, and its spread; what it adds to a usual gap; what
+    the fits may have flattened the worst by.
+    """
 
     gain: float
     spread: float
     usual: float
+    flattened: float
 
 
 def _luck(
@@ -218,13 +229,19 @@ def _luck(
             tops.append(float(ratio.max()))
             usual.append(float((ratio - true).mean()))
     gain, spread = float(np.mean(tops)) - float(true.max()), float(np.std(tops, ddof=1))
+    # Smoothed once more, a dip loses about what it lost the first time (twicing; Tukey 1977, from
+    # memory).
+    height = np.where(np.isfinite(surface.height_m[window]), surface.height_m[window], likely)
+    again = smoother.height(height)
+    twice = 2.0 * height - np.where(np.isfinite(again), again, height)
+    mine = ratio_on(height)
+    flattened = max(float(ratio_on(twice).max() - mine.max()), 0.0)
     if part is not laid:
         line = worst - _COMPETES * own
-        mine = ratio_on(surface.height_m[window])
         compete = sum(int((one > line).sum()) for one in ratios)
         more = compete / max(int((mine > line).sum()), 1)
         gain += spread * math.sqrt(6.0) / math.pi * math.log(max(more, 1.0))
-    return _Luck(gain, spread, max(float(np.mean(usual)), 0.0))
+    return _Luck(gain, spread, max(float(np.mean(usual)), 0.0), flattened)
 
 
 def _window(surface: Surface, place_m: tuple[float, float]) -> Window:
