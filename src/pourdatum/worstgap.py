@@ -39,8 +39,8 @@ Window = tuple[slice, slice]
 DRAWS: Final = 8
 """Floors seen again; an even number, for each draw of noise serves with both signs."""
 _SEED: Final = 108
-_WINDOW: Final = 480
-"""Side of the window in which noise is drawn, in cells."""
+_WINDOW_M: Final = 14.0
+"""Side of the window in which noise is drawn [m]; floors of that area are drawn whole."""
 _COMPETES: Final = 6.0
 """Standard errors below the worst gap within which a place may be the worst by luck."""
 _BROAD_M: Final = 0.5
@@ -248,12 +248,13 @@ def _window(surface: Surface, place_m: tuple[float, float]) -> Window:
     """The part of the grid around a place in which noise is drawn; all of a small grid."""
     x, y = np.array([place_m[0]]), np.array([place_m[1]])
     row, col = (int(one[0]) for one in surface.grid.cell_of(x, y))
-    if surface.grid.ny * surface.grid.nx <= _WINDOW**2:
+    side_cells = round(_WINDOW_M / surface.grid.cell_m)
+    if surface.grid.ny * surface.grid.nx <= side_cells**2:
         return slice(0, surface.grid.ny), slice(0, surface.grid.nx)
 
     def side(at: int, size: int) -> slice:
-        first = min(max(at - _WINDOW // 2, 0), max(size - _WINDOW, 0))
-        return slice(first, min(first + _WINDOW, size))
+        first = min(max(at - side_cells // 2, 0), max(size - side_cells, 0))
+        return slice(first, min(first + side_cells, size))
 
     return side(row, surface.grid.ny), side(col, surface.grid.nx)
 
