@@ -174,6 +174,21 @@ def test_a_survey_end_to_end(command: Command, room: Path, truth: dict[str, Any]
     assert "bags" not in ended.out
 
 
+def test_a_survey_is_held_against_criteria(command: Command, room: Path) -> None:
+    """One entry and one line for each, word for word, whatever the verdict: status 0."""
+    asked = ("1mm/2m", "BS8204:SR3", "TR34:DM2")
+    words = [word for one in asked for word in ("--criterion", one)]
+    ended = command("survey", str(room), "--files", "result", "-o", "flat", *words)
+    assert ended.status == 0
+    found = json.loads(Path("flat/result.json").read_text("utf-8"))["flatness"]
+    assert tuple(one["criterion"] for one in found) == asked
+    assert [one["verdict"] for one in found] == ["does not conform", "conforms", "undecided"]
+    assert found[0]["limit"] == 1.0
+    assert found[0]["value"] == found[1]["value"] > 1.0
+    for one in asked:
+        assert f"\nflatness     {one}: " in ended.out
+
+
 def test_a_given_level_is_in_the_scans_unit(
     command: Command, room: Path, truth: dict[str, Any]
 ) -> None:

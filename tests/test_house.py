@@ -19,7 +19,7 @@ LINE = """
 errors units optional compiled                                         | ground floor
 geometry grid block evenly triangles clipping fillcurve fillreads costcurve volume | pure maths
 fitloop localfit stripes smoothing                                     |
-shotfield uncertainty fnumbers decision                                |
+shotfield uncertainty fnumbers decision criteria                       |
 drift corner settingout levelbook shots                                | of control shots
 scan passing cluster chunks cellloop paged cellsums                    | from points to sums
 layers sheetplan tops walkable choice levels                           | and to levels
@@ -32,7 +32,8 @@ spotpoint patch shareddraws slopeerror datum areaerror spread          | from a 
 placedepth promise grind capability material grinding pockets lifts ways|
 joints thresholds pinplaces pins                                       |
 pourblocks pourbays pourstrips pour buying                             |
-register straightedge flatness verify outcome                          | after the pour
+register straightedge everywhere worstgap flatlines freemove           |
+flatness verify outcome                                                | after the pour
 simulate                                                               | test bed
 read write report                                                      | the edges
 tomlfile job sheetfile outline_dxf outline_file filelist results       | the front

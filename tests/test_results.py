@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import json
+import math
 import os
 import signal
 import subprocess
@@ -17,6 +18,7 @@ import pytest
 
 from finished import ORIGIN_M, make_plan, make_survey
 from pourdatum.errors import JobError, OutputError
+from pourdatum.flatness import Flatness, WorstAt
 from pourdatum.geometry import Plane
 from pourdatum.outcome import Plan, Survey, Warned
 from pourdatum.results import MODELS, as_data, plan_result, result_schema, survey_result
@@ -70,9 +72,27 @@ def test_every_promised_key_is_there(plan: Plan, part: str) -> None:
 
 
 def test_a_survey_has_flatness(survey: Survey) -> None:
-    """A survey carries the floor and the flatness list, and nothing of a pour."""
+    """A survey carries the floor and the flatness asked for, and nothing of a pour."""
     data = as_data(survey_result(survey))
     assert data["flatness"] == []
+    gap = Flatness(
+        "3mm/2m", "", "as asked", True, 0.003, 0.0021, 0.0004, 0.999, "conforms",
+        WorstAt((2.0, 3.0), math.pi / 4, 0.0021), "rests",
+    )  # fmt: skip
+    level = Flatness("E1155:FF35/FL25", "FL", "from memory", False, 25.0, said="no vertical")
+    data = as_data(survey_result(replace(survey, flatness=(gap, level))))
+    assert data["flatness"][0] == {
+        "criterion": "3mm/2m", "part": "", "source": "as asked", "unit": "mm", "limit": 3.0,
+        "value": 2.1, "uncertainty": 0.4, "share_within": 0.999, "verdict": "conforms",
+        "worst": {
+            "place": [2.0 + ORIGIN_M[0], 3.0 + ORIGIN_M[1]], "bearing_deg": 45.0, "value": 2.1,
+        },
+        "note": "rests",
+    }  # fmt: skip
+    second = data["flatness"][1]
+    assert (second["unit"], second["limit"], second["value"]) == ("F-number", 25.0, None)
+    assert (second["verdict"], second["worst"]) == ("undecided", None)
+    assert "guarded" in data["decision_rule"]
     assert data["schema"] == "pourdatum.survey/1"
     assert "fill" not in data
 

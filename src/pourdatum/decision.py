@@ -41,6 +41,10 @@ class Rule:
     most_uncertainty: float = math.inf
 
 
+GUARDED: Final = Rule()
+"""What is used where the contract says nothing."""
+
+
 @dataclass(frozen=True)
 class Decision:
     """What was decided.

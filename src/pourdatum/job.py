@@ -311,6 +311,20 @@ class PourSection(Section):
         return self
 
 
+class DecisionSection(Section):
+    """The rule of the contract by which a verdict is given."""
+
+    rule: Literal["guarded", "simple", "shared"] = "guarded"
+    most_uncertainty_mm: Annotated[float, between(0.0, 100.0, above=True)] | None = None
+    """With "shared": largest standard uncertainty with which the value decides."""
+
+    @model_validator(mode="after")
+    def _agrees(self) -> DecisionSection:
+        if (self.rule == "shared") != (self.most_uncertainty_mm is not None):
+            raise ValueError('decision.most_uncertainty_mm belongs to rule = "shared", and only it')
+        return self
+
+
 class Job(Section):
     """One job: what the job file says, with what the command line put over it.
 
@@ -337,6 +351,7 @@ class Job(Section):
     line: Annotated[tuple[LineSection, ...], as_tuple] = ()
     pins: PinsSection = PinsSection()
     survey: SurveySection = SurveySection()
+    decision: DecisionSection = DecisionSection()
     pour: PourSection = PourSection()
 
 

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pourdatum.buying import NOTHING, Besides
+from pourdatum.decision import GUARDED, Rule
 from pourdatum.pins import NO_PINS, PinPlan
 from pourdatum.units import System
 from pourdatum.ways import NO_WAYS, Ways
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
     from pourdatum.advice import Advice
     from pourdatum.capability import Capability
     from pourdatum.datum import Datum
+    from pourdatum.flatness import Flatness
     from pourdatum.floor import Floor
     from pourdatum.grind import Hump
     from pourdatum.grinding import Grinding
@@ -90,6 +92,10 @@ class Survey:
         Where measuring again would help.
     capabilities : tuple of Capability
         What the scan can answer and what it cannot.
+    flatness : tuple of Flatness
+        By each criterion asked for, in that order.
+    rule : Rule
+        By which verdicts were given.
     """
 
     scan: Scan
@@ -102,6 +108,8 @@ class Survey:
     notes: Notes = Notes()
     advice: tuple[Advice, ...] = ()
     capabilities: tuple[Capability, ...] = ()
+    flatness: tuple[Flatness, ...] = ()
+    rule: Rule = GUARDED
 
     @property
     def floor(self) -> Floor:

@@ -116,7 +116,7 @@ def highest_patch(surface: Surface, plane: Plane, draws: int = DRAWS) -> HighPoi
         surface.grid.x0_m + top_col * surface.grid.cell_m,
         surface.grid.y0_m + top_row * surface.grid.cell_m,
     )
-    unsound = (surface.measured | surface.inferred) & ~_sound(surface)
+    unsound = (surface.measured | surface.inferred) & ~sound(surface)
     thin = int(np.count_nonzero(surface.measured & unsound))
     # Single cells along a wall are no place for a high point that nobody saw; a patch is.
     side = max(round(PATCH_M / surface.grid.cell_m), 1)
@@ -196,7 +196,7 @@ def patch_tops(surface: Surface, plane: Plane, count: int) -> tuple[Array, Array
     """
     x, y = surface.grid.mesh()
     mean = patch_mean(surface.height_m - plane.at(x, y), surface.grid.cell_m)
-    chosen = _sound(surface) & np.isfinite(mean)
+    chosen = sound(surface) & np.isfinite(mean)
     lowest = float(mean[chosen].min(initial=0.0))
     row, col, _ = even_cells(np.where(chosen, mean - lowest + 1.0, 0.0), count)
     return np.column_stack([x[row, col], y[row, col]]), mean[row, col]
@@ -226,7 +226,7 @@ def _patch_places(surface: Surface) -> tuple[Array, Array]:
     """
     rows, cols = _places_inside(surface.grid, surface.floor.outline)
     near = np.rint(rows).astype(np.int64), np.rint(cols).astype(np.int64)
-    chosen = _sound(surface)[near]
+    chosen = sound(surface)[near]
     return rows[chosen], cols[chosen]
 
 
@@ -246,7 +246,7 @@ def _places_inside(grid: Grid, outline: Polygon) -> tuple[Array, Array]:
     return rows, cols
 
 
-def _sound(surface: Surface) -> NDArray[np.bool_]:
+def sound(surface: Surface) -> NDArray[np.bool_]:
     """Cells whose height stands on points enough to set an extreme, (ny, nx)."""
     from scipy.ndimage import uniform_filter
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final
 from pourdatum.controlwords import notes_on, to_read_again
 from pourdatum.outcome import Plan
 from pourdatum.pour import Crew
+from pourdatum.report.flatness_block import flatness_rows
 from pourdatum.report.ways_block import would_work
 from pourdatum.report.words import (
     for_people,
@@ -35,6 +36,7 @@ _SILENT: Final = frozenset(
         "not-in-this-version",
         "not-buildable",
         "no-price",
+        "criterion-not-known",
         "grind-not-priced",
         "grind-bound",
         "nibs",
@@ -56,7 +58,7 @@ def result_lines(outcome: Survey | Plan, folder: str, kinds: Sequence[str]) -> l
         Kinds of file that were written.
     """
     survey = outcome.survey if isinstance(outcome, Plan) else outcome
-    rows = _floor_rows(survey)
+    rows = _floor_rows(survey) + flatness_rows(survey)
     if isinstance(outcome, Plan):
         rows += _plan_rows(outcome)
     rows += _things_rows(outcome)

@@ -41,7 +41,6 @@ GRIND_DUST: Final = (
 )
 
 LATER: Final = {
-    "survey": "flatness is not in this version: the list is empty",
     "plan": "zones with datums of their own are not in this version",
 }
 
@@ -128,7 +127,8 @@ def criteria_not_used(job: Job) -> list[Warned]:
     if not job.criteria:
         return []
     asked = ", ".join(job.criteria)
-    return [Warned("criterion-not-used", f"not in this version: flatness by {asked}")]
+    said = f"a plan is not held against flatness by {asked}: survey does that for the bare slab"
+    return [Warned("criterion-not-used", said)]
 
 
 def plan_warnings(plan: Plan, job: Job) -> list[Warned]:
@@ -176,6 +176,7 @@ def plan_warnings(plan: Plan, job: Job) -> list[Warned]:
         )
     found += pin_warnings(plan)
     found += pour_warnings(plan, job)
+    found += criteria_not_used(job)
     found.append(Warned("not-in-this-version", LATER["plan"]))
     return found
 

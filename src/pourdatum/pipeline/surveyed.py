@@ -11,15 +11,16 @@ from pourdatum.advice import control_shots, more_levels, scan_again
 from pourdatum.areaerror import area_interval_m2
 from pourdatum.capability import capabilities
 from pourdatum.datum import LOCAL_LEVEL
+from pourdatum.decision import Rule
+from pourdatum.flatness import NOT_KNOWN, check_flatness
 from pourdatum.geometry import fit_plane
 from pourdatum.job import Job, read_job
 from pourdatum.outcome import FloorFigures, Survey, Warned
 from pourdatum.patch import highest_patch
 from pourdatum.pipeline.controlled import control_remarks, with_control
 from pourdatum.pipeline.floor_words import floor_taken, sensor_taken
+from pourdatum.pipeline.pinned import pin_request
 from pourdatum.pipeline.remarks import (
-    LATER,
-    criteria_not_used,
     floor_warnings,
     survey_notes,
     unused_keys,
@@ -27,6 +28,7 @@ from pourdatum.pipeline.remarks import (
 )
 from pourdatum.pipeline.upright import check_walls, level_known, upright_warnings
 from pourdatum.slopeerror import slope_error_95
+from pourdatum.units import MM
 from pourdatum.volume import surface_moments
 
 if TYPE_CHECKING:
@@ -46,8 +48,29 @@ def survey_floor(surface: Surface, job: Job | str | Path | None = None) -> Surve
     """
     job = as_job(job)
     survey = surveyed(with_control(surface, job), job)
-    later = Warned("not-in-this-version", LATER["survey"])
-    return replace(survey, warnings=(*survey.warnings, later))
+    rule = decision_rule(job)
+    found = check_flatness(
+        survey.surface,
+        job.criteria,
+        rule,
+        joints=pin_request(job, survey.surface).joints,
+        level_known=level_known(survey.surface),
+    )
+    unknown = [
+        Warned("criterion-not-known", f"{one.criterion} was not judged: {one.said}")
+        for one in found
+        if one.limit is None and one.source == NOT_KNOWN
+    ]
+    return replace(survey, flatness=found, rule=rule, warnings=(*survey.warnings, *unknown))
+
+
+def decision_rule(job: Job) -> Rule:
+    """The rule of the contract by which verdicts are given."""
+    stated = job.decision
+    if stated.rule == "shared":
+        assert stated.most_uncertainty_mm is not None
+        return Rule("shared", most_uncertainty=stated.most_uncertainty_mm / MM)
+    return Rule(stated.rule)
 
 
 def surveyed(surface: Surface, job: Job) -> Survey:
@@ -57,7 +80,6 @@ def surveyed(surface: Surface, job: Job) -> Survey:
     controlled, said = control_remarks(surface)
     warnings = [
         *floor_warnings(surface), *upright_warnings(surface), *controlled, *unused_keys(job),
-        *criteria_not_used(job),
     ]  # fmt: skip
     return Survey(
         scan=scan,

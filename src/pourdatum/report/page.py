@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Final
 from pourdatum.report import (
     blocks,
     control_block,
+    flatness_block,
     grind_block,
     mixing_block,
     pins_block,
@@ -156,6 +157,7 @@ def survey_page(survey: Survey, picture: bytes) -> str:
     main = [
         control_block.in_doubt(survey),
         _levels(survey),
+        flatness_block.flatness(survey),
         el(
             "div",
             _map(picture, alt, caption),

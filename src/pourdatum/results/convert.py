@@ -6,6 +6,8 @@ import math
 from typing import TYPE_CHECKING, Any
 
 from pourdatum import __version__
+from pourdatum.flatness import rule_in_words
+from pourdatum.results.flatpart import flatness_part
 from pourdatum.results.models import (
     AdvicePart,
     BatchPart,
@@ -56,7 +58,11 @@ if TYPE_CHECKING:
 
 def survey_result(survey: Survey) -> SurveyResult:
     """A finished survey as it is written."""
-    return SurveyResult(**_common(survey, "survey"), flatness=[])
+    return SurveyResult(
+        **_common(survey, "survey"),
+        flatness=[flatness_part(one, survey.origin_m[:2]) for one in survey.flatness],
+        decision_rule=rule_in_words(survey.rule),
+    )
 
 
 def plan_result(plan: Plan) -> PlanResult:

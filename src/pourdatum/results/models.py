@@ -177,13 +177,18 @@ class FlatnessPart(Part):
     """One criterion, word for word as asked."""
 
     criterion: str
-    source: str
+    part: Literal["", "FF", "FL", "E", "F"] = Field(
+        description="which number of a criterion that has two, in entries of their own"
+    )
+    source: str = Field(description="standard, edition, rule; what is from memory")
+    unit: Literal["mm", "F-number"]
     limit: float | None
     value: float | None
-    uncertainty: float | None
-    share_within: float | None
+    uncertainty: float | None = Field(description="half-width of the 95 % interval")
+    share_within: float | None = Field(description="of all places in which it was measured")
     verdict: Literal["conforms", "does not conform", "undecided"]
     worst: WorstPart | None
+    note: str = Field(description="why it is undecided, or what is to be known of the worst place")
 
 
 class DatumPart(Part):
@@ -422,6 +427,7 @@ class SurveyResult(Common):
 
     schema_: Literal["pourdatum.survey/1"] = Field(alias="schema")
     flatness: list[FlatnessPart]
+    decision_rule: str = Field(description="by which verdicts were given, in words")
 
 
 class PlanResult(Common):

@@ -1,0 +1,114 @@
+"""Flatness on the page and in the printed lines: every criterion, its verdict and its source."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Final
+
+from pourdatum.flatness import NOT_KNOWN, rule_in_words
+from pourdatum.report import words
+from pourdatum.report.blocks import bullets, place, place_head, section, table
+from pourdatum.report.markup import Html, el, tied
+from pourdatum.units import show_area, show_height
+
+if TYPE_CHECKING:
+    from pourdatum.flatness import Flatness
+    from pourdatum.outcome import Survey
+
+_PARTS: Final = {"": "", "FF": ", FF", "FL": ", FL", "E": ", E over 3 m", "F": ", F over 300 mm"}
+_LONG: Final = 700
+"""Characters of a source or a reason that are shown, at most."""
+
+
+def flatness(survey: Survey) -> Html | None:
+    """Every criterion asked for; None where none was."""
+    if not survey.flatness:
+        return None
+    head = ("Criterion", "Limit", "Found", "± (95 %)", "Within", place_head(survey), "Verdict")
+    return section(
+        "Flatness",
+        table(head, [_row(survey, one) for one in survey.flatness]),
+        bullets([_told(one) for one in survey.flatness]),
+        el("p", f"{rule_in_words(survey.rule)} {_judged(survey)}", cls="soft"),
+    )
+
+
+def flatness_rows(survey: Survey) -> list[tuple[str, str]]:
+    """One printed line for each criterion: name and text."""
+    return [("flatness", _line(survey, one)) for one in survey.flatness]
+
+
+def _name(one: Flatness) -> str:
+    return f"{words.plain(one.criterion, 40)}{_PARTS[one.part]}"
+
+
+def _shown(survey: Survey, one: Flatness, value: float | None) -> str:
+    if value is None:
+        return ""
+    return show_height(value, survey.system) if one.in_metres else f"{value:.1f}"
+
+
+def _within(one: Flatness) -> str:
+    """Share within the limit, never rounded up to all of it.
+
+    Examples
+    --------
+    >>> from pourdatum.flatness import Flatness
+    >>> _within(Flatness("3mm/2m", "", "", share_within=0.99996))
+    '99.9 %'
+    """
+    if one.share_within is None:
+        return ""
+    return f"{math.floor(one.share_within * 1000 + 1e-9) / 10:g} %"
+
+
+def _row(survey: Survey, one: Flatness) -> tuple[object, ...]:
+    return (
+        _name(one),
+        tied(_shown(survey, one, one.limit)),
+        tied(_shown(survey, one, one.value)),
+        tied(_shown(survey, one, one.uncertainty)),
+        tied(_within(one)),
+        "" if one.worst is None else place(survey, one.worst.place_m),
+        el("b", "not known" if one.source == NOT_KNOWN else one.verdict),
+    )
+
+
+def _told(one: Flatness) -> list[object]:
+    said: list[object] = [el("b", _name(one)), ": "]
+    parts = [] if one.source == NOT_KNOWN else [f"{words.plain(one.source, _LONG)}."]
+    if one.said:
+        parts.append(f"{words.plain(one.said[:1].upper() + one.said[1:], _LONG)}.")
+    if one.worst is not None and one.worst.bearing_rad is not None:
+        turn = math.degrees(one.worst.bearing_rad) % 180
+        parts.append(f"The worst lies along {turn:.0f}° clockwise from +y.")
+    return [*said, " ".join(parts)]
+
+
+def _judged(survey: Survey) -> str:
+    said = (
+        "Places are 100 mm and 15° apart, stricter than the few that a contract as a rule agrees "
+        "on. The value has the luck of the worst among many noisy places taken out."
+    )
+    hidden_m2 = survey.surface.inferred_m2
+    if hidden_m2 > 0.0:
+        area = show_area(hidden_m2, survey.system)
+        said += f" The {area} of inferred floor were not seen and are not judged."
+    return said
+
+
+def _line(survey: Survey, one: Flatness) -> str:
+    name = _name(one)
+    if one.source == NOT_KNOWN:
+        return f"{name}: not known; {words.plain(one.said, _LONG)}"
+    if one.value is None:
+        return f"{name}: {one.verdict}; {words.plain(one.said, _LONG)}"
+    said = f"{name}: {one.verdict}, {_shown(survey, one, one.value)}"
+    if one.uncertainty is not None:
+        said += f" ± {_shown(survey, one, one.uncertainty)}"
+    said += f" ({_shown(survey, one, one.limit)} asked"
+    said += f", {_within(one)} within)" if one.share_within is not None else ")"
+    if one.worst is not None:
+        x_m, y_m = (a + b for a, b in zip(one.worst.place_m, survey.origin_m[:2], strict=True))
+        said += f"; worst at ({words.place(x_m, y_m, survey.system)})"
+    return said

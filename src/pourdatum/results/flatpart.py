@@ -1,0 +1,47 @@
+"""A verdict of flatness as it is written: mm or F-numbers, places in the scan's own plan."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+from pourdatum.results.models import FlatnessPart, WorstPart
+from pourdatum.units import MM
+
+if TYPE_CHECKING:
+    from pourdatum.flatness import Flatness, WorstAt
+
+
+def flatness_part(one: Flatness, origin_m: tuple[float, float]) -> FlatnessPart:
+    """One criterion, or one of its numbers, as it is written."""
+
+    def shown(value: float | None) -> float | None:
+        if value is None or not math.isfinite(value):
+            return None
+        return round(value * MM, 3) if one.in_metres else round(value, 2)
+
+    return FlatnessPart(
+        criterion=one.criterion,
+        part=one.part,
+        source=one.source,
+        unit="mm" if one.in_metres else "F-number",
+        limit=shown(one.limit),
+        value=shown(one.value),
+        uncertainty=shown(one.uncertainty),
+        share_within=None if one.share_within is None else round(one.share_within, 6),
+        verdict=one.verdict,
+        worst=None if one.worst is None else _worst(one.worst, shown(one.worst.value), origin_m),
+        note=one.said,
+    )
+
+
+def _worst(worst: WorstAt, value: float | None, origin_m: tuple[float, float]) -> WorstPart | None:
+    if value is None:
+        return None
+    bearing = worst.bearing_rad
+    x_m, y_m = (round(a + b, 6) for a, b in zip(worst.place_m, origin_m, strict=True))
+    return WorstPart(
+        place=(x_m, y_m),
+        bearing_deg=None if bearing is None else round(math.degrees(bearing) % 360.0, 2),
+        value=value,
+    )

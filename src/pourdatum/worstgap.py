@@ -1,0 +1,300 @@
+"""The worst gap under straightedges over a whole floor, without the luck of the draw.
+
+The worst of a million noisy gaps is worse than the floor. How much worse is found as for the
+high point (``patch``): a likely floor is seen again with fresh noise, smoothed as the real one
+was, searched in the same places, and what the worst gains on average is taken off. On a large
+floor that is done on a window around the worst place and carried to all places that compete with
+it: the largest of m times as many values lies sqrt(6)/pi ln(m) standard deviations higher (Gumbel
+1958, from memory).
+
+Level and tilt do nothing under a straightedge. What the whole scan may be bent by does, and is
+drawn (``shareddraws``).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from functools import lru_cache
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pourdatum.criteria import GapLimit
+from pourdatum.everywhere import Places, Rests, lay_everywhere, rest_on, rests
+from pourdatum.geometry import fit_plane
+from pourdatum.localfit import local_fit
+from pourdatum.patch import sound
+from pourdatum.shareddraws import draws_for
+from pourdatum.uncertainty import combined
+
+if TYPE_CHECKING:
+    from pourdatum.surface import Surface
+
+Array = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+Window = tuple[slice, slice]
+
+DRAWS: Final = 8
+"""Floors seen again; an even number, for each draw of noise serves with both signs."""
+_SEED: Final = 108
+_WINDOW_M: Final = 14.0
+"""Side of the window in which noise is drawn [m]; floors of that area are drawn whole."""
+_COMPETES: Final = 6.0
+"""Standard errors below the worst gap within which a place may be the worst by luck."""
+_BROAD_M: Final = 0.5
+_PATCH_M: Final = 0.1
+_POOR: Final = 3.0
+_SOUND_M: Final = 0.0003
+"""A cell whose standard error exceeds both three typical ones and 0.3 mm is not judged."""
+
+
+@dataclass(frozen=True)
+class WorstGap:
+    """The worst of all gaps against a limit that may hang on the distance of the contacts.
+
+    Attributes
+    ----------
+    value_m : float
+        Worst gap, the luck of the draw taken out [m].
+    limit_m : float
+        At the distance of its contacts [m].
+    error_m : float
+        Standard uncertainty of ``value_m`` [m].
+    luck_m : float
+        What was taken off [m].
+    as_read_m : float
+        Gap as read at the worst place [m].
+    share_within : float
+        Of all places, those within the limit.
+    places : int
+        In which a straightedge was laid.
+    length_m, span_m : float
+        Of the straightedge at the worst place, and from contact to contact [m].
+    place_m : tuple
+        Its middle, local plan [m].
+    bearing_rad : float
+        Clockwise from +y.
+    rocks_m : float
+        Where it rocks the most: how far both ends stand off when it is held even [m].
+    rocks_place_m : tuple or None
+    poor_m2 : float
+        Floor that was seen, but too poorly to be judged [m²].
+    """
+
+    value_m: float
+    limit_m: float
+    error_m: float
+    luck_m: float
+    as_read_m: float
+    share_within: float
+    places: int
+    length_m: float
+    span_m: float
+    place_m: tuple[float, float]
+    bearing_rad: float
+    rocks_m: float
+    rocks_place_m: tuple[float, float] | None
+    poor_m2: float
+
+
+def judged(surface: Surface) -> Mask:
+    """Nodes on which a straightedge may be laid: floor that was seen, and well enough.
+
+    Poor cells lie along edges and shadows, where what else stands there may lift them by more
+    than their noise.
+    """
+    error = surface.standard_error_m
+    good = sound(surface)
+    if not good.any():
+        return good
+    typical = float(np.median(error[good]))
+    out: Mask = good & np.isfinite(surface.height_m) & (error <= max(_POOR * typical, _SOUND_M))
+    return out
+
+
+def worst_gap(surface: Surface, limit: GapLimit, draws: int = DRAWS) -> WorstGap | None:
+    """Lay the straightedges of a criterion everywhere on a floor.
+
+    Parameters
+    ----------
+    surface : Surface
+        Of a scan, not of single levels.
+    limit : GapLimit
+    draws : int
+        Floors seen again with fresh noise; even.
+
+    Returns
+    -------
+    WorstGap or None
+        None where no straightedge of the criterion fits on floor that was seen.
+    """
+    return _worst(surface, replace(limit, source="", trust="as asked"), draws)
+
+
+@lru_cache(maxsize=8)  # Several standards ask for the same straightedge.
+def _worst(surface: Surface, limit: GapLimit, draws: int) -> WorstGap | None:
+    seen = judged(surface)
+    laid = [one for m in limit.lengths_m for one in lay_everywhere(surface.grid, seen, m)]
+    if not laid:
+        return None
+    found = rests(surface.grid, surface.height_m, laid)
+    ratios = [one.gap_m / limit.at(one.span_m) for one in found]
+    which = max(range(len(laid)), key=lambda k: float(ratios[k].max()))
+    at = int(ratios[which].argmax())
+    top, places, rest = float(ratios[which][at]), laid[which], found[which]
+    limit_m = float(limit.at(rest.span_m[at]))
+    own_m = math.sqrt(1.5) * float(
+        surface.grid.at(np.nan_to_num(surface.standard_error_m), places.levels_m(at)).mean()
+    )
+    luck = _luck(surface, seen, limit, laid, ratios, (top, places.middle_m(at), own_m / limit_m),
+                 draws)  # fmt: skip
+    bent_m = _bent_m(surface, places, at)
+    share = sum(int((one - luck.usual <= 1.0).sum()) for one in ratios)
+    count = sum(one.size for one in ratios)
+    value = max(top - max(luck.gain, 0.0), 0.0)
+    # A usual gap gains more or less than the worst: what breaks the limit is never all within.
+    share = min(share, count - 1) if value > 1.0 else share
+    rocks = max(range(len(laid)), key=lambda k: float(found[k].rocks_m.max()))
+    rocks_at = int(found[rocks].rocks_m.argmax())
+    rocks_m = float(found[rocks].rocks_m[rocks_at])
+    return WorstGap(
+        value_m=value * limit_m,
+        limit_m=limit_m,
+        error_m=combined(
+            max(luck.spread * limit_m, own_m), luck.gain * limit_m, luck.flattened * limit_m, bent_m
+        ),
+        luck_m=max(luck.gain, 0.0) * limit_m,
+        as_read_m=top * limit_m,
+        share_within=share / count,
+        places=count,
+        length_m=places.length_m,
+        span_m=float(rest.span_m[at]),
+        place_m=places.middle_m(at),
+        bearing_rad=places.bearing_rad,
+        rocks_m=rocks_m,
+        rocks_place_m=laid[rocks].middle_m(rocks_at) if rocks_m > 0.0 else None,
+        poor_m2=float((surface.measured & ~seen).sum()) * surface.grid.cell_m**2,
+    )
+
+
+@dataclass(frozen=True)
+class _Luck:
+    """What noise and smoothing do, in limits.
+
+    What noise adds to the worst on average, and its spread; what it adds to a usual gap; what
+    the fits may have flattened the worst by.
+    """
+
+    gain: float
+    spread: float
+    usual: float
+    flattened: float
+
+
+def _luck(
+    surface: Surface,
+    seen: Mask,
+    limit: GapLimit,
+    laid: list[Places],
+    ratios: list[Array],
+    top: tuple[float, tuple[float, float], float],
+    draws: int,
+) -> _Luck:
+    worst, place_m, own = top
+    assert surface.smoother is not None
+    window = _window(surface, place_m)
+    grid = surface.grid.window(*window)
+    part = laid
+    if grid.shape != surface.grid.shape:
+        part = [one for m in limit.lengths_m for one in lay_everywhere(grid, seen[window], m)]
+    likely = _likely(surface, seen, window)
+    count, noise = surface.count[window], surface.noise_m[window]
+    each = np.where(count > 0, noise / np.sqrt(np.maximum(count, 1.0)), 0.0)
+    smoother = surface.smoother.window(*window)
+
+    def ratio_on(height_m: Array) -> Array:
+        found: list[Rests] = rests(grid, height_m, part)
+        return np.concatenate([one.gap_m / limit.at(one.span_m) for one in found])
+
+    true = ratio_on(likely)
+    rng = np.random.default_rng(_SEED)
+    tops, usual = [], []
+    for _ in range(draws // 2):
+        error = each * rng.standard_normal(each.shape) + surface.stripes.drawn(grid, rng)
+        for cells in (likely + error, likely - error):
+            again = smoother.height_chosen_afresh(cells)
+            ratio = ratio_on(np.where(np.isfinite(again), again, likely))
+            tops.append(float(ratio.max()))
+            usual.append(float((ratio - true).mean()))
+    gain, spread = float(np.mean(tops)) - float(true.max()), float(np.std(tops, ddof=1))
+    # Smoothed once more, a dip loses about what it lost the first time (twicing; Tukey 1977, from
+    # memory).
+    height = np.where(np.isfinite(surface.height_m[window]), surface.height_m[window], likely)
+    again = smoother.height(height)
+    twice = 2.0 * height - np.where(np.isfinite(again), again, height)
+    mine = ratio_on(height)
+    flattened = max(float(ratio_on(twice).max() - mine.max()), 0.0)
+    if part is not laid:
+        line = worst - _COMPETES * own
+        compete = sum(int((one > line).sum()) for one in ratios)
+        more = compete / max(int((mine > line).sum()), 1)
+        gain += spread * math.sqrt(6.0) / math.pi * math.log(max(more, 1.0))
+    return _Luck(gain, spread, max(float(np.mean(usual)), 0.0), flattened)
+
+
+def _window(surface: Surface, place_m: tuple[float, float]) -> Window:
+    """The part of the grid around a place in which noise is drawn; all of a small grid."""
+    x, y = np.array([place_m[0]]), np.array([place_m[1]])
+    row, col = (int(one[0]) for one in surface.grid.cell_of(x, y))
+    side_cells = round(_WINDOW_M / surface.grid.cell_m)
+    if surface.grid.ny * surface.grid.nx <= side_cells**2:
+        return slice(0, surface.grid.ny), slice(0, surface.grid.nx)
+
+    def side(at: int, size: int) -> slice:
+        first = min(max(at - side_cells // 2, 0), max(size - side_cells, 0))
+        return slice(first, min(first + side_cells, size))
+
+    return side(row, surface.grid.ny), side(col, surface.grid.nx)
+
+
+def _likely(surface: Surface, seen: Mask, window: Window) -> Array:
+    """The floor with only that roughness which noise cannot have made anywhere on it [m].
+
+    What stands out of a broad fit, and that out of a plane, is drawn in by what the largest of
+    as many errors comes to, about sqrt(2 ln n) standard errors (Donoho and Johnstone 1994; from
+    memory): a floor that is flat but for its noise has no gap at all.
+    """
+    height, on = surface.height_m[window], seen[window]
+    error = np.where(np.isfinite(surface.standard_error_m), surface.standard_error_m, 0.0)[window]
+    patches = max(float(seen.sum()) * (surface.grid.cell_m / _PATCH_M) ** 2, 2.0)
+    limit = math.sqrt(2.0 * math.log(patches)) * error
+    width = max(_BROAD_M / surface.grid.cell_m, 2.0)
+    fit = local_fit(on.astype(np.float64), width, least_weight=6.0, with_error=False)
+    broad = fit.height(np.where(on, height, 0.0))
+    row, col = np.nonzero(on)
+    if row.size > 2 and np.ptp(row) and np.ptp(col):
+        best, _ = fit_plane(col, row, height[row, col])
+        y, x = np.mgrid[: height.shape[0], : height.shape[1]]
+        plane = best.at(x, y)
+        broad = plane + _drawn_in(broad - plane, limit)
+    out = broad + _drawn_in(height - broad, limit)
+    return np.where(np.isfinite(out), out, np.nan_to_num(height))
+
+
+def _drawn_in(off: Array, limit: Array) -> Array:
+    """Differences without what is no more than a limit; far larger ones hardly change."""
+    square = np.maximum(off * off, 1e-24)
+    out: Array = off * np.maximum(1.0 - limit * limit / square, 0.0)
+    return out
+
+
+def _bent_m(surface: Surface, places: Places, at: int) -> float:
+    """What the whole scan's bending does to one gap, one standard deviation [m]."""
+    under = places.levels_m(at)
+    level = surface.grid.at(np.nan_to_num(surface.height_m), under)
+    fields = draws_for(surface).at(under)
+    moved = rest_on(level + fields, places.length_m).gap_m
+    still = float(rest_on(level[None], places.length_m).gap_m[0])
+    return float(np.sqrt(np.mean((moved - still) ** 2)))

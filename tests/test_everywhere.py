@@ -1,0 +1,173 @@
+"""A straightedge laid everywhere: closed forms, brute force on formulas, edges and columns."""
+
+from __future__ import annotations
+
+import json
+import math
+from itertools import pairwise
+from pathlib import Path
+
+import numpy as np
+import pytest
+import shapely
+
+from pourdatum.everywhere import BEARINGS, lay_everywhere, rest_on, rests
+from pourdatum.grid import Grid
+from pourdatum.simulate import Hump, Relief, Wave
+from pourdatum.straightedge import gaps_under
+from pourdatum.units import MM
+
+SHARED = Path(__file__).parent.parent / "shared"
+CASES = {
+    case["id"]: case
+    for case in json.loads((SHARED / "straightedge_exact.json").read_text(encoding="utf-8"))[
+        "cases"
+    ]
+}
+SHAPES = {
+    "SE-DISH": lambda x: 3.0 * x**2,
+    "SE-DISH3": lambda x: 3.0 * x**2,
+    "SE-WAVE": lambda x: 2.5 * np.cos(2.0 * np.pi * x),
+    "SE-TILT": lambda x: 10.0 * x,
+    "SE-HUMP": lambda x: -3.0 * x**2,
+    "SE-V": lambda x: np.where(np.abs(x) <= 0.5, 8.0 * np.abs(x), 4.0),
+}
+
+
+def hull_gap(place: np.ndarray, level: np.ndarray) -> float:
+    """Gap by the upper hull, built point by point: shares no code with what is tested."""
+    hull: list[int] = []
+    for k in range(place.size):
+        while len(hull) > 1:
+            i, j = hull[-2:]
+            turn = (place[j] - place[i]) * (level[k] - level[i])
+            if (level[j] - level[i]) * (place[k] - place[i]) > turn:
+                break
+            hull.pop()
+        hull.append(k)
+    middle = 0.5 * (place[0] + place[-1])
+    worst = 0.0
+    for i, j in pairwise(hull):
+        if place[i] <= middle + 1e-9 and place[j] >= middle - 1e-9:
+            chord = np.interp(place[i : j + 1], place[[i, j]], level[[i, j]])
+            worst = max(worst, float((chord - level[i : j + 1]).max()))
+    return worst
+
+
+@pytest.mark.parametrize("name", SHAPES)
+def test_closed_forms_in_every_direction(name) -> None:
+    """A dish, a wave, a slope, a hump and a V across x: the worst of all directions is across.
+
+    Source: straightedge_exact.json (elementary geometry; support rule of DIN 18202).
+    """
+    case = CASES[name]
+    grid = Grid(-2.0, -2.0, 0.025, 161, 161)
+    height = SHAPES[name](grid.mesh()[0]) / MM
+    laid = lay_everywhere(grid, np.ones(grid.shape, bool), case["straightedge_m"])
+    worst = max(float(one.gap_m.max()) for one in rests(grid, height, laid))
+    gap_mm = case.get("gap_mm", case.get("gap_between_supports_mm"))
+    # Bilinear between nodes, a curve lies too low or high by less than cell² curvature / 8.
+    assert worst * MM == pytest.approx(gap_mm, abs=0.03)
+
+
+def test_rows_rest_as_a_line_of_levels_does() -> None:
+    """On random rows the gap is that of the hull, and of ``gaps_under`` at the same place."""
+    rng = np.random.default_rng()
+    for n in (3, 5, 21, 41):
+        rows = np.cumsum(rng.normal(size=(40, n)), axis=1) * 0.001
+        place = np.linspace(0.0, 2.0, n)
+        found = rest_on(rows, 2.0)
+        assert found.gap_m == pytest.approx([hull_gap(place, row) for row in rows], abs=1e-12)
+        one = [gaps_under(place, row, 2.0).worst_m for row in rows]
+        assert found.gap_m == pytest.approx(one, abs=1e-12)
+
+
+def test_a_straightedge_rocks_on_a_hump_and_not_in_a_dip() -> None:
+    """Over -3 x² mm two metres stand off 3 mm at both ends; in a dip it lies firm."""
+    x = np.linspace(-1.0, 1.0, 41)
+    found = rest_on(np.array([-0.003 * x**2, 0.003 * x**2, 0.0 * x]), 2.0)
+    assert found.rocks_m * MM == pytest.approx([3.0, 0.0, 0.0], abs=1e-9)
+    assert found.gap_m * MM == pytest.approx([0.0, 3.0, 0.0], abs=1e-9)
+    assert found.span_m[1] == pytest.approx(2.0)
+
+
+def brute(relief: Relief, room: shapely.Polygon, length_m: float) -> float:
+    """Worst gap at random places and directions and around the best of them, levels every 10 mm."""
+    rng = np.random.default_rng(5)
+    place = np.linspace(-0.5 * length_m, 0.5 * length_m, round(length_m / 0.01) + 1)
+    west, south, east, north = room.bounds
+
+    def gap(x: float, y: float, turn: float) -> float:
+        end = 0.5 * length_m * np.array([math.cos(turn), math.sin(turn)])
+        if not room.covers(
+            shapely.LineString([(x - end[0], y - end[1]), (x + end[0], y + end[1])])
+        ):
+            return -1.0
+        xs, ys = x + place * math.cos(turn), y + place * math.sin(turn)
+        return hull_gap(place, relief.height(xs, ys))
+
+    tried = [
+        (gap(*one), one)
+        for one in zip(
+            rng.uniform(west, east, 2500).tolist(),
+            rng.uniform(south, north, 2500).tolist(),
+            rng.uniform(0.0, math.pi, 2500).tolist(),
+            strict=True,
+        )
+    ]
+    best = sorted(tried)[-3:]
+    for reach in (0.1, 0.05, 0.02):
+        for k, (_, one) in enumerate(best):
+            near = [one] + [tuple(one + reach * rng.standard_normal(3)) for _ in range(60)]
+            best[k] = max((gap(*at), at) for at in near)
+    return max(best)[0]
+
+
+ROOM = shapely.box(0.0, 0.0, 6.0, 5.0) - shapely.box(2.6, 2.0, 3.0, 2.4)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_within_half_a_millimetre_of_brute_force(seed) -> None:
+    """On a formula with waves, humps, dips and a column, to 0.5 mm of places tried at random."""
+    rng = np.random.default_rng(seed)
+    relief = Relief(
+        slope_x=0.003,
+        humps=tuple(
+            Hump(*rng.uniform(0.5, 4.5, 2), rng.uniform(-0.006, 0.006), rng.uniform(0.4, 1.2))
+            for _ in range(6)
+        ),
+        waves=(Wave(0.0015, rng.uniform(1.5, 4.0), rng.uniform(0.0, 3.0)),),
+    )
+    grid = Grid(0.0, 0.0, 0.025, 201, 241)
+    x, y = grid.mesh()
+    seen = shapely.intersects_xy(ROOM, x, y)
+    laid = lay_everywhere(grid, seen, 2.0)
+    found = max(float(one.gap_m.max()) for one in rests(grid, relief.height(x, y), laid))
+    truth = brute(relief, ROOM, 2.0)
+    assert truth > 0.002
+    assert abs(found - truth) < 0.0005
+
+
+def test_all_directions_and_places_lie_on_the_floor() -> None:
+    """Twelve directions; every straightedge keeps within the edge and off the column."""
+    grid = Grid(0.0, 0.0, 0.025, 201, 241)
+    seen = shapely.intersects_xy(ROOM, *grid.mesh())
+    laid = lay_everywhere(grid, seen, 2.0)
+    assert len(laid) == BEARINGS == 12
+    for one in laid:
+        for k in range(0, one.line.size, max(one.line.size // 50, 1)):
+            levels = one.levels_m(k)
+            assert ROOM.buffer(1e-6).covers(shapely.LineString(levels))
+            ends = levels[-1] - levels[0]
+            assert np.hypot(*ends) == pytest.approx(2.0)
+            turn = math.atan2(ends[0], ends[1]) % math.pi
+            assert turn == pytest.approx(one.bearing_rad, abs=1e-9)
+    # Places along the walls, 100 mm apart: 4 m of play in x, 5 m of lines in y.
+    east = next(one for one in laid if one.bearing_rad == pytest.approx(math.pi / 2))
+    assert east.line.size > 0.9 * (41 * 51 - 24 * 4)
+
+
+def test_a_floor_too_small_has_no_place() -> None:
+    """Two metres do not fit on 1.3 m by 1.3 m."""
+    grid = Grid(0.0, 0.0, 0.05, 27, 27)
+    assert lay_everywhere(grid, np.ones(grid.shape, bool), 2.0) == []

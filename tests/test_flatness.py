@@ -1,0 +1,327 @@
+"""Flatness of floors by formula: values, verdicts, what is not judged, and what noise may not do.
+
+Truths are those of the formula: the straightedge laid everywhere on its exact heights, which
+``test_everywhere`` holds against brute force; planes and waves have closed forms.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from functools import cache
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+import shapely
+
+from made_scan import surface_of, walled
+from pourdatum import worstgap
+from pourdatum.criteria import gap_limit
+from pourdatum.decision import Rule, decide
+from pourdatum.everywhere import lay_everywhere, rests
+from pourdatum.flatlines import Lay, floor_lines, overlap
+from pourdatum.flatness import NOT_KNOWN, check_flatness, rule_in_words
+from pourdatum.grid import Grid
+from pourdatum.joints import Joint
+from pourdatum.localfit import local_fit
+from pourdatum.simulate import Hump, Relief, Wave
+from pourdatum.surface import Surface
+from pourdatum.uncertainty import SharedError
+from pourdatum.units import INCH_M, MM
+from pourdatum.worstgap import worst_gap
+
+ROOM = shapely.box(0.0, 0.0, 4.6, 3.4)
+EXACT = SharedError(0.0, 0.0, 0.0, "none")
+ALL = (
+    "3mm/2m", "BS8204:SR1", "F710", "DIN18202:3", "DIN18202:4", "E1155:FF35/FL25", "TR34:FM1",
+)  # fmt: skip
+
+
+def made(
+    relief: Relief,
+    *,
+    room: shapely.Polygon = ROOM,
+    seed: int = 0,
+    noise_m: float = 0.0015,
+    per_m2: float = 3000.0,
+    things: tuple[tuple[shapely.Polygon, float], ...] = (),
+) -> Surface:
+    """The surface of a walled room with a floor by formula."""
+    rng = np.random.default_rng(seed)
+    points = walled(room, rng, per_m2=per_m2, height=relief.height, noise_m=noise_m, things=things)
+    return surface_of(points)
+
+
+def truth_m(relief: Relief, length_m: float, room: shapely.Polygon = ROOM) -> float:
+    """Worst gap on the formula's own heights, every 12.5 mm [m]."""
+    west, south, east, north = room.bounds
+    step = 0.0125
+    grid = Grid(west, south, step, int((north - south) / step) + 1, int((east - west) / step) + 1)
+    x, y = grid.mesh()
+    laid = lay_everywhere(grid, shapely.intersects_xy(room, x, y), length_m)
+    return max(float(one.gap_m.max()) for one in rests(grid, relief.height(x, y), laid))
+
+
+@cache
+def large_room() -> Surface:
+    """9 by 7 m falling by 2 mm per m along x, well scanned, its vertical exact."""
+    surface = made(
+        Relief(slope_x=0.002), room=shapely.box(0.0, 0.0, 9.0, 7.0), noise_m=0.0008, seed=4
+    )
+    return replace(surface, shared=EXACT)
+
+
+# --- the straightedge ----------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("noise_m", [0.0015, 0.004, 0.008])
+def test_noise_alone_fails_no_criterion(noise_m) -> None:
+    """A flat level floor under noise of a tripod, a mapper and a phone fails nothing."""
+    surface = made(Relief(), noise_m=noise_m, seed=int(noise_m * 1e4), per_m2=2500.0)
+    found = check_flatness(surface, ALL)
+    assert {one.verdict for one in found} <= {"conforms", "undecided"}
+    if noise_m < 0.002:
+        assert found[0].verdict == "conforms"
+        # As read, five standard errors of noise and more; without it, next to nothing is left.
+        worst = worst_gap(surface, gap_limit("3mm/2m"))
+        assert worst.as_read_m > 0.0003
+        assert worst.value_m < 0.5 * worst.as_read_m
+
+
+@pytest.mark.parametrize("seed", range(10))
+def test_no_wrong_verdict(seed) -> None:
+    """Floors with humps, dips and waves under limits about their true gap: none judged wrongly.
+
+    Each under 12 limits from half to twice its gap. A guard band of 1.645 standard uncertainties
+    lets one in twenty be wrong right at the limit; of limits a tenth away and more hardly any.
+    """
+    rng = np.random.default_rng(500 + seed)
+    relief = Relief(
+        slope_x=float(rng.normal(0.0, 0.003)),
+        humps=tuple(
+            Hump(*rng.uniform(0.4, 3.2, 2), rng.normal(0.0, 0.003), rng.uniform(0.4, 1.2))
+            for _ in range(5)
+        ),
+        waves=(Wave(0.0006, rng.uniform(1.2, 4.0), rng.uniform(0.0, 3.0)),),
+    )
+    surface = made(relief, seed=seed, noise_m=float(rng.choice([0.001, 0.002, 0.004])))
+    true = truth_m(relief, 2.0)
+    worst = worst_gap(surface, gap_limit("3mm/2m"))
+    assert abs(worst.value_m - true) < max(3.0 * worst.error_m, 0.0005)
+    for share in np.concatenate([np.linspace(0.5, 0.9, 6), np.linspace(1.1, 2.0, 6)]):
+        verdict = decide(worst.value_m, worst.error_m, upper=share * true).verdict
+        right = "conforms" if share > 1.0 else "does not conform"
+        assert verdict in (right, "undecided")
+
+
+def test_the_worst_lies_where_the_floor_is_worst() -> None:
+    """A broad trough along x: the worst straightedge lies across it, over its middle."""
+    relief = Relief(waves=(Wave(0.003, 3.4, math.pi / 2, math.pi),))
+    one = check_flatness(made(relief), ["3mm/2m"])[0]
+    assert one.verdict == "does not conform"
+    # -3 sin(2 pi y / 3.4) mm has its trough at y = 0.85, and a straightedge reaches to the wall.
+    assert one.worst.place_m[1] == pytest.approx(1.05, abs=0.25)
+    turn = math.degrees(one.worst.bearing_rad) % 180.0
+    assert min(turn, 180.0 - turn) < 31.0
+    grid = Grid(0.0, 0.0, 0.025, 137, 185)
+    laid = lay_everywhere(grid, np.ones(grid.shape, bool), 2.0)
+    gaps = [one.gap_m for one in rests(grid, relief.height(*grid.mesh()), laid)]
+    within = float((np.concatenate(gaps) <= 0.003).mean())
+    assert one.share_within == pytest.approx(within, abs=0.02)
+    assert within < 0.97
+    assert one.value == pytest.approx(truth_m(relief, 2.0), abs=0.0005)
+
+
+def test_a_slope_is_flat_and_a_hump_rocks() -> None:
+    """8 mm per m of slope is no gap; over a broad hump the straightedge rocks, and that is said."""
+    slope = check_flatness(made(Relief(slope_x=0.008), noise_m=0.0008), ["3mm/2m"])[0]
+    assert slope.verdict == "conforms"
+    assert "rocks" not in slope.said
+    crest = Relief(humps=(Hump(2.3, 1.7, 0.03, 6.0, "cap"),))
+    hump = check_flatness(made(crest, noise_m=0.0008), ["0.5mm/2m"])[0]
+    assert hump.verdict == "conforms"
+    assert "rocks on humps" in hump.said
+
+
+def test_floor_that_was_not_seen_is_not_judged() -> None:
+    """A dip of 20 mm under a crate fails nothing, and no straightedge lies across the crate."""
+    crate = shapely.box(1.8, 1.2, 2.6, 2.0)
+    relief = Relief(humps=(Hump(2.2, 1.6, -0.02, 0.35, "cosine"),))
+    surface = made(relief, things=((crate, 0.5),), noise_m=0.001)
+    assert surface.inferred_m2 > 0.4
+    one = check_flatness(surface, ["2mm/1m"])[0]
+    assert one.verdict == "conforms"
+    assert one.value < 0.0015
+    everywhere = check_flatness(made(relief, noise_m=0.001), ["2mm/1m"])[0]
+    assert everywhere.verdict == "does not conform"
+
+
+def test_bending_of_the_scan_counts_and_its_tilt_does_not() -> None:
+    """A scan bent by 20 mm cannot prove 3 mm under 3 m; one tilted by 10 mm per m can."""
+    surface = made(Relief(), noise_m=0.001)
+    bent = replace(surface, shared=SharedError(0.0, 0.02, 0.0, "bent"))
+    tilted = replace(surface, shared=SharedError(0.01, 0.0, 0.0, "tilted"))
+    assert check_flatness(bent, ["3mm/3m"])[0].verdict == "undecided"
+    assert check_flatness(tilted, ["3mm/3m"])[0].verdict == "conforms"
+
+
+def test_a_floor_too_small_or_levels_alone_decide_nothing() -> None:
+    """Five metres fit nowhere; between levels shot singly nothing was seen."""
+    one = check_flatness(made(Relief()), ["3mm/8m"])[0]
+    assert (one.verdict, one.value, one.limit) == ("undecided", None, 0.003)
+    assert "no straightedge of 8 m fits" in one.said
+    single = SimpleNamespace(smoother=None, shared=EXACT)
+    found = check_flatness(single, ALL)
+    assert {one.verdict for one in found} == {"undecided"}
+    assert all("shot singly" in one.said for one in found)
+
+
+def test_unknown_criteria_are_said_and_asked_ones_keep_their_words() -> None:
+    """What we have no figures for is not known, in its place, and the rest is judged."""
+    found = check_flatness(made(Relief()), ["DIN18202:6", "5.0mm/2.00m", "5.0mm/2.00m"])
+    assert [one.criterion for one in found] == ["DIN18202:6", "5.0mm/2.00m"]
+    assert (found[0].source, found[0].limit, found[0].verdict) == (NOT_KNOWN, None, "undecided")
+    assert found[1].limit == 0.005
+
+
+def test_the_rule_of_the_contract_decides() -> None:
+    """Near the limit: guarded is undecided, simple and shared go by the value."""
+    relief = Relief(humps=(Hump(2.3, 1.7, -0.004, 0.6, "cosine"),))
+    surface = made(relief, noise_m=0.004, seed=3)
+    value = check_flatness(surface, ["4mm/2m"])[0].value
+    asked = f"{value * MM + 0.2:.2f}mm/2m"
+    guarded, simple, shared, strict = (
+        check_flatness(surface, [asked], rule)[0].verdict
+        for rule in (
+            None, Rule("simple"), Rule("shared", most_uncertainty=0.01),
+            Rule("shared", most_uncertainty=1e-6),
+        )
+    )  # fmt: skip
+    assert (guarded, simple, shared, strict) == (
+        "undecided", "conforms", "conforms", "undecided",
+    )  # fmt: skip
+    assert "shared risk" in rule_in_words(Rule("shared", most_uncertainty=0.001))
+    assert "at most 1 mm" in rule_in_words(Rule("shared", most_uncertainty=0.001))
+
+
+def test_din_18202_holds_short_dips_to_short_limits() -> None:
+    """A dip of 4 mm over 0.6 m: line 3 allows 3 mm there and 6 mm under 2 m."""
+    relief = Relief(humps=(Hump(2.3, 1.7, -0.0045, 0.3, "cosine"),))
+    surface = made(relief, noise_m=0.0008, per_m2=6000.0)
+    found = {
+        one.criterion: one
+        for one in check_flatness(surface, ["6mm/2m", "DIN18202:3", "DIN18202:2"])
+    }
+    assert found["6mm/2m"].verdict == "conforms"
+    assert found["DIN18202:3"].verdict == "does not conform"
+    assert found["DIN18202:3"].limit == pytest.approx(0.003, abs=0.0005)
+    assert found["DIN18202:2"].verdict == "conforms"
+
+
+def test_luck_drawn_in_a_window_is_that_of_the_whole_floor(monkeypatch) -> None:
+    """On 17 by 13 m of noise, drawn in a window of 7 m, within a third of what the whole gives.
+
+    Both are means of four draws, each of which spreads by about a tenth.
+    """
+    surface = made(Relief(), room=shapely.box(0.0, 0.0, 17.0, 13.0), per_m2=700.0, seed=8)
+    limit = gap_limit("3mm/2m")
+    monkeypatch.setattr(worstgap, "_WINDOW_M", 7.0)
+    part = worst_gap(surface, limit, 4)
+    monkeypatch.setattr(worstgap, "_WINDOW_M", 100.0)
+    worstgap._worst.cache_clear()
+    whole = worst_gap(surface, limit, 4)
+    assert part.as_read_m == whole.as_read_m
+    assert part.luck_m == pytest.approx(whole.luck_m, rel=0.33)
+    assert max(part.value_m, whole.value_m) < 0.5 * whole.as_read_m
+    assert check_flatness(surface, ["3mm/2m"])[0].verdict == "conforms"
+
+
+# --- lines of levels -----------------------------------------------------------------------------
+
+
+def test_lines_keep_clear_of_what_ends_the_slab() -> None:
+    """2 ft from walls and a day joint, 4 ft apart, 12 in from level to level, 11 ft and longer."""
+    joint = Joint("day", np.array([[3.0, 0.0], [3.0, 7.0]]))
+    crack = Joint("crack", np.array([[6.0, 0.0], [6.0, 7.0]]))
+    lines = floor_lines(large_room(), (joint, crack))
+    assert len(lines) > 5
+    clear = shapely.box(0.0, 0.0, 9.0, 7.0).buffer(-0.6096 + 0.02)
+    for one in lines:
+        path = shapely.LineString(one.place_m)
+        assert clear.covers(path)
+        assert path.distance(shapely.LineString(joint.points_m)) >= 0.6096 - 1e-5
+        assert path.length >= 11.0 * 0.3048 - 1e-6
+        steps = np.hypot(*np.diff(one.place_m, axis=0).T)
+        assert steps == pytest.approx(np.full(steps.size, 0.3048))
+    upright = sorted(one.place_m[0, 0] for one in lines if abs(math.sin(one.bearing_rad)) < 0.1)
+    assert np.diff(upright).min() >= 1.219
+    assert any(abs(x - 6.0) < 0.7 for x in upright)
+
+
+def test_levels_of_wide_fits_err_together_as_stated() -> None:
+    """The kernel of a local quadratic of 4 cells, as one high cell shows it, against itself.
+
+    To 0.02, for kernels are cut off where they are small and stand on cells.
+    """
+    spike = np.zeros((121, 121))
+    spike[60, 60] = 1.0
+    kernel = local_fit(np.full(spike.shape, 5.0), 4.0).height(spike)[15:-15, 15:-15]
+    for apart in (2, 4, 8, 12):
+        seen = float((kernel[:, apart:] * kernel[:, :-apart]).sum() / (kernel**2).sum())
+        assert seen == pytest.approx(float(overlap(np.array(apart**2 / 64.0))), abs=0.02)
+
+
+def test_f_numbers_of_a_plane_are_those_of_its_slope() -> None:
+    """2 mm per m along x: falls of 6.096 mm along and none across, so FL by the rule for lines.
+
+    FL of one line along is 12.5 in / 0.24 in = 52.1; across it is infinite. The mean of 1/F²,
+    weighted by readings, joins them (ASTM E1155, clause 9, from memory).
+    """
+    found = check_flatness(large_room(), ["E1155:FF35/FL25"])
+    assert [one.part for one in found] == ["FF", "FL"]
+    lines = floor_lines(large_room())
+    falls = {True: 0, False: 0}
+    for one in lines:
+        falls[abs(math.sin(one.bearing_rad)) > 0.5] += len(one.place_m) - 10
+    along = 12.5 * INCH_M / (10 * 0.3048 * 0.002)
+    expected = along / math.sqrt(falls[True] / (falls[True] + falls[False]))
+    assert found[1].value == pytest.approx(expected, rel=0.03)
+    assert found[1].verdict == "conforms"
+    assert found[1].worst.value == pytest.approx(along, rel=0.03)
+    assert found[0].verdict == "conforms"
+    steep = check_flatness(large_room(), [f"E1155:FF20/FL{1.3 * expected:.1f}"])[1]
+    assert steep.verdict == "does not conform"
+
+
+def test_without_a_vertical_levelness_is_undecided() -> None:
+    """FL and E need a vertical; FF and F do not."""
+    found = check_flatness(large_room(), ["E1155:FF35/FL25", "TR34:FM1"], level_known=False)
+    assert [one.verdict for one in found] == ["conforms", "undecided", "undecided", "conforms"]
+    assert "no vertical" in found[1].said
+
+
+def test_free_movement_on_a_plane_and_on_a_wave() -> None:
+    """2 mm per m falls 6 mm over 3 m and changes by nothing over 300 mm; a wave by its formula.
+
+    A wave of amplitude a and length w changes by up to 4 a sin²(0.3 pi / w) (TR34 FM1: 4.5 and
+    1.8 mm). 95 in 100 of a sine's readings keep sin(0.95 pi / 2) = 0.997 of that.
+    """
+    e, f = check_flatness(large_room(), ["TR34:FM1"])
+    assert e.value == pytest.approx(0.006, abs=0.0004)
+    assert e.verdict == "does not conform"
+    assert f.verdict == "conforms"
+    assert f.value < 0.0003
+    relief = Relief(waves=(Wave(0.0015, 1.1),))
+    room = shapely.box(0.0, 0.0, 9.0, 4.0)
+    wavy = replace(made(relief, room=room, noise_m=0.0008), shared=EXACT)
+    most = 4 * 0.0015 * math.sin(0.3 * math.pi / 1.1) ** 2
+    along = [
+        one for one in floor_lines(wavy, (), Lay(0.3, 3.0, 0.15, 0.6))
+        if abs(math.sin(one.bearing_rad)) > 0.5
+    ]  # fmt: skip
+    bends = np.concatenate([np.diff(np.asarray(one.line.height_m), 2) for one in along])
+    assert np.abs(bends).max() == pytest.approx(most, abs=0.0004)
+    verdict = check_flatness(wavy, ["TR34:FM1"])[1]
+    assert verdict.verdict == "does not conform"
+    assert verdict.value == pytest.approx(most, rel=0.15)

@@ -1,0 +1,127 @@
+"""Flatness as people see it: table, sources, rule, printed lines, and nothing foreign unescaped."""
+
+from __future__ import annotations
+
+import html
+import math
+import re
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pytest
+import shapely
+from pydantic import ValidationError
+
+from finished import make_survey
+from made_scan import surface_of, walled
+from pourdatum.cli.lines import result_lines
+from pourdatum.decision import Rule
+from pourdatum.flatness import NOT_KNOWN, Flatness, WorstAt
+from pourdatum.job import DecisionSection, Job
+from pourdatum.outcome import Survey
+from pourdatum.pipeline import survey_floor
+from pourdatum.report.flatness_block import flatness
+from pourdatum.report.page import survey_page
+from pourdatum.results import as_data, survey_result
+from pourdatum.simulate import Hump, Relief
+
+GAP = Flatness(
+    "3mm/2m", "", "as asked; rests on two contacts", True, 0.003, 0.0021, 0.0004, 0.99996,
+    "conforms", WorstAt((2.0, 3.0), math.pi / 6, 0.0021), "12 places",
+)  # fmt: skip
+LEVEL = Flatness(
+    "E1155:FF35/FL25", "FL", "ASTM E1155, constants from memory", False, 25.0,
+    said="the scan has no vertical",
+)  # fmt: skip
+UNKNOWN = Flatness("TR34:DM1", "", NOT_KNOWN, said="TR34 DM1 is not known")
+
+
+def shown(**changes: Any) -> Survey:
+    """A finished survey with three criteria."""
+    return replace(make_survey(), flatness=(GAP, LEVEL, UNKNOWN), **changes)
+
+
+def text_of(page: object) -> str:
+    """Words of a piece of page."""
+    plain = html.unescape(re.sub(r"<[^>]+>", " ", str(page)))
+    return re.sub(r"\s+", " ", plain.replace("\xa0", " "))
+
+
+def test_the_table_has_value_limit_verdict_and_place() -> None:
+    """One row each; places in the scan's own plan; a share is never rounded up to all."""
+    text = text_of(flatness(shown()))
+    assert "3mm/2m 3.0 mm 2.1 mm 0.4 mm 99.9 % 102.00, 253.00 conforms" in text
+    assert "E1155:FF35/FL25, FL 25.0 undecided" in text
+    assert "TR34:DM1 not known" in text
+    assert "along 30° clockwise from +y" in text
+
+
+def test_source_rule_and_what_was_not_judged_are_said() -> None:
+    """Each source with what is from memory, the rule of decision, and the inferred floor."""
+    survey = shown(rule=Rule("simple"))
+    text = text_of(flatness(survey))
+    assert "ASTM E1155, constants from memory." in text
+    assert "The scan has no vertical." in text
+    assert "simple acceptance" in text
+    assert f"The {survey.surface.inferred_m2:.2f} m² of inferred floor were not seen" in text
+    assert "guarded" in text_of(flatness(shown()))
+
+
+def test_the_block_stands_on_the_page_where_something_was_asked() -> None:
+    """With criteria the page has it, without it has not."""
+    picture = b"\x89PNG\r\n\x1a\n" + bytes(8) + bytes([0, 0, 0, 9, 0, 0, 0, 9])
+    assert "<h2>Flatness</h2>" in survey_page(shown(), picture)
+    assert "<h2>Flatness</h2>" not in survey_page(make_survey(), picture)
+    assert flatness(make_survey()) is None
+
+
+def test_foreign_words_are_escaped() -> None:
+    """A criterion is typed by a person: no tag of theirs reaches the page."""
+    odd = replace(GAP, criterion="<b>3mm</b>/2m", source="<i>x</i>", said="<u>y</u>")
+    page = str(flatness(replace(make_survey(), flatness=(odd,))))
+    assert "<i>" not in page
+    assert "<u>" not in page
+    assert "&lt;b&gt;3mm" in page
+
+
+def test_one_printed_line_for_each_criterion() -> None:
+    """Verdict, value, limit, share and the worst place on one line."""
+    gap = "flatness     3mm/2m: conforms, 2.1 mm ± 0.4 mm (3.0 mm asked, 99.9 % within); "
+    gap += "worst at (102.00, 253.00)"
+    lines = [line for line in result_lines(shown(), "out", ["report"]) if "flatness" in line[:9]]
+    assert lines == [
+        gap,
+        "flatness     E1155:FF35/FL25, FL: undecided; the scan has no vertical",
+        "flatness     TR34:DM1: not known; TR34 DM1 is not known",
+    ]
+
+
+def test_a_survey_judges_what_the_job_asks() -> None:
+    """A dip of 8 mm by the criteria and the rule of a job; what is not known is warned about."""
+    relief = Relief(humps=(Hump(2.0, 1.5, -0.008, 0.7, "cosine"),))
+    rng = np.random.default_rng(11)
+    surface = surface_of(walled(shapely.box(0, 0, 4, 3), rng, per_m2=2500.0, height=relief.height))
+    job = Job(
+        criteria=("3mm/2m", "TR34:DM1", "BS8204:SR3"), decision=DecisionSection(rule="simple")
+    )
+    data = as_data(survey_result(survey_floor(surface, job)))
+    first, unknown, last = data["flatness"]
+    assert (first["criterion"], first["verdict"]) == ("3mm/2m", "does not conform")
+    # Under two metres the straightedge lies across the whole dip.
+    assert first["value"] == pytest.approx(8.0, abs=0.5)
+    assert np.hypot(first["worst"]["place"][0] - 2.0, first["worst"]["place"][1] - 1.5) < 0.7
+    assert (unknown["value"], unknown["verdict"]) == (None, "undecided")
+    assert (last["limit"], last["verdict"]) == (10.0, "conforms")
+    codes = [one["code"] for one in data["warnings"]]
+    assert "criterion-not-known" in codes
+    assert "not-in-this-version" not in codes
+    assert "simple" in data["decision_rule"]
+
+
+def test_shared_risk_needs_its_figure() -> None:
+    """The uncertainty agreed belongs to shared risk, and only to it."""
+    assert DecisionSection(rule="shared", most_uncertainty_mm=0.5).rule == "shared"
+    for wrong in ({"rule": "shared"}, {"rule": "guarded", "most_uncertainty_mm": 0.5}):
+        with pytest.raises(ValidationError, match="most_uncertainty_mm"):
+            DecisionSection(**wrong)
