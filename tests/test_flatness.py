@@ -21,7 +21,7 @@ from pourdatum.criteria import gap_limit
 from pourdatum.decision import Rule, decide
 from pourdatum.everywhere import lay_everywhere, rests
 from pourdatum.flatlines import Lay, floor_lines, overlap
-from pourdatum.flatness import NOT_KNOWN, check_flatness, rule_in_words
+from pourdatum.flatness import NOT_KNOWN, check_flatness, least_readings, rule_in_words
 from pourdatum.grid import Grid
 from pourdatum.joints import Joint
 from pourdatum.localfit import local_fit
@@ -325,3 +325,18 @@ def test_free_movement_on_a_plane_and_on_a_wave() -> None:
     verdict = check_flatness(wavy, ["TR34:FM1"])[1]
     assert verdict.verdict == "does not conform"
     assert verdict.value == pytest.approx(most, rel=0.15)
+
+
+def test_too_few_readings_decide_no_f_number() -> None:
+    """Lines of 3.8 and 3.4 m hold 11 and 10 curvatures, but three and two falls of ten feet.
+
+    Seven such lines have enough of the first and too few of the second: twice the root of 248 ft²
+    are 32 readings (ASTM E1155, clause 7, from memory).
+    """
+    relief = Relief(waves=(Wave(0.0004, 2.5, 0.4, 0.1),))
+    small = made(relief, room=shapely.box(0.0, 0.0, 5.0, 4.6))
+    assert least_readings(5.0 * 4.6) == 32
+    flat, level = check_flatness(small, ["E1155:FF10/FL10"])
+    assert "too few" not in flat.said
+    assert level.verdict == "undecided"
+    assert "too few to judge by: 32" in level.said

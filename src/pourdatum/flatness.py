@@ -17,7 +17,7 @@ from pourdatum.flatlines import floor_lines
 from pourdatum.fnumbers import FNumber, MostlyNoise, f_numbers
 from pourdatum.freemove import Movement, movements
 from pourdatum.uncertainty import COVER_95
-from pourdatum.units import MM
+from pourdatum.units import FOOT_M, MM
 from pourdatum.worstgap import worst_gap
 
 if TYPE_CHECKING:
@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from pourdatum.surface import Surface
 
 Part = Literal["", "FF", "FL", "E", "F"]
+_LARGE_FT2: Final = 1600.0
 UNDECIDED: Final[Verdict] = "undecided"
 NOT_KNOWN: Final = "not known"
 """Source of a criterion whose figures we do not have."""
@@ -220,7 +221,7 @@ def _f_numbers(
         if (
             part == "FF"
             and isinstance(number, MostlyNoise)
-            and readings >= _ENOUGH
+            and readings >= max(_ENOUGH, least_readings(surface.floor.area_m2))
             and number.as_read >= least
         ):
             # Noise makes a floor read rougher than it is, and here it makes up half or more.
@@ -237,6 +238,9 @@ def _f_numbers(
             continue
         low, high = number.interval
         told = f"{len(lines)} lines, {readings} readings, 95 % interval {low:.1f} to {high:.1f}"
+        asked = least_readings(surface.floor.area_m2)
+        if readings < asked:
+            told += f"; too few to judge by: {asked} are asked for on this area (from memory)"
         out.append(
             Flatness(
                 criterion=criterion,
@@ -246,12 +250,28 @@ def _f_numbers(
                 limit=least,
                 value=number.value if math.isfinite(number.value) else None,
                 uncertainty=0.5 * (high - low) if math.isfinite(high) else None,
-                verdict=_f_verdict(number, least, rule),
+                verdict=_f_verdict(number, least, rule) if readings >= asked else UNDECIDED,
                 worst=_worst_line(lines, part),
                 said=told,
             )
         )
     return out
+
+
+def least_readings(area_m2: float) -> int:
+    """Readings that F-numbers of a test section need at the least.
+
+    Twice the root of the area in square feet up to 1600 ft², a thirtieth of it beyond (ASTM E1155,
+    clause 7, from memory).
+
+    Examples
+    --------
+    >>> least_readings(900.0 * 0.3048**2), least_readings(6000.0 * 0.3048**2)
+    (60, 200)
+    """
+    area_ft2 = area_m2 / FOOT_M**2
+    needed = 2.0 * math.sqrt(area_ft2) if area_ft2 <= _LARGE_FT2 else area_ft2 / 30.0
+    return math.ceil(needed - 1e-6)
 
 
 def _f_verdict(number: FNumber, least: float, rule: Rule) -> Verdict:
