@@ -159,6 +159,13 @@ def _ways(
     one way, up to (2 N - 1) t there and back: what is wider than that is not tried.
     """
     order = in_turn(blocks, bays)
+    if isinstance(crew, Crew):
+        # Bays so wide that strips are too narrow to pour are seen before peaks are looked for.
+        in_time = max(int(working_min / crew.step_min + 1e-9), 1)
+        rough = _lay(blocks, bays, order, crew, bag_m3, most=in_time, back=False)
+        if not rough.deep_enough:
+            yield rough
+            return
     blocks = replace(blocks, level=calmed(blocks, bays))
     if isinstance(crew, Pump):
         yield _lay(blocks, bays, order, crew, bag_m3, most=1, back=True)
