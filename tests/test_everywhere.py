@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import json
 import math
 from itertools import pairwise
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -16,22 +14,7 @@ from pourdatum.grid import Grid
 from pourdatum.simulate import Hump, Relief, Wave
 from pourdatum.straightedge import gaps_under
 from pourdatum.units import MM
-
-SHARED = Path(__file__).parent.parent / "shared"
-CASES = {
-    case["id"]: case
-    for case in json.loads((SHARED / "straightedge_exact.json").read_text(encoding="utf-8"))[
-        "cases"
-    ]
-}
-SHAPES = {
-    "SE-DISH": lambda x: 3.0 * x**2,
-    "SE-DISH3": lambda x: 3.0 * x**2,
-    "SE-WAVE": lambda x: 2.5 * np.cos(2.0 * np.pi * x),
-    "SE-TILT": lambda x: 10.0 * x,
-    "SE-HUMP": lambda x: -3.0 * x**2,
-    "SE-V": lambda x: np.where(np.abs(x) <= 0.5, 8.0 * np.abs(x), 4.0),
-}
+from test_straightedge import CASES, SHAPES
 
 
 def hull_gap(place: np.ndarray, level: np.ndarray) -> float:

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from functools import partial
 from typing import Final
 
@@ -69,6 +69,10 @@ class Column:
     x_m: NDArray[np.float64]
     y_m: NDArray[np.float64]
     count: NDArray[np.int64]
+
+    def chosen(self, pick: NDArray[np.bool_] | NDArray[np.int64]) -> Column:
+        """Some of the voxels, by mask or by increasing number."""
+        return Column(*(getattr(self, part.name)[pick] for part in fields(self)))
 
 
 @dataclass(frozen=True, eq=False)
@@ -227,7 +231,7 @@ def gather_chosen(
 
     def summarise(points: NDArray[np.int64]) -> VoxelStats:
         c, r = points[:, 0] // steps - c0, points[:, 1] // steps - r0
-        within = (r >= 0) & (c >= 0) & (r < grid.ny) & (c < grid.nx)
+        within = grid.holds(r, c)
         within[within] = chosen[r[within], c[within]]
         points = points[within]
         x_m, y_m, z_m = points.T * LATTICE_M

@@ -349,7 +349,7 @@ def _start(level: Level, grid: Grid, at_m: tuple[float, ...] | None = None) -> M
         near = away <= away.min() + _AROUND_M
         x, y = x[near], y[near]
     row, col = grid.cell_of(x, y)
-    inside = (row >= 0) & (col >= 0) & (row < grid.ny) & (col < grid.nx)
+    inside = grid.holds(row, col)
     mask[row[inside], col[inside]] = True
     return mask
 

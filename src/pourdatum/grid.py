@@ -90,6 +90,31 @@ class Grid:
         row = np.floor((y_m - self.y0_m) / self.cell_m + 0.5).astype(np.int64)
         return row, col
 
+    def holds(self, row: NDArray[np.int64], col: NDArray[np.int64]) -> NDArray[np.bool_]:
+        """Whether cells of these numbers are cells of the grid.
+
+        Examples
+        --------
+        >>> Grid(0.0, 0.0, 1.0, 2, 3).holds(np.array([0, 1, 2]), np.array([-1, 2, 0]))
+        array([False,  True, False])
+        """
+        inside: NDArray[np.bool_] = (row >= 0) & (col >= 0) & (row < self.ny) & (col < self.nx)
+        return inside
+
+    def marked(self, mask: NDArray[np.bool_], place_m: NDArray[np.float64]) -> NDArray[np.bool_]:
+        """Whether the cells that places (k, 2) lie in are marked; none is off the grid.
+
+        Examples
+        --------
+        >>> mask = np.array([[True, False]])
+        >>> Grid(0.0, 0.0, 1.0, 1, 2).marked(mask, np.array([[0.2, 0.0], [1.0, 0.0], [9.0, 0.0]]))
+        array([ True, False, False])
+        """
+        row, col = self.cell_of(*np.asarray(place_m, np.float64).T)
+        found = self.holds(row, col)
+        found[found] = mask[row[found], col[found]]
+        return found
+
     def at(self, field: NDArray[np.float64], place_m: NDArray[np.float64]) -> NDArray[np.float64]:
         """A field of the grid at places (k, 2) between its nodes, bilinear; at its edge beyond it.
 

@@ -20,7 +20,7 @@ from pourdatum.fillcurve import level_curve
 from pourdatum.grid import widened
 from pourdatum.grind import Hump, find_humps, patch_within
 from pourdatum.material import SMALL_LEAST_M2, small_patches_m2
-from pourdatum.patch import PATCH_M
+from pourdatum.patch import PATCH_M, sound_error_m
 from pourdatum.triangles import mean_positive, share_positive, sorted_corners
 from pourdatum.volume import fill_volume
 
@@ -39,8 +39,6 @@ _NOISES: Final = 4.0
 """Standard errors that a patch of 100 mm must stand above the ground level by to be a hump."""
 _TOP_NOISES: Final = 2.0
 """The same for the piece with the high point, whose luck is taken out already."""
-_SOUND_M: Final = 0.0003
-"""Standard error up to which a cell may bind the datum, or four typical ones [m]."""
 _LEAST_ERROR_M: Final = 1e-5
 _AS_HIGH_M: Final = 0.0002
 """Tops nearer than that are as high [m]: no scan tells more."""
@@ -176,9 +174,7 @@ def _highest_allowed(
     cell_m2 = surface.grid.cell_m**2
     small_m = _level_of_area(floor_m[known], small_patches_m2(surface.floor.area_m2) / cell_m2)
     # A fit that ran ahead of its points, or under things, binds no datum.
-    error_m = surface.standard_error_m[surface.measured]
-    sound_m = max(_NOISES * float(np.median(error_m)), _SOUND_M) if error_m.size else np.inf
-    sound = surface.measured & (surface.standard_error_m <= sound_m)
+    sound = surface.measured & (surface.standard_error_m <= sound_error_m(surface))
     shallow = _without_pockets(floor_m, sound if sound.any() else known, surface.grid.cell_m)
     whole_m = _level_of_area(shallow, SMALL_LEAST_M2 / cell_m2)
     for limit_m in (min(small_m, whole_m) + greatest_m, small_m + greatest_m):
@@ -223,12 +219,11 @@ def _ground_humps(
     surface: Surface, datum: Datum, floor_m: Array, level_m: float, humps: tuple[Hump, ...]
 ) -> tuple[_Ground, ...]:
     """The connected pieces of floor above a level that are more than noise, the highest first."""
-    from scipy.ndimage import find_objects, label, maximum_position
+    from scipy.ndimage import find_objects, maximum_position
 
     grid = surface.grid
     above = (surface.measured | surface.inferred) & (floor_m > level_m)
-    pieces, count = label(above, _TOUCHING)
-    labels = pieces.astype(np.int64)
+    labels, count = pieces_of(above)
     if not count:
         return ()
     volume_m3, area_m2 = sums_above(surface, floor_m, level_m, labels, count)
@@ -262,6 +257,14 @@ def _ground_humps(
         )
         found.append(_Ground(hump, float(felt[row, col]), own))
     return tuple(sorted(found, key=lambda one: -one.top_m))
+
+
+def pieces_of(mask: Mask) -> tuple[Labels, int]:
+    """Connected pieces of a surface over marked nodes, numbered from 1, and how many."""
+    from scipy.ndimage import label
+
+    labels, count = label(mask, _TOUCHING)
+    return labels.astype(np.int64), int(count)
 
 
 def _more_than_noise(

@@ -87,11 +87,7 @@ def _first_free(at: Array, way: Array, free: Mask, grid: Grid) -> Array:
     """How far from places on a joint (n, 2) workable floor begins (n,) [m]; NaN where it is far."""
     out = np.full(len(at), np.nan)
     for off_m in BESIDE_M:
-        place = at + off_m * way
-        row, col = grid.cell_of(*place.T)
-        there = (row >= 0) & (row < grid.ny) & (col >= 0) & (col < grid.nx)
-        there[there] = free[row[there], col[there]]
-        out[there & np.isnan(out)] = off_m
+        out[grid.marked(free, at + off_m * way) & np.isnan(out)] = off_m
     return out
 
 

@@ -77,7 +77,7 @@ class Level:
         col, row, _ = unpack(self.sheet.walled)
         x_m, y_m = ((index + 0.5) * np.float64(self.sheet.column_m) for index in (col, row))
         r, c = self.grid.cell_of(x_m, y_m)
-        inside = (r >= 0) & (c >= 0) & (r < self.grid.ny) & (c < self.grid.nx)
+        inside = self.grid.holds(r, c)
         faces[r[inside], c[inside]] = True
         around = 2 * int(np.ceil(_FOOT_M / self.grid.cell_m)) + 1
         beside: NDArray[np.bool_] = binary_dilation(faces, np.ones((around, around), bool))

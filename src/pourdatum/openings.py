@@ -8,6 +8,7 @@ over.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
@@ -71,20 +72,21 @@ class Opening:
 
 
 def not_below(
-    openings: tuple[Opening, ...], stood_m: list[tuple[float, float]]
+    openings: tuple[Opening, ...], stood_m: Sequence[tuple[float, float, float] | None]
 ) -> tuple[Opening, ...]:
     """Openings without gaps in which nothing was seen below an instrument: there it sees nothing.
 
     Parameters
     ----------
     openings : tuple of Opening
-    stood_m : list of (x, y)
-        Where instruments stood, local plan [m].
+    stood_m : sequence of (x, y, z) or None
+        Where instruments stood, local [m].
     """
     return tuple(
         hole
         for hole in openings
-        if hole.seen or all(math.dist(hole.place_m, place) >= _BELOW_M for place in stood_m)
+        if hole.seen
+        or all(math.dist(hole.place_m, at[:2]) >= _BELOW_M for at in stood_m if at is not None)
     )
 
 

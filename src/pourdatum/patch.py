@@ -246,15 +246,18 @@ def _places_inside(grid: Grid, outline: Polygon) -> tuple[Array, Array]:
     return rows, cols
 
 
+def sound_error_m(surface: Surface) -> float:
+    """Standard error up to which a cell's fit has not run ahead of its points [m]."""
+    known = surface.standard_error_m[surface.measured]
+    return max(_UNSUPPORTED * float(np.median(known)), _SOUND_M) if known.size else np.inf
+
+
 def sound(surface: Surface) -> NDArray[np.bool_]:
     """Cells whose height stands on points enough to set an extreme, (ny, nx)."""
     from scipy.ndimage import uniform_filter
 
     error = surface.standard_error_m
-    known = error[surface.measured]
-    if known.size == 0:
-        return np.zeros(error.shape, bool)
-    limit = max(_UNSUPPORTED * float(np.median(known)), _SOUND_M)
+    limit = sound_error_m(surface)
     size = max(3, 2 * round(0.25 * PATCH_M / surface.grid.cell_m) + 1)
     seen = uniform_filter((surface.count > 0).astype(np.float64), size, mode="constant")
     sound: NDArray[np.bool_] = (error <= limit) & surface.measured & (seen >= 0.5)

@@ -217,11 +217,6 @@ def _place_of(flat: int, grid: Grid) -> tuple[float, float]:
     return grid.x0_m + grid.cell_m * col, grid.y0_m + grid.cell_m * row
 
 
-def _is_free(place: Array, free: Mask, grid: Grid) -> bool:
-    row, col = grid.cell_of(*place)
-    return bool(0 <= row < grid.ny and 0 <= col < grid.nx and free[row, col])
-
-
 def _at_threshold(
     threshold: tuple[float, float], outline: Polygon, free: Mask, grid: Grid
 ) -> list[tuple[float, float]]:
@@ -231,7 +226,7 @@ def _at_threshold(
     for sign in (1.0, -1.0):
         for off_m in np.arange(*_DOOR_M, 0.05):
             place = at + sign * off_m * way
-            if _is_free(place, free, grid):
+            if grid.marked(free, place[None])[0]:
                 found.append((float(place[0]), float(place[1])))
                 break
     return found
@@ -281,10 +276,7 @@ def _lattice(free: Mask, grid: Grid, ways: _Ways, spacing: float) -> list[tuple[
     for k in range(rows):
         t = ways.first[0] + (k + 0.5) * (ways.last[0] - ways.first[0]) / rows
         line = t * ways.long + u[:, None] * ways.narrow
-        row, col = grid.cell_of(*line.T)
-        on = (row >= 0) & (row < grid.ny) & (col >= 0) & (col < grid.nx)
-        on[on] = free[row[on], col[on]]
-        for first, last in runs(on):
+        for first, last in runs(grid.marked(free, line)):
             count = max(1, math.ceil((last - first) * step_m / spacing - 1e-9))
             for j in range(count):
                 x, y = line[int(first + (j + 0.5) * (last - first) / count)]

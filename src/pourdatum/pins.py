@@ -352,9 +352,8 @@ def _seen_high(surface: Surface, datum: Datum) -> tuple[float, float] | None:
         # The highest of levels that were shot singly may be an outermost one, on the edge itself.
         edge = surface.floor.outline.buffer(1e-6)
         return datum.high_place_m if edge.covers(shapely.Point(datum.high_place_m)) else None
-    row, col = surface.grid.cell_of(*np.array(datum.high_place_m))
-    seen = 0 <= row < surface.grid.ny and 0 <= col < surface.grid.nx and surface.measured[row, col]
-    return datum.high_place_m if seen else None
+    seen = surface.grid.marked(surface.measured, np.array([datum.high_place_m]))
+    return datum.high_place_m if seen[0] else None
 
 
 def _walls(surface: Surface) -> BaseGeometry:

@@ -13,23 +13,19 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from pourdatum.grinding import sums_above
+from pourdatum.grinding import pieces_of, sums_above
 from pourdatum.material import SMALL_LEAST_M2
 
 if TYPE_CHECKING:
     from pourdatum.surface import Surface
 
 Array = NDArray[np.float64]
-Labels = NDArray[np.int64]
 Mask = NDArray[np.bool_]
 
 RIM_M: Final = 0.3
 """Width beside the rim of a filling in which it may run out to nothing: as far as it is drawn out
 or cut by hand [m]. A choice."""
 _LOOK_M: Final = 0.05
-
-# Neighbours that share an edge of a triangle: quads are split by their rising diagonal.
-_TOUCHING: Final = np.array([[1, 1, 0], [1, 1, 1], [0, 1, 1]])
 
 
 @dataclass(frozen=True)
@@ -102,7 +98,7 @@ def find_pockets(
     from scipy.ndimage import find_objects
 
     known = surface.measured | surface.inferred
-    labels, count = _pieces(known & (depth_m > left_m))
+    labels, count = pieces_of(known & (depth_m > left_m))
     if not count:
         return Pockets(elsewhere_m=_deepest(depth_m, known))
     each = labels.ravel()
@@ -167,7 +163,7 @@ def find_thin(surface: Surface, depth_m: Array, *, least_m: float) -> tuple[Thin
     from scipy.ndimage import minimum, minimum_position
 
     known = surface.measured | surface.inferred
-    labels, count = _pieces(known & (depth_m < least_m))
+    labels, count = pieces_of(known & (depth_m < least_m))
     if not count:
         return ()
     numbers = np.arange(1, count + 1)
@@ -180,13 +176,6 @@ def find_thin(surface: Surface, depth_m: Array, *, least_m: float) -> tuple[Thin
         if area_m2[k + 1] >= SMALL_LEAST_M2
     ]
     return tuple(sorted(found, key=lambda thin: -thin.area_m2))
-
-
-def _pieces(mask: Mask) -> tuple[Labels, int]:
-    from scipy.ndimage import label
-
-    labels, count = label(mask, _TOUCHING)
-    return labels.astype(np.int64), int(count)
 
 
 def _place(surface: Surface, at: tuple[Any, ...]) -> tuple[float, float]:

@@ -27,44 +27,25 @@ def in_pieces(blocks: Blocks) -> Index:
     return _connected(blocks, ~blocks.crossed)
 
 
-def in_arms(blocks: Blocks, pieces: Index) -> Index:
-    """Each piece parted where arms of it meet (n,): an arm is swept for itself, then the rest.
+def in_arms(blocks: Blocks) -> Index:
+    """A floor parted where arms of it meet (n,): an arm is swept for itself, then the rest.
 
-    Blocks are taken from the far ends on; where two sweeps meet, both end if each has a good piece
-    of floor behind it.
+    Where two sweeps meet, both end if each has a good piece of floor behind it.
     """
-    size = pieces.size
-    around = _neighbours(blocks, ~blocks.crossed)
-    root = np.full(size, -1, np.int64)
-    held: dict[int, list[int]] = {}
-    area: dict[int, float] = {}
-    bay = np.full(size, -1, np.int64)
+    bay = np.full(blocks.level.size, -1, np.int64)
+    fronts = _Fronts(blocks, ~blocks.crossed)
     count = 0
-
-    def top(k: int) -> int:
-        while root[k] != k:
-            root[k] = root[root[k]]
-            k = int(root[k])
-        return k
-
-    for k in np.argsort(-blocks.level, kind="stable").tolist():
-        root[k] = k
-        held[k], area[k] = [k], float(blocks.area_m2[k])
-        others = {top(j) for j in around[k] if root[j] >= 0}
-        large = [j for j in others if area[j] >= _LEAST_ARM_M2]
+    for k in fronts.far_first():
+        others = fronts.met(k)
+        large = [j for j in others if fronts.area_m2[j] >= _LEAST_ARM_M2]
         if len(large) > 1:
             for j in large:
-                bay[held[j]] = count
-                held[j], area[j] = [], 0.0
+                bay[fronts.end(j)] = count
                 count += 1
-        for j in others:
-            into, from_ = (j, top(k)) if len(held[j]) > len(held[top(k)]) else (top(k), j)
-            root[from_] = into
-            held[into] += held.pop(from_)
-            area[into] += area.pop(from_)
-    for blocks_left in held.values():
-        if blocks_left:
-            bay[blocks_left] = count
+        fronts.join(k, others)
+    for left in fronts.held.values():
+        if left:
+            bay[left] = count
             count += 1
     return bay
 
@@ -76,36 +57,71 @@ def calmed(blocks: Blocks, bays: Index) -> Array:
     of another. Its blocks are lowered to where it meets the rest, in their order: they are poured
     when the sweep comes by.
     """
-    size = bays.size
     a, b = blocks.link.T
-    around = _neighbours(blocks, ~blocks.crossed & (bays[a] == bays[b]))
     level = blocks.level.copy()
-    root = np.full(size, -1, np.int64)
-    held: dict[int, list[int]] = {}
-    area: dict[int, float] = {}
+    fronts = _Fronts(blocks, ~blocks.crossed & (bays[a] == bays[b]))
+    for k in fronts.far_first():
+        others = fronts.met(k)
+        for j in others[1:]:
+            if fronts.area_m2[j] < _LEAST_ARM_M2:
+                own = np.array(fronts.held[j])
+                level[own] = blocks.level[k] + 1e-6 * (level[own] - blocks.level[k])
+        fronts.join(k, others)
+    return level
 
-    def top(k: int) -> int:
+
+class _Fronts:
+    """Blocks taken one by one from the far ends on; those that touch are one front.
+
+    Attributes
+    ----------
+    held : dict
+        Blocks of each front, by its number, that no bay took.
+    area_m2 : dict
+        Of these [m²].
+    """
+
+    def __init__(self, blocks: Blocks, linked: NDArray[np.bool_]) -> None:
+        self._blocks = blocks
+        self._around = _neighbours(blocks, linked)
+        self._root = np.full(blocks.level.size, -1, np.int64)
+        self.held: dict[int, list[int]] = {}
+        self.area_m2: dict[int, float] = {}
+
+    def far_first(self) -> list[int]:
+        """All blocks, the highest first."""
+        order: list[int] = np.argsort(-self._blocks.level, kind="stable").tolist()
+        return order
+
+    def met(self, k: int) -> list[int]:
+        """Take a block; the fronts that it touches, the largest first."""
+        root = self._root
+        root[k] = k
+        self.held[k], self.area_m2[k] = [k], float(self._blocks.area_m2[k])
+        found = {self._top(j) for j in self._around[k] if root[j] >= 0}
+        return sorted(found, key=lambda j: (-self.area_m2[j], j))
+
+    def end(self, front: int) -> list[int]:
+        """The blocks of a front, which no longer count as its own."""
+        own = self.held[front]
+        self.held[front], self.area_m2[front] = [], 0.0
+        return own
+
+    def join(self, k: int, others: list[int]) -> None:
+        """Make one front of a block's and those that it touches."""
+        for j in others:
+            own = self._top(k)
+            into, from_ = (j, own) if len(self.held[j]) > len(self.held[own]) else (own, j)
+            self._root[from_] = into
+            self.held[into] += self.held.pop(from_)
+            self.area_m2[into] += self.area_m2.pop(from_)
+
+    def _top(self, k: int) -> int:
+        root = self._root
         while root[k] != k:
             root[k] = root[root[k]]
             k = int(root[k])
         return k
-
-    order = np.argsort(-blocks.level, kind="stable").tolist()
-    for k in order:
-        root[k] = k
-        held[k], area[k] = [k], float(blocks.area_m2[k])
-        others = sorted({top(j) for j in around[k] if root[j] >= 0}, key=lambda j: -area[j])
-        for j in others[1:]:
-            if area[j] < _LEAST_ARM_M2:
-                own = np.array(held[j])
-                level[own] = blocks.level[k] + 1e-6 * (level[own] - blocks.level[k])
-        for j in others:
-            own_top = top(k)
-            into, from_ = (j, own_top) if len(held[j]) > len(held[own_top]) else (own_top, j)
-            root[from_] = into
-            held[into] += held.pop(from_)
-            area[into] += area.pop(from_)
-    return level
 
 
 def in_lanes(blocks: Blocks, pieces: Index, lanes: int) -> tuple[Index, float]:

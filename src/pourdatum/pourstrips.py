@@ -55,6 +55,10 @@ class Crew:
         """Minutes from one batch of all mixers to the next."""
         return self.minutes_per_batch / self.mixers
 
+    def batches_in(self, minutes: float) -> int:
+        """Batches that begin within so many minutes of the first, one at the least."""
+        return max(int(minutes / self.step_min + 1e-9), 1)
+
 
 @dataclass(frozen=True)
 class Pump:
@@ -113,7 +117,7 @@ def _what_helps(
     )
     if isinstance(crew, Pump):
         return f"{said}: a pump of more litres per minute, or stop-ends closer together"
-    arms = in_arms(blocks, in_pieces(blocks))
+    arms = in_arms(blocks)
     for mixers in range(crew.mixers + 1, _MOST_MIXERS + 1):
         more = Crew(mixers, crew.minutes_per_batch, crew.bags_per_batch)
         for laid in _ways(blocks, arms, more, bag_m3, working_min):
@@ -128,8 +132,7 @@ def _widest_m(blocks: Blocks, crew: Crew | Pump, bag_m3: float, working_min: flo
     if isinstance(crew, Pump):
         # There and back over two passes.
         return working_min * crew.litres_per_minute / MM / (2.0 * _PASS_M * depth_m)
-    batches = max(int(working_min / crew.step_min + 1e-9), 1)
-    return batches * crew.bags_per_batch * bag_m3 / (_REACH_M[0] * depth_m)
+    return crew.batches_in(working_min) * crew.bags_per_batch * bag_m3 / (_REACH_M[0] * depth_m)
 
 
 def _partings(blocks: Blocks, widest_m: float) -> Iterator[Index]:
@@ -139,7 +142,7 @@ def _partings(blocks: Blocks, widest_m: float) -> Iterator[Index]:
     """
     pieces = in_pieces(blocks)
     yield pieces
-    arms = in_arms(blocks, pieces)
+    arms = in_arms(blocks)
     if arms.max() > pieces.max():
         yield arms
     _, whole_m = in_lanes(blocks, pieces, 1)
@@ -159,26 +162,25 @@ def _ways(
     one way, up to (2 N - 1) t there and back: what is wider than that is not tried.
     """
     order = in_turn(blocks, bays)
-    if isinstance(crew, Crew):
-        # Bays so wide that strips are too narrow to pour are seen before peaks are looked for.
-        in_time = max(int(working_min / crew.step_min + 1e-9), 1)
-        rough = _lay(blocks, bays, order, crew, bag_m3, most=in_time, back=False)
-        if not rough.deep_enough:
-            yield rough
-            return
-    blocks = replace(blocks, level=calmed(blocks, bays))
     if isinstance(crew, Pump):
-        yield _lay(blocks, bays, order, crew, bag_m3, most=1, back=True)
+        calm = replace(blocks, level=calmed(blocks, bays))
+        yield _lay(calm, bays, order, crew, bag_m3, most=1, back=True)
         return
+    in_time = crew.batches_in(working_min)
+    # Bays so wide that strips are too narrow to pour are seen before peaks are looked for.
+    rough = _lay(blocks, bays, order, crew, bag_m3, most=in_time, back=False)
+    if not rough.deep_enough:
+        yield rough
+        return
+    calm = replace(blocks, level=calmed(blocks, bays))
     batch_m3 = crew.bags_per_batch * bag_m3
     depth_m = max(float(blocks.volume_m3.sum() / blocks.area_m2.sum()), 1e-6)
     across_m = max(math.sqrt(batch_m3 / depth_m), blocks.side_m)
     widest = max(math.ceil(1.5 * math.sqrt(float(blocks.area_m2.sum())) / across_m), 1)
-    in_time = max(int(working_min / crew.step_min + 1e-9), 1)
     for most in range(min(widest, in_time), 0, -1):
         for back in (True, False):
             if most == 1 or not back or (2 * most - 1) * crew.step_min <= working_min:
-                laid = _lay(blocks, bays, order, crew, bag_m3, most=most, back=back)
+                laid = _lay(calm, bays, order, crew, bag_m3, most=most, back=back)
                 yield laid
                 if not laid.deep_enough:
                     return

@@ -8,7 +8,7 @@ specks are to be expected there is measured where nothing stands, in the air at 
 
 from __future__ import annotations
 
-from dataclasses import fields, replace
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -68,8 +68,7 @@ def without_specks(cells: Cells) -> Cells:
     most = 1 + np.asarray(poisson.ppf(_CHANCE, expected)).ravel()[structure.cell[low]]
     keep = np.ones(low.size, bool)
     keep[low] = around > most
-    kept = {item.name: getattr(structure, item.name)[keep] for item in fields(Column)}
-    return replace(cells, structure=Column(**kept))
+    return replace(cells, structure=structure.chosen(keep))
 
 
 def _specks_in_air(structure: Column, seen: NDArray[np.bool_], grid: Grid) -> Array:

@@ -53,14 +53,13 @@ def parts_of(scan: Scan, sample: PointStore) -> list[PointStore | None]:
     return parts
 
 
-def stood_at(scan: Scan) -> list[tuple[float, float]]:
-    """Where set-ups stood, local plan [m], as far as their files say."""
-    x0, y0, _ = scan.origin_m
-    return [
-        (one.place_m[0] - x0, one.place_m[1] - y0)
-        for one in scan.stations
-        if one.place_m is not None
-    ]
+def stood_at(scan: Scan) -> tuple[tuple[float, float, float] | None, ...]:
+    """Where each set-up stood, local [m]; None where its file does not say."""
+    x0, y0, z0 = scan.origin_m
+    return tuple(
+        None if at is None else (at[0] - x0, at[1] - y0, at[2] - z0)
+        for at in (one.place_m for one in scan.stations)
+    )
 
 
 def without_steps(scan: Scan, step_m: NDArray[np.float64]) -> Scan:
@@ -121,7 +120,7 @@ def _counted(points: Counts, level: Level, blocks: Grid) -> Counts:
     bins = 2 * round(_REACH_M / _BIN_M)
     x_m, y_m, z_m = points.T * LATTICE_M
     row, col = blocks.cell_of(x_m, y_m)
-    use = (row >= 0) & (col >= 0) & (row < blocks.ny) & (col < blocks.nx)
+    use = blocks.holds(row, col)
     rise = z_m - level.at(x_m, y_m)
     use &= np.abs(np.nan_to_num(rise, nan=9.0)) < _REACH_M
     at = np.clip((rise[use] / _BIN_M + bins / 2).astype(np.int64), 0, bins - 1)

@@ -117,7 +117,7 @@ class Stations:
         Student's t for the few set-ups that there are (JCGM 100:2008, G.3), as a normal error
         with the same 95 %.
         """
-        freedom = sum(len(own) for own in self.groups) - len(self.groups)
+        freedom = _freedom(self.groups)
         if self.error_m == 0.0 or freedom < 1:
             return 0.0
         from scipy.stats import t
@@ -206,7 +206,7 @@ def station_steps(sums: StationSums) -> Stations:
     within = np.isin(np.arange(size), np.concatenate(groups))
     step, error = solved[:size], np.sqrt(np.diag(covariance)[:size])
     own = covariance[:size, :size][np.ix_(within, within)]
-    freedom = int(within.sum()) - len(groups)
+    freedom = _freedom(groups)
     sure = float(step[within] @ np.linalg.pinv(own, hermitian=True) @ step[within])
     differ = sure > chi2.ppf(_SURE, freedom)
     bowl, bowl_error = 0.0, math.nan
@@ -225,7 +225,7 @@ def station_steps(sums: StationSums) -> Stations:
         shared_m2=np.bincount(means.station, minlength=size).astype(np.float64)
         * sums.grid.cell_m**2,
         groups=groups,
-        error_m=math.sqrt(float((step[within] ** 2).sum()) / freedom) if differ else 0.0,
+        error_m=_scatter_m(step[within], groups) if differ else 0.0,
         bowl=bowl,
         bowl_error=bowl_error,
         left_m=left_m,
@@ -247,14 +247,22 @@ def after_joining(left: Stations, step_m: Array) -> Stations:
         What was taken out of each [m].
     """
     steps = np.where(np.isfinite(left.step_m), step_m + left.step_m, np.nan)
-    known = np.isfinite(steps)
-    freedom = max(int(known.sum()) - len(left.groups), 1)
     return replace(
         left,
         step_m=steps,
-        error_m=math.sqrt(float((steps[known] ** 2).sum()) / freedom),
+        error_m=_scatter_m(steps[np.isfinite(steps)], left.groups),
         off_m=left.off_m + step_m[:, None, None],
     )
+
+
+def _freedom(groups: Groups) -> int:
+    """Differences that are known: the level of each group is none of them."""
+    return sum(len(own) - 1 for own in groups)
+
+
+def _scatter_m(step_m: Array, groups: Groups) -> float:
+    """Standard deviation of set-ups from their steps about the mean of each group [m]."""
+    return math.sqrt(float((step_m**2).sum()) / max(_freedom(groups), 1))
 
 
 def _groups(enough: NDArray[np.bool_], least_blocks: float) -> Groups:

@@ -22,7 +22,7 @@ from pourdatum.chunks import PointStore
 from pourdatum.grid import Grid, filled_from_nearest
 from pourdatum.passing import Progress
 from pourdatum.scan import LATTICE_M, Scan
-from pourdatum.stationlayers import STAGE, parts_of
+from pourdatum.stationlayers import STAGE, parts_of, stood_at
 
 if TYPE_CHECKING:
     from pourdatum.levels import Level
@@ -99,7 +99,7 @@ def station_sums(
 
     def summed(points: Counts) -> Counts:
         col, row = points[:, 0] // steps - c0, points[:, 1] // steps - r0
-        use = (row >= 0) & (col >= 0) & (row < grid.ny) & (col < grid.nx)
+        use = grid.holds(row, col)
         use[use] = floor[row[use], col[use]]
         points, row, col = points[use], row[use], col[use]
         x_m, y_m, z_m = points.T * LATTICE_M
@@ -118,12 +118,8 @@ def station_sums(
         for part in parts
     ]
     count, total, squares = np.stack(found, axis=1)
-    ox, oy, oz = scan.origin_m
-    places = tuple(
-        None if s.place_m is None else (s.place_m[0] - ox, s.place_m[1] - oy, s.place_m[2] - oz)
-        for s in scan.stations
-    )
-    return StationSums(blocks, tuple(s.name for s in scan.stations), places, count, total, squares)
+    names = tuple(one.name for one in scan.stations)
+    return StationSums(blocks, names, stood_at(scan), count, total, squares)
 
 
 def _block_cells(grid: Grid, points: int, area_m2: float) -> int:

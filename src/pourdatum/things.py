@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from pourdatum.cells import STRUCTURE_LAYER_M, Cells, Column
+from pourdatum.cells import STRUCTURE_LAYER_M, Cells
 from pourdatum.edge import cells_polygon
 from pourdatum.footprint import footprint
 from pourdatum.grid import Grid, group_windows, widened
@@ -94,19 +94,11 @@ def find_columns(cells: Cells, room: Room, structure: Upright) -> tuple[Obstruct
 
 def _within(cells: Cells, where: Mask) -> Cells:
     """The pass over the points with what lies in the chosen cells only."""
-
-    def kept(column: Column) -> Column:
-        pick = np.flatnonzero(where.ravel()[column.cell])
-        return Column(
-            column.cell[pick],
-            column.height_m[pick],
-            column.z_m[pick],
-            column.x_m[pick],
-            column.y_m[pick],
-            column.count[pick],
-        )
-
-    return replace(cells, band=kept(cells.band), structure=kept(cells.structure))
+    band, structure = (
+        column.chosen(np.flatnonzero(where.ravel()[column.cell]))
+        for column in (cells.band, cells.structure)
+    )
+    return replace(cells, band=band, structure=structure)
 
 
 def find_things(

@@ -9,6 +9,7 @@ import numpy as np
 from pourdatum.errors import JobError
 from pourdatum.joints import Joint
 from pourdatum.outcome import Warned
+from pourdatum.outline_file import place_to_local
 from pourdatum.pins import MARK_M, PinPlan, PinRequest, plan_pins
 from pourdatum.pipeline.upright import level_known
 from pourdatum.thresholds import Threshold
@@ -43,11 +44,11 @@ def pins_of(surface: Surface, datum: Datum, job: Job) -> PinPlan:
 def pin_request(job: Job, surface: Surface) -> PinRequest:
     """What the job says of pins, in local metres."""
     frame = surface.floor.scan.frame
-    x0_m, y0_m, _ = frame.origin_m
     z0_m = surface.origin_m[2]
 
     def local(place: tuple[float, float]) -> tuple[float, float]:
-        return place[0] * frame.unit_m - x0_m, place[1] * frame.unit_m - y0_m
+        x_m, y_m = place_to_local(place, frame)
+        return x_m, y_m
 
     wish = job.pins
     above_mm = wish.mark_above_datum_mm

@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from pourdatum.joints import CARRIED
 from pourdatum.outcome import Warned
+from pourdatum.outline_file import place_to_local
 from pourdatum.pour import Crew, Pump, lay_out_pour
 from pourdatum.units import show_length
 
@@ -38,7 +38,7 @@ def sheet_of(plan: Plan, job: Job) -> PourSheet | None:
     lines = [
         shapely.LineString(one.joint.points_m)
         for one in plan.pins.joints
-        if one.joint.kind in CARRIED and one.length_m > 0.0
+        if one.carried and one.length_m > 0.0
     ]
     return lay_out_pour(
         plan.depth_m,
@@ -64,30 +64,22 @@ def crew_of(job: Job) -> Crew | Pump:
 
 def leave_of(plan: Plan, job: Job) -> tuple[float, float]:
     """Where the crew leaves: as given, else a doorway that was seen, else an end of the room."""
-    if job.pour.exit is not None:
-        frame = plan.scan.frame
-        x, y = job.pour.exit
-        x0_m, y0_m = frame.origin_m[:2]
-        return x * frame.unit_m - x0_m, y * frame.unit_m - y0_m
-    outline = plan.floor.outline
-    doors = plan.floor.beyond_doors_m
-    if doors:
-        import shapely
-
-        x_m, y_m, _ = max(doors, key=lambda door: door[2])
-        edge = outline.exterior
-        at = edge.interpolate(edge.project(shapely.Point(x_m, y_m)))
-        return at.x, at.y
-    # The middle of a short side of the rectangle around the floor, the one nearer to the corner
-    # of the plan, and from there to the floor.
-    box = np.asarray(outline.minimum_rotated_rectangle.exterior.coords)[:4]
-    sides = np.hypot(*(np.roll(box, -1, axis=0) - box).T)
-    middles = 0.5 * (np.roll(box, -1, axis=0) + box)
-    short = middles[np.argsort(sides, kind="stable")[:2]]
-    x_m, y_m = min((float(x), float(y)) for x, y in short)
     import shapely
 
-    at = outline.exterior.interpolate(outline.exterior.project(shapely.Point(x_m, y_m)))
+    if job.pour.exit is not None:
+        x_m, y_m = place_to_local(job.pour.exit, plan.scan.frame)
+        return x_m, y_m
+    edge = plan.floor.outline.exterior
+    if plan.floor.beyond_doors_m:
+        x_m, y_m, _ = max(plan.floor.beyond_doors_m, key=lambda door: door[2])
+    else:
+        # The middle of a short side of the rectangle around the floor, of both the one with the
+        # least x.
+        box = np.asarray(plan.floor.outline.minimum_rotated_rectangle.exterior.coords)[:4]
+        ends = np.roll(box, -1, axis=0)
+        short = np.argsort(np.hypot(*(ends - box).T), kind="stable")[:2]
+        x_m, y_m = min((float(x), float(y)) for x, y in 0.5 * (ends + box)[short])
+    at = edge.interpolate(edge.project(shapely.Point(x_m, y_m)))
     return at.x, at.y
 
 
@@ -97,8 +89,7 @@ def pour_warnings(plan: Plan, job: Job) -> list[Warned]:
     if sheet is None:
         return []
     found = []
-    stated = {"mixers", "minutes_per_batch", "litres_per_minute"} & job.pour.model_fields_set
-    if sheet.obstacle and not stated:
+    if sheet.obstacle and not _crew_stated(job):
         found.append(Warned("wet-edge", sheet.obstacle))
     if sheet.bays > 1:
         length_m = sum(line.length for line in sheet.stop_ends)
@@ -125,9 +116,13 @@ def pour_warnings(plan: Plan, job: Job) -> list[Warned]:
 
 def pour_obstacles(plan: Plan, job: Job) -> tuple[str, ...]:
     """Why the stated crew cannot keep the edge wet."""
-    stated = {"mixers", "minutes_per_batch", "litres_per_minute"} & job.pour.model_fields_set
     sheet = plan.pour
-    return (sheet.obstacle,) if sheet is not None and sheet.obstacle and stated else ()
+    return (sheet.obstacle,) if sheet is not None and sheet.obstacle and _crew_stated(job) else ()
+
+
+def _crew_stated(job: Job) -> bool:
+    """Whether the job says how fast the material comes."""
+    return bool({"mixers", "minutes_per_batch", "litres_per_minute"} & job.pour.model_fields_set)
 
 
 def pour_assumptions(plan: Plan, job: Job) -> list[str]:
