@@ -35,6 +35,7 @@ from pourdatum.write.result_json import write_json
 from pourdatum.write.tables import write_table
 
 if TYPE_CHECKING:
+    from pourdatum.results import PlanResult
     from pourdatum.surface import Surface
 
 
@@ -193,30 +194,29 @@ def result_data(outcome: Survey | Plan) -> dict[str, Any]:
 
 
 def _write_tables(plan: Plan, work: Path) -> None:
-    """Tables of what there is."""
-    if plan.humps:
-        _write_humps(plan, work / "humps.csv")
-    if plan.pour is not None:
-        _write_batches(plan, work / "batches.csv")
-    if plan.pins.pins:
-        _write_pins(plan, work / "pins.csv")
-
-
-def _write_batches(plan: Plan, path: Path) -> None:
+    """Tables of what there is: the figures of ``result.json``, a row each."""
     from pourdatum.results import plan_result
 
+    result = plan_result(plan)
+    if result.grind.humps:
+        _write_humps(result, work / "humps.csv")
+    if result.pour.batches:
+        _write_batches(result, work / "batches.csv")
+    if result.pins:
+        _write_pins(result, work / "pins.csv")
+
+
+def _write_batches(result: PlanResult, path: Path) -> None:
     header = ["batch", "bay", "strip", "x_m", "y_m", "area_m2", "volume_l", "bags", "start_min"]
     rows = [
         [one.number, one.bay, one.strip, *one.place, one.area_m2, one.volume_l, one.bags,
          one.start_min]
-        for one in plan_result(plan).pour.batches
+        for one in result.pour.batches
     ]  # fmt: skip
     write_table(path, header, rows)
 
 
-def _write_pins(plan: Plan, path: Path) -> None:
-    from pourdatum.results import plan_result
-
+def _write_pins(result: PlanResult, path: Path) -> None:
     header = [
         "pin", "why", "of", "row", "x_m", "y_m", "corner", "along_m", "across_m", "diagonal_m",
         "from_wall_end_m", "staff_mm", "z_m", "depth_mm", "depth_low_mm", "depth_high_mm",
@@ -227,18 +227,16 @@ def _write_pins(plan: Plan, path: Path) -> None:
             *(pin.along_across_m or (None, None)), pin.diagonal_m, pin.from_end_m,
             pin.staff_mm, pin.z_m, pin.depth_mm, *pin.depth_interval_mm,
         ]
-        for pin in plan_result(plan).pins
+        for pin in result.pins
     ]  # fmt: skip
     write_table(path, header, rows)
 
 
-def _write_humps(plan: Plan, path: Path) -> None:
-    from pourdatum.results import plan_result
-
+def _write_humps(result: PlanResult, path: Path) -> None:
     header = ["hump", "x_m", "y_m", "area_m2", "height_mm", "grind_l", "saves_l", "worth"]
     rows = [
         [number, *hump.place, hump.area_m2, hump.height_mm, hump.grind_l, hump.saves_l, hump.worth]
-        for number, hump in enumerate(plan_result(plan).grind.humps, 1)
+        for number, hump in enumerate(result.grind.humps, 1)
     ]
     write_table(path, header, rows)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import math
 from typing import TYPE_CHECKING, Final
 
@@ -31,6 +32,14 @@ def figure_card(name: str, main: str, *notes: str | None) -> Html:
     """One of the large figures at the top."""
     small = [el("dd", note) for note in notes if note]
     return el("div", el("dt", name), el("dd", tied(main), cls="main"), small)
+
+
+def figure_of(picture: bytes, alt: str, caption: str) -> Html:
+    """A picture in PNG within the page, of its own size, with what it shows in words."""
+    source = "data:image/png;base64," + base64.b64encode(picture).decode()
+    wide, tall = (int.from_bytes(picture[k : k + 4], "big") for k in (16, 20))
+    image = el("img", src=source, alt=alt, width=str(wide), height=str(tall))
+    return el("figure", image, el("figcaption", caption))
 
 
 def table(head: Sequence[object], rows: Iterable[Sequence[object]], caption: str = "") -> Html:

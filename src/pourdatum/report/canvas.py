@@ -55,13 +55,9 @@ def draw(view: PlanView, path: str | Path | IO[bytes]) -> None:
         If matplotlib does not load.
     """
     with style.drawing():
-        from matplotlib.backends.backend_agg import FigureCanvasAgg
-        from matplotlib.figure import Figure
-
         layout, scale = lay_out(view), colour_scale(view)
         unit, unit_m = words.height_unit(view.system)
-        figure = Figure(figsize=(WIDTH_IN, layout.height_in), dpi=DPI, facecolor=style.PAPER)
-        canvas = FigureCanvasAgg(figure)
+        figure = blank(WIDTH_IN, layout.height_in, DPI)
         _head(figure, layout)
         axes = figure.add_axes(layout.rect(*layout.map_in), label="map")
         _frame(axes, view, layout)
@@ -73,9 +69,7 @@ def draw(view: PlanView, path: str | Path | IO[bytes]) -> None:
         _scale_bar(figure, view, layout)
         _colour_bar(figure, view, layout, scale, unit)
         _key(figure, view, layout)
-        canvas.draw()  # type: ignore[no-untyped-call]
-        drawn = canvas.buffer_rgba()  # type: ignore[no-untyped-call]
-        data = packed(np.asarray(drawn)[:, :, :3], view.ramp)
+        data = png_of(figure, view.ramp)
     if isinstance(path, str | Path):
         Path(path).write_bytes(data)
     else:
@@ -89,7 +83,24 @@ def load() -> None:
         need(module, purpose="drawing a map", extra="base")
 
 
-def packed(rgb: Any, ramp: style.Ramp) -> bytes:
+def blank(wide_in: float, tall_in: float, dpi: float) -> Figure:
+    """An empty sheet to draw on, within ``style.drawing``."""
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=(wide_in, tall_in), dpi=dpi, facecolor=style.PAPER)
+    FigureCanvasAgg(figure)
+    return figure
+
+
+def png_of(figure: Figure, ramp: style.Ramp) -> bytes:
+    """A finished sheet as PNG in the colours of a ramp; the same sheet gives the same bytes."""
+    sheet: Any = figure.canvas
+    sheet.draw()
+    return _packed(np.asarray(sheet.buffer_rgba())[:, :, :3], ramp)
+
+
+def _packed(rgb: Any, ramp: style.Ramp) -> bytes:
     """PNG with a palette of the ramp's own colours: a third of the size of full colour."""
     image = need("PIL.Image", purpose="packing a picture", extra="base")
     palette = style.palette(ramp)

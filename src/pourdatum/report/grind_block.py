@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import base64
 import math
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
 from pourdatum.report import canvas, contours, lettering, style, words
-from pourdatum.report.blocks import bullets, place, place_head, section, table
+from pourdatum.report.blocks import bullets, figure_of, place, place_head, section, table
 from pourdatum.report.markup import Html, el, tied
 from pourdatum.units import show_area, show_height, show_volume
 
@@ -138,19 +137,16 @@ def _curve_figure(plan: Plan) -> Html:
     weighed = plan.grinding
     assert weighed is not None
     chosen = show_height(plan.datum.lowered_m, plan.system)
-    data = base64.b64encode(draw_curve(plan)).decode()
     said = "Cost of fill and grinding together, over how far the datum is lowered from the one "
     said += "over the high point (square), where nothing is ground; the dot is what is planned."
     if weighed.too_deep_m is not None:
         said += " Hatched: deeper somewhere than the material takes."
-    image = el(
-        "img",
-        src=f"data:image/png;base64,{data}",
-        alt="Curve of cost over how far the datum is lowered: "
+    alt = (
+        "Curve of cost over how far the datum is lowered: "
         f"{words.money(weighed.unground_cost)} without grinding, {words.money(weighed.cost)} as "
-        f"planned, {chosen} lower.",
+        f"planned, {chosen} lower."
     )
-    return el("figure", image, el("figcaption", said))
+    return figure_of(draw_curve(plan), alt, said)
 
 
 def draw_curve(plan: Plan) -> bytes:
@@ -162,11 +158,7 @@ def draw_curve(plan: Plan) -> bytes:
     lower = (top_m - weighed.curve[:, 0]) / unit_m
     cost = weighed.curve[:, 1]
     with style.drawing():
-        from matplotlib.backends.backend_agg import FigureCanvasAgg
-        from matplotlib.figure import Figure
-
-        figure = Figure(figsize=(_WIDE_IN, _TALL_IN), dpi=_DPI, facecolor=style.PAPER)
-        sheet = FigureCanvasAgg(figure)
+        figure = canvas.blank(_WIDE_IN, _TALL_IN, _DPI)
         axes = figure.add_axes(_BOX)
         # The first point lies over the high point, where nothing is ground: apart from the rest.
         axes.plot(lower[:-1], cost[:-1], color=style.INK, linewidth=2.2)
@@ -185,9 +177,7 @@ def draw_curve(plan: Plan) -> bytes:
         )  # fmt: skip
         _framed(axes, lower, cost)
         _labelled(figure, axes, plan, f"Datum lowered by, {unit}")
-        sheet.draw()  # type: ignore[no-untyped-call]
-        pixels = sheet.buffer_rgba()  # type: ignore[no-untyped-call]
-        return canvas.packed(np.asarray(pixels)[:, :, :3], "level")
+        return canvas.png_of(figure, "level")
 
 
 def _framed(axes: Any, lower: Any, cost: Any) -> None:

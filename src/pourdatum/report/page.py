@@ -6,7 +6,6 @@ know. The same result gives the same bytes.
 
 from __future__ import annotations
 
-import base64
 import io
 import math
 from collections.abc import Sequence
@@ -96,7 +95,7 @@ def plan_page(plan: Plan, picture: bytes) -> str:
         plan_blocks.figures(plan),
         el(
             "div",
-            _map(picture, alt, caption),
+            blocks.figure_of(picture, alt, caption),
             el(
                 "div",
                 plan_blocks.setting_out(plan),
@@ -160,7 +159,7 @@ def survey_page(survey: Survey, picture: bytes) -> str:
         flatness_block.flatness(survey),
         el(
             "div",
-            _map(picture, alt, caption),
+            blocks.figure_of(picture, alt, caption),
             el(
                 "div",
                 blocks.cannot_say(survey),
@@ -208,13 +207,6 @@ def _document(survey: Survey, kind: str, main: Sequence[Html | None]) -> str:
     ]
     page = el("html", el("head", head), el("body", body), lang="en")
     return f"<!DOCTYPE html>\n{page}\n"
-
-
-def _map(picture: bytes, alt: str, caption: str) -> Html:
-    source = "data:image/png;base64," + base64.b64encode(picture).decode()
-    wide, tall = (int.from_bytes(picture[k : k + 4], "big") for k in (16, 20))
-    image = el("img", src=source, alt=alt, width=str(wide), height=str(tall))
-    return el("figure", image, el("figcaption", caption))
 
 
 def _levels(survey: Survey) -> Html:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import base64
 import math
 from typing import TYPE_CHECKING, Any, Final
 
@@ -10,7 +9,7 @@ import numpy as np
 
 from pourdatum.pour import Crew
 from pourdatum.report import canvas, lettering, style, words
-from pourdatum.report.blocks import bullets, place, section, table
+from pourdatum.report.blocks import bullets, figure_of, place, section, table
 from pourdatum.report.markup import Html, el, tied
 from pourdatum.settingout import corner_name
 from pourdatum.units import show_length, show_volume
@@ -37,17 +36,11 @@ def pour_sheet(plan: Plan) -> Html | None:
     sheet = plan.pour
     if sheet is None:
         return None
-    data = base64.b64encode(draw_batches(plan, sheet)).decode()
-    shown = el(
-        "figure",
-        el(
-            "img",
-            src=f"data:image/png;base64,{data}",
-            alt="Plan of the floor with the batches in the order of the pour, stop-ends between "
-            "bays and the exit.",
-        ),
-        el("figcaption", _caption(sheet, bool(plan.pins.bases))),
+    alt = (
+        "Plan of the floor with the batches in the order of the pour, stop-ends between bays and "
+        "the exit."
     )
+    shown = figure_of(draw_batches(plan, sheet), alt, _caption(sheet, bool(plan.pins.bases)))
     based = bool(plan.pins.bases)
     unit = words.plan_unit(plan.system)
     where = f"Begin along, across ({unit})" if based else f"Begin at x, y ({unit})"
@@ -172,12 +165,9 @@ def draw_batches(plan: Plan, sheet: PourSheet) -> bytes:
     across_in = min(_WIDE_IN, _TALLEST_IN * wide / tall)
     down_in = across_in * tall / wide
     with style.drawing():
-        from matplotlib.backends.backend_agg import FigureCanvasAgg
         from matplotlib.colors import ListedColormap
-        from matplotlib.figure import Figure
 
-        figure = Figure(figsize=(across_in, down_in), dpi=_DPI, facecolor=style.PAPER)
-        paper = FigureCanvasAgg(figure)
+        figure = canvas.blank(across_in, down_in, _DPI)
         axes = figure.add_axes((0.0, 0.0, 1.0, 1.0), label="batches")
         half = 0.5 * grid.cell_m
         extent = (grid.x_m[0] - half, grid.x_m[-1] + half, grid.y_m[0] - half, grid.y_m[-1] + half)
@@ -196,9 +186,7 @@ def draw_batches(plan: Plan, sheet: PourSheet) -> bytes:
         axes.set_xlim(west - margin, east + margin)
         axes.set_ylim(south - margin, north + margin)
         axes.set_axis_off()
-        paper.draw()  # type: ignore[no-untyped-call]
-        pixels = paper.buffer_rgba()  # type: ignore[no-untyped-call]
-        return canvas.packed(np.asarray(pixels)[:, :, :3], "level")
+        return canvas.png_of(figure, "level")
 
 
 def _shades(number: Any, count: int) -> Any:

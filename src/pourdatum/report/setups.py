@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import base64
 import math
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
 from pourdatum.report import canvas, lettering, style, words
-from pourdatum.report.blocks import place, place_head, section, table
+from pourdatum.report.blocks import figure_of, place, place_head, section, table
 from pourdatum.report.markup import Html, el, tied
 from pourdatum.uncertainty import COVER_95
 from pourdatum.units import show_area
@@ -38,20 +37,18 @@ def set_ups(survey: Survey) -> Html | None:
         return None
     numbered = range(1, len(stations.names) + 1)
     rows = [_row(survey, stations, number) for number in numbered]
+    shown = None
+    if stations.groups:
+        alt = (
+            "Plans of the floor, one for each set-up, coloured by how far it lay above or below "
+            "all set-ups together."
+        )
+        caption = (
+            "How far each set-up lay above (+) or below (−) their mean as they came"
+            f"{_how_many(stations)}. Grey: not seen by two. Triangle: where it stood."
+        )
+        shown = figure_of(draw_set_ups(survey), alt, caption)
     head = ("Set-up", place_head(survey), "Overlap", "Lies off")
-    drawn = draw_set_ups(survey) if stations.groups else b""
-    data = base64.b64encode(drawn).decode()
-    shown: Html | None = None if not drawn else el(
-        "figure",
-        el(
-            "img",
-            src=f"data:image/png;base64,{data}",
-            alt="Plans of the floor, one for each set-up, coloured by how far it lies above or "
-            "below all set-ups together.",
-        ),
-        el("figcaption", f"How far each set-up lay above (+) or below (−) their mean as they came"
-           f"{_how_many(stations)}. Grey: not seen by two. Triangle: where it stood."),
-    )  # fmt: skip
     return section("Set-ups of the scan", el("p", _told(survey)), shown, table(head, rows))
 
 
@@ -120,11 +117,7 @@ def draw_set_ups(survey: Survey) -> bytes:
     down = -(-len(shown) // across)
     high_in = down * (tall_in + _HEAD_IN) + _FOOT_IN
     with style.drawing():
-        from matplotlib.backends.backend_agg import FigureCanvasAgg
-        from matplotlib.figure import Figure
-
-        figure = Figure(figsize=(_WIDE_IN, high_in), dpi=_DPI, facecolor=style.PAPER)
-        sheet = FigureCanvasAgg(figure)
+        figure = canvas.blank(_WIDE_IN, high_in, _DPI)
         for at, k in enumerate(shown):
             row, col = divmod(at, across)
             left = col * (wide_in + _GAP_IN) / _WIDE_IN
@@ -150,9 +143,7 @@ def draw_set_ups(survey: Survey) -> bytes:
                 0.5 + 0.5 * value / reach, 0.26 / high_in, text, ha=side,
                 fontproperties=style.font(11), color=style.INK,
             )  # fmt: skip
-        sheet.draw()  # type: ignore[no-untyped-call]
-        pixels = sheet.buffer_rgba()  # type: ignore[no-untyped-call]
-        return canvas.packed(np.asarray(pixels)[:, :, :3], "level")
+        return canvas.png_of(figure, "level")
 
 
 def _one(axes: Any, survey: Survey, number: int, off: Any, reach: float) -> None:

@@ -6,7 +6,7 @@ import math
 from typing import TYPE_CHECKING
 
 from pourdatum.results.models import FlatnessPart, WorstPart
-from pourdatum.units import MM
+from pourdatum.results.rounding import degrees, in_plan, mm, rounded
 
 if TYPE_CHECKING:
     from pourdatum.flatness import Flatness, WorstAt
@@ -18,7 +18,7 @@ def flatness_part(one: Flatness, origin_m: tuple[float, float]) -> FlatnessPart:
     def shown(value: float | None) -> float | None:
         if value is None or not math.isfinite(value):
             return None
-        return round(value * MM, 3) if one.in_metres else round(value, 2)
+        return mm(value) if one.in_metres else rounded(value, 2)
 
     return FlatnessPart(
         criterion=one.criterion,
@@ -28,7 +28,7 @@ def flatness_part(one: Flatness, origin_m: tuple[float, float]) -> FlatnessPart:
         limit=shown(one.limit),
         value=shown(one.value),
         uncertainty=shown(one.uncertainty),
-        share_within=None if one.share_within is None else round(one.share_within, 6),
+        share_within=None if one.share_within is None else rounded(one.share_within, 6),
         verdict=one.verdict,
         worst=None if one.worst is None else _worst(one.worst, shown(one.worst.value), origin_m),
         note=one.said,
@@ -38,10 +38,6 @@ def flatness_part(one: Flatness, origin_m: tuple[float, float]) -> FlatnessPart:
 def _worst(worst: WorstAt, value: float | None, origin_m: tuple[float, float]) -> WorstPart | None:
     if value is None:
         return None
-    bearing = worst.bearing_rad
-    x_m, y_m = (round(a + b, 6) for a, b in zip(worst.place_m, origin_m, strict=True))
     return WorstPart(
-        place=(x_m, y_m),
-        bearing_deg=None if bearing is None else round(math.degrees(bearing) % 360.0, 2),
-        value=value,
+        place=in_plan(worst.place_m, origin_m), bearing_deg=degrees(worst.bearing_rad), value=value
     )
