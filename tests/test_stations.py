@@ -6,19 +6,23 @@ takes part in that. Whole scans follow below, with steps drawn by the simulator.
 
 from __future__ import annotations
 
+import io
 import math
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
+from PIL import Image
 
+from finished import make_survey
 from pourdatum.capability import capabilities
 from pourdatum.floor import find_floor
 from pourdatum.grid import Grid
 from pourdatum.job import Job
 from pourdatum.pipeline import plan_pour, survey_floor, survey_scan
 from pourdatum.read import read_scan
+from pourdatum.report.setups import draw_set_ups
 from pourdatum.scan import LATTICE_M
 from pourdatum.shareddraws import shared_draws
 from pourdatum.simulate import Scene, Shot, scene_truth
@@ -343,3 +347,18 @@ def test_a_step_is_what_the_depth_is_known_to() -> None:
     assert told["depth-1mm"].known_to == pytest.approx(1.96 * 0.002, rel=0.1)
     assert not told["depth-1mm"].enough
     assert "control" in told["depth-1mm"].remedy
+
+
+def test_the_maps_show_what_differs() -> None:
+    """A set-up 3 mm too high and one as much too low colour their halves, one warm, one cold."""
+    survey = make_survey()
+    own = replace(halves(0.0001), groups=((0, 1),), error_m=0.004, step_m=np.array([0.003, -0.003]))
+    grid = Grid(0.0, 0.0, 0.1, 61, 81)
+    off = np.stack([np.full(grid.shape, 0.003), np.full(grid.shape, -0.003)])
+    survey.floor.stations = replace(
+        own, grid=grid, off_m=off, weight=np.full((2, *grid.shape), 0.5)
+    )
+    picture = np.asarray(Image.open(io.BytesIO(draw_set_ups(survey))).convert("RGB"), np.int64)
+    red, _, blue = np.moveaxis(picture[: picture.shape[0] * 3 // 4], -1, 0)
+    assert ((red - blue) > 60).mean() > 0.1
+    assert ((blue - red) > 30).mean() > 0.1

@@ -49,7 +49,11 @@ def pour_sheet(plan: Plan) -> Html | None:
     rows = [
         [
             _strip_name(sheet, own[0]),
-            *([_span(own), sum(batch.bags for batch in own)] if bags else [_litres(plan, own)]),
+            *(
+                [_span(own), sum(batch.bags for batch in own) or "rest of the last"]
+                if bags
+                else [_litres(plan, own)]
+            ),
             tied(_clock(own[0].start_min)),
             _along_across(plan, own[0]) if based else place(plan.survey, own[0].place_m),
         ]
@@ -74,6 +78,11 @@ def strips(sheet: PourSheet) -> list[list[Batch]]:
         else:
             found.append([batch])
     return found
+
+
+def _bags(own: list[Batch]) -> object:
+    """Bags opened for a strip; none where it takes what the bay before left."""
+    return sum(batch.bags for batch in own) or "rest of the last"
 
 
 def _litres(plan: Plan, own: list[Batch]) -> Html:

@@ -45,8 +45,10 @@ def set_ups(survey: Survey) -> Html | None:
         )
         caption = (
             "How far each set-up lay above (+) or below (−) their mean as they came"
-            f"{_how_many(stations)}. Grey: not seen by two. Triangle: where it stood."
+            f"{_how_many(stations)}. Grey: not seen by two."
         )
+        if any(stood is not None for stood in stations.place_m):
+            caption += " Triangle: where it stood."
         shown = figure_of(draw_set_ups(survey), alt, caption)
     head = ("Set-up", place_head(survey), "Overlap", "Lies off")
     return section("Set-ups of the scan", el("p", _told(survey)), shown, table(head, rows))
@@ -151,7 +153,7 @@ def _one(axes: Any, survey: Survey, number: int, off: Any, reach: float) -> None
     stations = survey.floor.stations
     grid, half = stations.grid, stations.grid.cell_m / 2
     x, y = survey.floor.outline.exterior.xy
-    axes.fill(x, y, color=style.HAIR, linewidth=0.0)
+    axes.fill(x, y, color=style.HAIR, linewidth=0.0, zorder=-1)
     x_m, y_m = grid.x_m, grid.y_m
     axes.imshow(
         off, origin="lower", cmap=style.colour_map("level"), vmin=-reach, vmax=reach,
