@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import ast
+import itertools
+import re
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -118,6 +120,16 @@ def test_every_module_has_a_place(trees: dict[str, ast.Module]) -> None:
     places = {name.partition(".")[0] for name in trees} - DOORS
     assert places - set(ORDER) == set()
     assert len(ORDER) == len(set(ORDER))
+
+
+def test_the_table_of_modules_is_whole(trees: dict[str, ast.Module]) -> None:
+    """Each module and sub-package stands once in the table of DEVELOPERS.md, and nothing else."""
+    lines = (PACKAGE.parents[1] / "DEVELOPERS.md").read_text(encoding="utf-8").splitlines()
+    first = lines.index("| module | in one sentence |") + 2
+    rows = itertools.takewhile(lambda line: line.startswith("|"), lines[first:])
+    named = [name for row in rows for name in re.findall(r"`(\w+)`", row.split("|")[1])]
+    places = {name.partition(".")[0] for name in trees} - DOORS
+    assert sorted(named) == sorted(places)
 
 
 def test_every_folder_of_modules_is_a_package() -> None:
