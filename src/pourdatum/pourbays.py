@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pourdatum.pourblocks import Blocks
+from pourdatum.pourfronts import Fronts
 
 if TYPE_CHECKING:
     from shapely import LineString
@@ -33,18 +34,16 @@ def in_arms(blocks: Blocks) -> Index:
     Where two sweeps meet, both end if each has a good piece of floor behind it.
     """
     bay = np.full(blocks.level.size, -1, np.int64)
-    fronts = _Fronts(blocks, ~blocks.crossed)
+    fronts = Fronts(blocks.level, blocks.area_m2, blocks.link[~blocks.crossed])
     count = 0
-    for k in fronts.far_first():
-        others = fronts.met(k)
-        large = [j for j in others if fronts.area_m2[j] >= _LEAST_ARM_M2]
+    for _, met in fronts.meetings():
+        large = [one for one in met if fronts.area_m2(one) >= _LEAST_ARM_M2]
         if len(large) > 1:
-            for j in large:
-                bay[fronts.end(j)] = count
+            for one in large:
+                bay[fronts.end(one)] = count
                 count += 1
-        fronts.join(k, others)
-    for left in fronts.held.values():
-        if left:
+    for left in map(fronts.blocks, fronts.left()):
+        if left.size:
             bay[left] = count
             count += 1
     return bay
@@ -59,69 +58,14 @@ def calmed(blocks: Blocks, bays: Index) -> Array:
     """
     a, b = blocks.link.T
     level = blocks.level.copy()
-    fronts = _Fronts(blocks, ~blocks.crossed & (bays[a] == bays[b]))
-    for k in fronts.far_first():
-        others = fronts.met(k)
-        for j in others[1:]:
-            if fronts.area_m2[j] < _LEAST_ARM_M2:
-                own = np.array(fronts.held[j])
-                level[own] = blocks.level[k] + 1e-6 * (level[own] - blocks.level[k])
-        fronts.join(k, others)
+    together = ~blocks.crossed & (bays[a] == bays[b])
+    fronts = Fronts(blocks.level, blocks.area_m2, blocks.link[together])
+    for at, met in fronts.meetings():
+        for one in met[1:]:
+            if fronts.area_m2(one) < _LEAST_ARM_M2:
+                own = fronts.blocks(one)
+                level[own] = blocks.level[at] + 1e-6 * (level[own] - blocks.level[at])
     return level
-
-
-class _Fronts:
-    """Blocks taken one by one from the far ends on; those that touch are one front.
-
-    Attributes
-    ----------
-    held : dict
-        Blocks of each front, by its number, that no bay took.
-    area_m2 : dict
-        Of these [m²].
-    """
-
-    def __init__(self, blocks: Blocks, linked: NDArray[np.bool_]) -> None:
-        self._blocks = blocks
-        self._around = _neighbours(blocks, linked)
-        self._root = np.full(blocks.level.size, -1, np.int64)
-        self.held: dict[int, list[int]] = {}
-        self.area_m2: dict[int, float] = {}
-
-    def far_first(self) -> list[int]:
-        """All blocks, the highest first."""
-        order: list[int] = np.argsort(-self._blocks.level, kind="stable").tolist()
-        return order
-
-    def met(self, k: int) -> list[int]:
-        """Take a block; the fronts that it touches, the largest first."""
-        root = self._root
-        root[k] = k
-        self.held[k], self.area_m2[k] = [k], float(self._blocks.area_m2[k])
-        found = {self._top(j) for j in self._around[k] if root[j] >= 0}
-        return sorted(found, key=lambda j: (-self.area_m2[j], j))
-
-    def end(self, front: int) -> list[int]:
-        """The blocks of a front, which no longer count as its own."""
-        own = self.held[front]
-        self.held[front], self.area_m2[front] = [], 0.0
-        return own
-
-    def join(self, k: int, others: list[int]) -> None:
-        """Make one front of a block's and those that it touches."""
-        for j in others:
-            own = self._top(k)
-            into, from_ = (j, own) if len(self.held[j]) > len(self.held[own]) else (own, j)
-            self._root[from_] = into
-            self.held[into] += self.held.pop(from_)
-            self.area_m2[into] += self.area_m2.pop(from_)
-
-    def _top(self, k: int) -> int:
-        root = self._root
-        while root[k] != k:
-            root[k] = root[root[k]]
-            k = int(root[k])
-        return k
 
 
 def in_lanes(blocks: Blocks, pieces: Index, lanes: int) -> tuple[Index, float]:
@@ -217,12 +161,3 @@ def _connected(blocks: Blocks, chosen: NDArray[np.bool_]) -> Index:
     size = blocks.level.size
     graph: Any = coo_array((np.ones(a.size), (a, b)), shape=(size, size))
     return np.asarray(connected_components(graph, directed=False)[1], np.int64)
-
-
-def _neighbours(blocks: Blocks, chosen: NDArray[np.bool_]) -> list[list[int]]:
-    """Blocks beside each, by the chosen links."""
-    around: list[list[int]] = [[] for _ in range(blocks.level.size)]
-    for one, other in blocks.link[chosen].tolist():
-        around[one].append(other)
-        around[other].append(one)
-    return around

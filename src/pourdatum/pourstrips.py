@@ -8,6 +8,7 @@ as it is, its arms one by one, lanes along the sweep.
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
@@ -30,6 +31,8 @@ _PASS_M: Final = 0.6
 _NARROWEST_M: Final = 1.2
 """Least width of a lane between stop-ends [m]; a choice."""
 _MOST_MIXERS: Final = 24
+_SHALLOW: Final = 0.05
+"""Share of the floor whose strips may be shallower than can be poured; a choice."""
 _DREGS: Final = 0.02
 """Share of a batch that is not worth carrying on into the next bay."""
 
@@ -91,6 +94,22 @@ class Laid:
         return self.deep_enough and self.joined
 
 
+@dataclass(frozen=True, eq=False)
+class _Strip:
+    """A strip across the sweep: its blocks, what each of its batches fills, how deep it is."""
+
+    blocks: Index
+    shares_m3: Array
+    depth_m: float
+    final: bool
+
+    def shallow_m2(self, blocks: Blocks) -> float:
+        """Its floor, if several batches lie across it and it is too shallow to be poured [m²]."""
+        if self.shares_m3.size == 1 or self.depth_m >= _REACH_M[0]:
+            return 0.0
+        return float(blocks.area_m2[self.blocks].sum())
+
+
 def wet_edge(
     blocks: Blocks, crew: Crew | Pump, bag_m3: float, working_min: float
 ) -> tuple[Laid, str]:
@@ -99,13 +118,17 @@ def wet_edge(
     Failing all, the one with the youngest edge, and what would help.
     """
     best: Laid | None = None
+    bays = np.zeros(blocks.level.size, np.int64)
     for bays in _partings(blocks, _widest_m(blocks, crew, bag_m3, working_min)):
         for laid in _ways(blocks, bays, crew, bag_m3, working_min):
             if laid.age_min <= working_min + 1e-9 and laid.sound:
                 return laid, ""
             if best is None or (not laid.sound, laid.age_min) < (not best.sound, best.age_min):
                 best = laid
-    assert best is not None
+    if best is None:
+        # No bay is narrow enough for strips that can be reached over.
+        order = in_turn(blocks, bays)
+        best = _lay(blocks, bays, order, crew, bag_m3, most=1, back=True)
     return best, _what_helps(blocks, crew, bag_m3, working_min, best)
 
 
@@ -168,9 +191,7 @@ def _ways(
         return
     in_time = crew.batches_in(working_min)
     # Bays so wide that strips are too narrow to pour are seen before peaks are looked for.
-    rough = _lay(blocks, bays, order, crew, bag_m3, most=in_time, back=False)
-    if not rough.deep_enough:
-        yield rough
+    if _too_narrow(blocks, bays, crew, bag_m3, most=in_time):
         return
     calm = replace(blocks, level=calmed(blocks, bays))
     batch_m3 = crew.bags_per_batch * bag_m3
@@ -184,6 +205,19 @@ def _ways(
                 yield laid
                 if not laid.deep_enough:
                     return
+
+
+def _too_narrow(blocks: Blocks, bays: Index, crew: Crew, bag_m3: float, *, most: int) -> bool:
+    """Whether strips of so many batches are too shallow to be poured, over too much floor."""
+    left_m2 = _SHALLOW * float(blocks.area_m2.sum())
+    for name in range(int(bays.max()) + 1):
+        own = np.flatnonzero(bays == name)
+        own = own[np.argsort(-blocks.level[own], kind="stable")]
+        for strip in _strips(blocks, own, crew, bag_m3, 0.0, most=most):
+            left_m2 -= strip.shallow_m2(blocks)
+            if left_m2 < 0.0:
+                return True
+    return False
 
 
 def _lay(
@@ -208,17 +242,17 @@ def _lay(
     for number, name in enumerate(order):
         own = np.flatnonzero(bays == name)
         own = own[np.argsort(-blocks.level[own], kind="stable")]
-        for strip, (parts, depth_m) in enumerate(
-            _strips(blocks, own, crew, bag_m3, left_m3, most=most, back=back)
+        for number_of_strip, strip in enumerate(
+            _strips(blocks, own, crew, bag_m3, left_m3, most=most)
         ):
-            if depth_m < _REACH_M[0] and isinstance(crew, Crew) and len(parts) > 1:
-                shallow_m2 += float(sum(blocks.area_m2[part].sum() for part in parts))
-            for k, part in enumerate(parts):
+            shallow_m2 += strip.shallow_m2(blocks)
+            leftward = number_of_strip % 2 == 0 or not back
+            for k, part in enumerate(_parted(blocks, strip, leftward=leftward)):
                 volume_m3 = float(blocks.volume_m3[part].sum())
-                carried = left_m3 > 0.0 and strip == 0 and k == 0
+                carried = left_m3 > 0.0 and number_of_strip == 0 and k == 0
                 batch[part] = len(bay_of)
                 bay_of.append(number)
-                strip_of.append(strip)
+                strip_of.append(number_of_strip)
                 if isinstance(crew, Pump):
                     begin = end[-1] if end else 0.0
                     start.append(begin)
@@ -240,7 +274,7 @@ def _lay(
         end_min=done,
         age_min=age_min,
         joined=joined,
-        deep_enough=shallow_m2 <= 0.05 * float(blocks.area_m2.sum()),
+        deep_enough=shallow_m2 <= _SHALLOW * float(blocks.area_m2.sum()),
     )
 
 
@@ -261,17 +295,16 @@ def _strips(
     left_m3: float,
     *,
     most: int,
-    back: bool,
-) -> Iterator[tuple[list[Index], float]]:
-    """Strips of a bay, whose blocks fall in level: their batches, and their depth [m]."""
-    upto = np.cumsum(blocks.volume_m3[own])
+) -> Iterator[_Strip]:
+    """Strips of a bay, whose blocks fall in level."""
+    from_nought = np.concatenate([[0.0], np.cumsum(blocks.volume_m3[own])])
+    upto = from_nought[1:]
     total = float(upto[-1])
-    steep = np.hypot(*blocks.slope[own].T)
+    level, steep = blocks.level[own], np.hypot(*blocks.slope[own].T)
     pumped = isinstance(crew, Pump)
     batch_m3 = bag_m3 if isinstance(crew, Pump) else crew.bags_per_batch * bag_m3
     first, done_m3 = 0, 0.0
     owed_m3 = left_m3
-    leftward = True
     while first < own.size:
         ends = [first]
         target = done_m3
@@ -282,7 +315,7 @@ def _strips(
             owed_m3 = 0.0 if k == 0 else owed_m3
             last = int(np.searchsorted(upto, target * (1.0 - 1e-12), side="left")) + 1
             last = min(max(last, ends[-1] + 1), own.size)
-            deep = _strip_depth_m(blocks.level[own], steep, first, last)
+            deep = _strip_depth_m(level, steep, first, last)
             if k > 0 and deep > longest:
                 break
             ends.append(last)
@@ -295,13 +328,10 @@ def _strips(
         if total - done_m3 < _DREGS * batch_m3 and not final:
             part, final = own[first:], True
             ends[-1] = own.size
-        shares = np.diff(np.concatenate([[0.0], upto])[ends])
-        yield (
-            [part] if pumped else _parted(blocks, part, shares, leftward=leftward, final=final),
-            depth_m,
-        )
+        if pumped:
+            ends = [ends[0], ends[-1]]
+        yield _Strip(part, np.diff(from_nought[ends]), depth_m, final)
         first = ends[-1]
-        leftward = not leftward if back else leftward
 
 
 def _deep_m(blocks: Blocks, own: Index, first: int, batch_m3: float) -> float:
@@ -317,26 +347,25 @@ def _strip_depth_m(level: Array, steep: Array, first: int, last: int) -> float:
     return fall / max(float(steep[first:last].mean()), 1e-12)
 
 
-def _parted(
-    blocks: Blocks, strip: Index, shares: Array, *, leftward: bool, final: bool
-) -> list[Index]:
+def _parted(blocks: Blocks, strip: _Strip, *, leftward: bool) -> list[Index]:
     """The batches of a strip, side by side across the sweep; the last strip ends at its exit."""
-    if shares.size == 1:
-        return [strip]
-    if final:
+    own = strip.blocks
+    if strip.shares_m3.size == 1:
+        return [own]
+    if strip.final:
         # In rings about the place where the bay is left, so that nobody ends behind a batch.
-        away = np.hypot(*(blocks.place_m[strip] - blocks.place_m[strip[-1]]).T)
-        order = strip[np.argsort(-away, kind="stable")]
+        away = np.hypot(*(blocks.place_m[own] - blocks.place_m[own[-1]]).T)
+        order = own[np.argsort(-away, kind="stable")]
     else:
-        x, y = -blocks.slope[strip].sum(axis=0)
+        x, y = -blocks.slope[own].sum(axis=0)
         across = np.array([-y, x]) if leftward else np.array([y, -x])
-        order = strip[np.argsort(blocks.place_m[strip] @ across, kind="stable")]
+        order = own[np.argsort(blocks.place_m[own] @ across, kind="stable")]
     upto = np.cumsum(blocks.volume_m3[order])
     middle = upto - 0.5 * blocks.volume_m3[order]
-    ends = np.cumsum(shares)[:-1]
-    number = np.searchsorted(ends, middle, side="right")
-    parts = [order[number == k] for k in range(shares.size)]
-    return [part for part in parts if part.size]
+    number = np.searchsorted(np.cumsum(strip.shares_m3)[:-1], middle, side="right")
+    # Numbers rise along the order.
+    ends = np.searchsorted(number, np.arange(strip.shares_m3.size + 1))
+    return [order[i:j] for i, j in itertools.pairwise(ends.tolist()) if j > i]
 
 
 def _edges(
