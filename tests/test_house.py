@@ -23,7 +23,7 @@ geometry grid block evenly triangles clipping fillcurve fillreads costcurve volu
 fitloop localfit stripes smoothing                                     |
 shotfield uncertainty fnumbers decision criteria                       |
 drift corner settingout levelbook shots                                | of control shots
-scan passing cluster chunks cellloop paged cellsums                    | from points to sums
+scan move passing cluster chunks cellloop paged cellsums               | from points to sums
 layers sheetplan tops walkable choice levels                           | and to levels
 cells specks walls elsewhere plumb                                     | and to a map
 outline edge footprint things openings spotcheck spots                 |

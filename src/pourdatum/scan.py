@@ -53,7 +53,8 @@ class Frame:
         Metres in one unit of the file's heights, where that differs.
     rotation : 3 rows of 3, optional
         Plan x, plan y and up as unit vectors in the file's axes, in the place of ``up``:
-        of a scan that stands oblique to all of them.
+        of a scan that stands oblique to all of them, or was brought into another's frame.
+        ``up`` then says only along which axis heights have a unit of their own.
     """
 
     unit_m: float = 1.0
@@ -71,10 +72,25 @@ class Frame:
         array([[ 1.  , -3.  ,  0.02]])
         """
         if self.rotation is not None:
-            return _turned(raw * self.unit_m, self.rotation)
+            return _turned(raw * self._unit_of_axes(), self.rotation)
         out = np.empty_like(raw, dtype=np.float64)
         for row, (axis, factor) in enumerate(zip(*self.axes_and_factors(), strict=True)):
             np.multiply(raw[:, axis], factor, out=out[:, row])
+        return out
+
+    def _unit_of_axes(self) -> NDArray[np.float64]:
+        """Metres in one unit along each axis of the file (3,)."""
+        unit_m = np.full(3, self.unit_m)
+        unit_m["xyz".index(self.up[-1])] = self.upright_unit_m
+        return unit_m
+
+    def axes(self) -> NDArray[np.float64]:
+        """Plan x, plan y and up as unit vectors in the file's axes (3, 3)."""
+        if self.rotation is not None:
+            return np.asarray(self.rotation, np.float64)
+        out = np.zeros((3, 3))
+        for row, (axis, sign) in enumerate(_AXES[self.up]):
+            out[row, axis] = sign
         return out
 
     @property
