@@ -34,7 +34,7 @@ spotpoint patch shareddraws slopeerror datum areaerror spread          | from a 
 placedepth promise grind capability material grinding pockets lifts ways|
 joints thresholds pinplaces pins                                       |
 pourblocks pourfronts pourbays pourstrips pour buying                  |
-register straightedge everywhere worstgap flatlines freemove           |
+fixedparts turns adjustment register placed straightedge everywhere worstgap flatlines freemove|
 flatness verify outcome                                                | after the pour
 simulate                                                               | test bed
 read write report                                                      | the edges

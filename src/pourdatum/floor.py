@@ -143,6 +143,7 @@ def find_floor(
     outline: Polygon | None = None,
     at_m: tuple[float, ...] | None = None,
     through_doors: bool | None = None,
+    grid: Grid | None = None,
     means: Means = Means(),  # noqa: B008 -- frozen
     progress: Progress = silent,
 ) -> Floor:
@@ -161,6 +162,8 @@ def find_floor(
     through_doors : bool, optional
         Whether floor seen through doorways belongs to this floor. Without it, rooms that
         have walls of their own nearly all round do, and a glimpse into the next room does not.
+    grid : Grid, optional
+        Cells to be filled, as those of the scan before the pour.
     means : Means, optional
         Workers, memory and machines.
     progress : callable, optional
@@ -183,7 +186,9 @@ def find_floor(
         return _floor_of_spots(scan, scan.spots, cell_m, outline)
 
     def find(scan: Scan, means: Means, seen: tuple[PointStore, Level] | None = None) -> Floor:
-        return _floor_of_cloud(scan, seen, cell_m, outline, at_m, through_doors, means, progress)
+        return _floor_of_cloud(
+            scan, seen, cell_m, outline, at_m, through_doors, grid, means, progress
+        )
 
     store = PointStore(scan, means)
     level = find_level(store, progress, Wish(at_m, outline))
@@ -210,6 +215,7 @@ def _floor_of_cloud(
     outline: Polygon | None,
     at_m: tuple[float, ...] | None,
     through_doors: bool | None,
+    grid: Grid | None,
     means: Means,
     progress: Progress,
 ) -> Floor:
@@ -223,7 +229,7 @@ def _floor_of_cloud(
     if at_m is not None:
         _check_storey(level, at_m)
     cell_m = cell_size_m(level.density_per_m2, cell_m, area_m2=level.area_m2)
-    cells = without_specks(gather_cells(store, level, cell_m, progress))
+    cells = without_specks(gather_cells(store, level, cell_m, progress, grid))
     bare = bare_floor(cells, scan.step_m)
     thing_m = max(THING_M, min(6 * bare.noise_m, 0.07))
     points = _points_at_level(cells, bare)

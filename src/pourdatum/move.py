@@ -18,6 +18,7 @@ from pourdatum.scan import ChunkRef, Frame, Rotation, Scan, Station
 Array = NDArray[np.float64]
 Place = tuple[float, float, float]
 
+_PLAIN: Final = Frame()
 _AS_IT_IS: Final[Rotation] = ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0))
 
 
@@ -52,7 +53,7 @@ class Move:
 
     rotation: Rotation = _AS_IT_IS
     shift_m: Place = (0.0, 0.0, 0.0)
-    frame: Frame = Frame()
+    frame: Frame = _PLAIN
 
     def place_m(self, place_m: Array) -> Array:
         """Local places (n, 3) in the frame of the other [m]."""

@@ -8,25 +8,25 @@ with the curvature of the floor itself as the measure of how far that may err.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from pourdatum.bare import NIB_STEPS, BareFloor, bare_floor
-from pourdatum.cells import gather_cells
-from pourdatum.chunks import PointStore
-from pourdatum.floor import Floor
+from pourdatum.bare import NIB_STEPS, BareFloor
+from pourdatum.chunks import Means
+from pourdatum.errors import JobError
+from pourdatum.floor import Floor, find_floor
 from pourdatum.geometry import fit_plane
 from pourdatum.grid import Grid, block_means, group_windows, widened
 from pourdatum.localfit import local_fit
+from pourdatum.move import Moving
 from pourdatum.passing import Progress, silent
 from pourdatum.rounding import NONE, Rounding, rounding_of
 from pourdatum.scan import Scan
 from pourdatum.shotfield import BetweenShots
 from pourdatum.shots import ControlFit
 from pourdatum.smoothing import Smoother, smoother_for
-from pourdatum.specks import without_specks
 from pourdatum.spots import SpotMap, spot_heights
 from pourdatum.stripes import NO_STRIPES, Stripes, stripes_of
 from pourdatum.uncertainty import (
@@ -111,6 +111,8 @@ class Surface:
     stripes : Stripes
         Errors that whole sweeps of the scanner share, as measured; what they add to each height
         is in its standard error.
+    move : Moving, optional
+        What brought a later scan into this frame.
     """
 
     grid: Grid
@@ -131,6 +133,7 @@ class Surface:
     between: BetweenShots | None = None
     rounding: Rounding = NONE
     stripes: Stripes = NO_STRIPES
+    move: Moving | None = None
 
     def above_plane_m(self) -> Array:
         """Height above the floor's own best-fit plane (ny, nx) [m]: its shape without its level."""
@@ -150,9 +153,10 @@ class Surface:
 def make_surface(
     scan: Scan,
     floor: Floor,
-    move: Any = None,
+    move: Moving | None = None,
     *,
     sensor: SensorKind | None = None,
+    means: Means = Means(),  # noqa: B008 -- frozen
     progress: Progress = silent,
 ) -> Surface:
     """Heights of the floor, on the floor's grid.
@@ -160,27 +164,39 @@ def make_surface(
     Parameters
     ----------
     scan : Scan
-        The scan in which the floor was found, or a later one in the same frame.
+        The scan in which the floor was found, or a later one.
     floor : Floor
-    move : None
-        Reserved for the frame of a later scan.
+        Of a later scan its area is looked at alone: the floor may have risen in it.
+    move : Moving, optional
+        Brings a later scan into the frame in which the floor was found, as ``register_scans``
+        finds it; without it the frames are the same.
     sensor : str, optional
         Whose shared errors to start from; default by the kind of file, else by the noise.
+    means : Means, optional
+        Of a later scan: workers, memory and machines.
     progress : callable, optional
 
     Returns
     -------
     Surface
+
+    Raises
+    ------
+    NoFloor
+        If a later scan shows no floor there.
+    JobError
+        If single levels are to be compared with a scan.
     """
     import shapely
 
+    if move is not None:
+        scan = move.moved(scan)
+    if scan is not floor.scan:
+        floor = _later(scan, floor, means, progress)
     if floor.spots is not None:
         return _surface_of_spots(scan, floor, floor.spots)
     bare = floor.bare
-    if scan is not floor.scan or bare is None:
-        assert floor.level is not None
-        cells = gather_cells(PointStore(scan), floor.level, floor.cell_m, progress, floor.grid)
-        bare = bare_floor(without_specks(cells), scan.step_m)
+    assert bare is not None
     grid = floor.grid
     stripes = stripes_of(bare.count, bare.height_m, grid)
     smoother = smoother_for(bare.count, bare.height_m, bare.local_noise_m, grid.cell_m, stripes)
@@ -212,6 +228,25 @@ def make_surface(
         noise_m=bare.local_noise_m,
         rounding=rounding,
         stripes=stripes,
+        move=move,
+    )
+
+
+def _later(scan: Scan, floor: Floor, means: Means, progress: Progress) -> Floor:
+    """The floor of a later scan in the same frame, over the same area and cells."""
+    if floor.spots is not None or scan.spots is not None:
+        raise JobError(
+            "levels that were shot singly are compared with no other scan",
+            hint="scan the floor before and after the pour",
+            id="spots-not-compared",
+        )
+    return find_floor(
+        scan,
+        cell_m=floor.cell_m,
+        outline=floor.outline,
+        grid=floor.grid,
+        means=means,
+        progress=progress,
     )
 
 

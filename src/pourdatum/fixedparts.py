@@ -1,0 +1,171 @@
+"""What stands over a floor and stays when the floor is poured: walls, columns, ceiling, heads.
+
+The floor is what changed, so nothing near it may pull when two scans are brought together. What is
+kept are means of points in small cubes, each with the normal of the face it lies on.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import partial
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pourdatum.block import split
+from pourdatum.errors import NoFloor
+from pourdatum.geometry import Plane, fit_plane
+from pourdatum.grid import VoxelStats, merge, pack
+from pourdatum.optional import need
+from pourdatum.passing import Progress, silent
+from pourdatum.scan import LATTICE_M
+
+if TYPE_CHECKING:
+    from types import ModuleType
+
+    from pourdatum.chunks import PointStore
+    from pourdatum.levels import Level
+
+Array = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+STAGE: Final = "walls and ceiling"
+CLEAR_M: Final = 0.25
+"""Height over the floor from which things are taken: thicker than a pour, and a skirting [m]."""
+_HIGHEST_M: Final = 15.0
+_CUBE_M: Final = (0.04, 0.25)
+"""Least and greatest side of a cube [m]."""
+_CUBES: Final = 250_000
+"""Cubes, about, that a room is taken in."""
+_AROUND: Final = 3.0
+"""Cubes around each from which its normal is taken, in sides."""
+_LEAST_CUBES: Final = 500
+_UPRIGHT: Final = 0.2
+"""Greatest part of a normal along the vertical by which a face is upright."""
+_LEVEL: Final = 0.9
+
+
+@dataclass(frozen=True, eq=False)
+class FixedParts:
+    """Means of points in cubes, with the normals of their faces.
+
+    Attributes
+    ----------
+    place_m : (n, 3) array
+        Local place [m].
+    normal : (n, 3) array
+        Unit normal of the face around it; its sign means nothing.
+    cube_m : float
+        Side of a cube [m].
+    floor : Plane
+        The coarse floor, local.
+    middle_m : tuple of 3 floats
+        Middle of that floor, on it [m].
+    """
+
+    place_m: Array
+    normal: Array
+    cube_m: float
+    floor: Plane
+    middle_m: tuple[float, float, float]
+
+    @property
+    def upright(self) -> Mask:
+        """Cubes on upright faces (n,)."""
+        out: Mask = np.abs(self.normal[:, 2]) < _UPRIGHT
+        return out
+
+    @property
+    def level(self) -> Mask:
+        """Cubes on level faces (n,): ceilings, heads, sills."""
+        out: Mask = np.abs(self.normal[:, 2]) > _LEVEL
+        return out
+
+    @property
+    def height_m(self) -> Array:
+        """Height over the coarse floor (n,) [m]."""
+        x, y, z = self.place_m.T
+        out: Array = z - self.floor.at(x, y)
+        return out
+
+
+def fixed_parts(store: PointStore, level: Level, progress: Progress = silent) -> FixedParts:
+    """What stands over a floor.
+
+    Parameters
+    ----------
+    store : PointStore
+        Of a large scan a sample is enough: a face is the mean of thousands of points.
+    level : Level
+        Its coarse floor.
+    progress : callable
+
+    Raises
+    ------
+    NoFloor
+        If nothing to speak of stands over the floor.
+    MissingExtra
+        Without Open3D, which finds the normals.
+    """
+    o3d = need("open3d", purpose="bringing two scans together", extra="registration")
+    sheet = level.sheet
+    floor, _ = fit_plane(sheet.x_m, sheet.y_m, sheet.z_m)
+    cube_m = _cube_m(level.area_m2)
+    stats = store.sample().fold(
+        partial(_summed, floor=floor, steps=round(cube_m / LATTICE_M)),
+        merge,
+        stage=STAGE,
+        progress=progress,
+    )
+    if stats.key.size < _LEAST_CUBES:
+        raise NoFloor(
+            f"only {stats.key.size} cubes of {cube_m * 100:.0f} cm hold anything over the floor",
+            hint="scan walls, columns and ceiling as well, or give three marks that both scans "
+            "show (marks, under [registration] in the job)",
+            id="nothing-fixed",
+        )
+    place = _means(stats, round(cube_m / LATTICE_M))
+    x, y = float(np.median(sheet.x_m)), float(np.median(sheet.y_m))
+    return FixedParts(
+        place, _normals(place, cube_m, o3d), cube_m, floor, (x, y, float(floor.at(x, y)))
+    )
+
+
+def _cube_m(area_m2: float) -> float:
+    """Side of a cube for a room of this size, on the lattice [m]."""
+    # Floor and ceiling once each, and walls of 3 m around a square.
+    faces_m2 = 2.0 * area_m2 + 12.0 * np.sqrt(area_m2)
+    side = float(np.clip(np.sqrt(faces_m2 / _CUBES), *_CUBE_M))
+    return round(side, 2)
+
+
+def _summed(points: NDArray[np.int64], floor: Plane, steps: int) -> VoxelStats:
+    x, y, z = points.T * LATTICE_M
+    above = z - floor.at(x, y)
+    (col, row, layer), offsets = split(
+        points[(above > CLEAR_M) & (above < _HIGHEST_M)], steps, steps
+    )
+    return VoxelStats.of_points(pack(col, row, layer), offsets)
+
+
+def _means(stats: VoxelStats, steps: int) -> Array:
+    """Mean place of the points in each cube (n, 3) [m]."""
+    corner = np.stack(stats.indices(), axis=1) * steps
+    out: Array = (corner + (stats.sums / stats.count).T) * LATTICE_M
+    return out
+
+
+def _normals(place: Array, cube_m: float, o3d: ModuleType) -> Array:
+    """Unit normals of the faces around each place (n, 3)."""
+    cloud = as_cloud(place, o3d)
+    cloud.estimate_normals(o3d.geometry.KDTreeSearchParamHybrid(_AROUND * cube_m, 30))
+    return np.asarray(cloud.normals, np.float64)
+
+
+def as_cloud(place: Array, o3d: ModuleType, normal: Array | None = None) -> Any:
+    """Places (n, 3), with normals where given, as Open3D wants them."""
+    cloud = o3d.geometry.PointCloud(o3d.utility.Vector3dVector(np.ascontiguousarray(place)))
+    if normal is not None:
+        cloud.normals = o3d.utility.Vector3dVector(np.ascontiguousarray(normal))
+    return cloud

@@ -1,0 +1,361 @@
+"""Two scans of one room in one frame, on what stayed when the floor was poured.
+
+From any turn and shift: ways to lay walls over walls (``turns``), each brought closer by Open3D's
+iterative closest points with a robust loss, the best adjusted patch by patch (``adjustment``). A
+room that looks the same in two ways is asked about; scans that do not belong together are refused.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pourdatum.adjustment import HELD, Adjusted, Freedom, adjust
+from pourdatum.chunks import Means, PointStore
+from pourdatum.errors import JobError, NoFloor
+from pourdatum.fixedparts import FixedParts, as_cloud, fixed_parts
+from pourdatum.levels import Level, find_level
+from pourdatum.move import Move, as_rotation
+from pourdatum.optional import need
+from pourdatum.passing import Progress, silent
+from pourdatum.scan import Scan
+from pourdatum.turns import Start, starts
+from pourdatum.uncertainty import SENSORS, SensorKind
+
+if TYPE_CHECKING:
+    from types import ModuleType
+
+Array = NDArray[np.float64]
+Pose = tuple[Array, Array]
+
+_TRIED: Final = 12
+_OF_BEST: Final = 0.45
+"""Share of the best start's score from which a start is tried."""
+_COARSE_M: Final = 0.12
+_REACH_M: Final = ((0.4, 0.1), (0.15, 0.04))
+"""Reach and width of the robust loss, coarse and fine [m]."""
+_ROUNDS: Final = 25
+_SAME_RAD: Final = 0.05
+_SAME_M: Final = 0.3
+"""Poses nearer than this are one."""
+_EYE_M: Final = 1.0
+"""Height over the floor below which goods stand about [m]."""
+LEAST_OVERLAP: Final = 0.5
+"""Share of the smaller scan's walls that lies on the other's; less are two rooms. A choice."""
+_RIVAL: Final = 0.8
+"""Share of the best pose's faces from which another is a rival."""
+_TELLS_M2: Final = 0.4
+"""Faces that fit in one pose and not in the other by which it is told; a choice."""
+_TELLS: Final = 3.0
+_MOST_RESIDUAL_M: Final = 0.02
+
+
+@dataclass(frozen=True, eq=False)
+class Registration:
+    """A scan in the frame of another, and what is left between them.
+
+    Attributes
+    ----------
+    method : str
+        What was held against what: "walls and ceiling", "walls alone", "marks".
+    move : Move
+    residual_m : float
+        Root mean square distance of what was matched [m].
+    height_error_m : float or None
+        Standard uncertainty of the height at the floor's middle [m]; None where nothing is fixed
+        in height.
+    middle_m : (3,) array
+        Where that holds, local to the fixed scan [m].
+    covariance : (3, 3) array
+        Of the height there [m] and of the slopes in x and y.
+    tie_m : (k, 2) array
+        Where in plan heights of the two are tied, local to the fixed scan [m].
+    overlap : float
+        Share of the smaller scan's walls that lies on the other's; 1 of marks.
+    wall_m2, level_m2 : float
+        Upright and level faces that were matched [m²]; 0 of marks.
+    marks : tuple of (str, float)
+        Name and residual [m] of each mark, where they were used.
+    """
+
+    method: str
+    move: Move
+    residual_m: float
+    height_error_m: float | None
+    middle_m: Array
+    covariance: Array
+    tie_m: Array
+    overlap: float = 1.0
+    wall_m2: float = 0.0
+    level_m2: float = 0.0
+    marks: tuple[tuple[str, float], ...] = ()
+
+    def moved(self, scan: Scan) -> Scan:
+        """The scan in the other's frame."""
+        return self.move.moved(scan)
+
+    @property
+    def height_known(self) -> bool:
+        """Whether heights of the two may be compared."""
+        return self.height_error_m is not None
+
+
+def register_scans(
+    moving: Scan,
+    fixed: Scan,
+    *,
+    turn_rad: float | None = None,
+    sensors: tuple[SensorKind | None, SensorKind | None] = (None, None),
+    levels: tuple[Level | None, Level | None] = (None, None),
+    means: Means = Means(),  # noqa: B008 -- frozen
+    progress: Progress = silent,
+) -> Registration:
+    """Bring a scan into the frame of another of the same room.
+
+    Parameters
+    ----------
+    moving, fixed : Scan
+        After and before the pour.
+    turn_rad : float, optional
+        About how the one lies turned in the other, anticlockwise: where a room looks the same
+        in several ways.
+    sensors : pair of str, optional
+        Kinds of scanner: how far verticals and lengths may differ.
+    levels : pair of Level, optional
+        Coarse floors, where they are known already.
+    means : Means
+    progress : callable
+
+    Returns
+    -------
+    Registration
+
+    Raises
+    ------
+    NoFloor
+        If one scan shows nothing but floor, walls of one direction only, or they are of two rooms.
+    JobError
+        If the room looks the same in two ways.
+    MissingExtra
+        Without Open3D.
+    """
+    o3d = need("open3d", purpose="bringing two scans together", extra="registration")
+    from scipy.spatial import cKDTree
+
+    own, other = (
+        _parts(scan, level, means, progress)
+        for scan, level in zip((moving, fixed), levels, strict=True)
+    )
+    tree = cKDTree(other.place_m)
+    progress("one frame for both scans", None)
+    poses = _poses(own, other, turn_rad, o3d)
+    if not poses:
+        raise NoFloor(
+            "one of the scans shows no walls",
+            hint="scan walls and columns as well, or give three marks that both scans show "
+            "(marks, under [registration] in the job)",
+            id="nothing-fixed",
+        )
+    freedom = _freedom(sensors)
+    tried = [adjust(own, other, tree, pose, freedom) for pose in poses]
+    share = [float((one.matched & own.upright).sum()) for one in tried]
+    best, *rest = (tried[k] for k in np.argsort(share)[::-1])
+    _check_one_room(best, own, other)
+    _check_held(best)
+    _check_rivals(best, [one for one in rest if not _same(one, best)], own)
+    return _registration(best, own, other, fixed)
+
+
+def _parts(scan: Scan, level: Level | None, means: Means, progress: Progress) -> FixedParts:
+    store = PointStore(scan, means)
+    found = find_level(store, progress) if level is None else level
+    return fixed_parts(store, found, progress)
+
+
+def _freedom(sensors: tuple[SensorKind | None, SensorKind | None]) -> Freedom:
+    """How far verticals and lengths of two scans may differ."""
+    own = [SENSORS[kind or "tripod"] for kind in sensors]
+    return Freedom(
+        tilt_rad=max(math.hypot(*(one.tilt_rad for one in own)), 1e-4),
+        scale=math.hypot(*(one.scale for one in own)),
+    )
+
+
+def _poses(
+    own: FixedParts, other: FixedParts, turn_rad: float | None, o3d: ModuleType
+) -> list[Pose]:
+    """Poses to adjust from, distinct, the best first."""
+    found = starts(own, other)
+    if turn_rad is not None:
+        found = [one for one in found if abs(_between(one.turn_rad, turn_rad)) < math.radians(30.0)]
+    if not found:
+        return []
+    likely = [one for one in found if one.score >= _OF_BEST * found[0].score][:_TRIED]
+    coarse = _thinned(own, o3d), _thinned(other, o3d)
+    closer: list[tuple[float, Pose]] = []
+    for one in likely:
+        fitness, pose = _icp(*coarse, _pose(one, own, other), _REACH_M[0], o3d)
+        if not any(_same_pose(pose, known, own) for _, known in closer):
+            closer.append((fitness, pose))
+    closer.sort(key=lambda one: -one[0])
+    fine = tuple(as_cloud(parts.place_m, o3d, parts.normal) for parts in (own, other))
+    best = closer[0][0]
+    poses: list[Pose] = []
+    for fitness, pose in closer:
+        if fitness < _RIVAL * 0.8 * best or len(poses) == 4:
+            break
+        _, nearer = _icp(fine[0], fine[1], pose, _REACH_M[1], o3d)
+        if not any(_same_pose(nearer, known, own) for known in poses):
+            poses.append(nearer)
+    return poses
+
+
+def _pose(start: Start, own: FixedParts, other: FixedParts) -> Pose:
+    """A start with its height: the one floor on the other."""
+    cos, sin = math.cos(start.turn_rad), math.sin(start.turn_rad)
+    rotation = np.array([[cos, -sin, 0.0], [sin, cos, 0.0], [0.0, 0.0, 1.0]])
+    shift = np.array([*start.shift_m, 0.0])
+    x, y, z = rotation @ np.array(own.middle_m) + shift
+    shift[2] = float(other.floor.at(x, y)) - z
+    return rotation, shift
+
+
+def _thinned(parts: FixedParts, o3d: ModuleType) -> Any:
+    cloud = as_cloud(parts.place_m, o3d, parts.normal)
+    if parts.cube_m >= _COARSE_M:
+        return cloud
+    return cloud.voxel_down_sample(_COARSE_M)
+
+
+def _icp(
+    source: Any, target: Any, pose: Pose, reach: tuple[float, float], o3d: ModuleType
+) -> tuple[float, Pose]:
+    """A pose brought closer, and the share of the source that lies on the target."""
+    registration = o3d.pipelines.registration
+    start = np.eye(4)
+    start[:3, :3], start[:3, 3] = pose
+    found = registration.registration_icp(
+        source,
+        target,
+        reach[0],
+        start,
+        registration.TransformationEstimationPointToPlane(registration.TukeyLoss(k=reach[1])),
+        registration.ICPConvergenceCriteria(max_iteration=_ROUNDS),
+    )
+    matrix = np.array(found.transformation)
+    return float(found.fitness), (matrix[:3, :3], matrix[:3, 3])
+
+
+def _same_pose(one: Pose, other: Pose, own: FixedParts) -> bool:
+    turn = np.trace(one[0].T @ other[0])
+    middle = np.array(own.middle_m)
+    apart = (one[0] - other[0]) @ middle + one[1] - other[1]
+    return bool(turn > 1.0 + 2.0 * math.cos(_SAME_RAD) and np.linalg.norm(apart) < _SAME_M)
+
+
+def _same(one: Adjusted, other: Adjusted) -> bool:
+    turn = np.trace(one.rotation.T @ other.rotation)
+    apart = np.linalg.norm(one.own_middle_m - other.own_middle_m)
+    return bool(turn > 1.0 + 2.0 * math.cos(_SAME_RAD) and apart < _SAME_M)
+
+
+def _between(one_rad: float, other_rad: float) -> float:
+    """From the one bearing to the other, -pi to pi."""
+    return float((one_rad - other_rad + math.pi) % math.tau - math.pi)
+
+
+def overlap_of(one: Adjusted, own: FixedParts, other: FixedParts) -> float:
+    """Share of the smaller scan's walls that lies on the other's."""
+    high = own.upright & (own.height_m > _EYE_M)
+    # Where nothing is seen so high, all walls count.
+    walls = high if high.sum() > 0.2 * own.upright.sum() else own.upright
+    reach = other.upright & (other.height_m > _EYE_M)
+    there = reach if walls is high and reach.any() else other.upright
+    smaller = min(walls.sum() * own.cube_m**2, there.sum() * other.cube_m**2)
+    return min(float((one.matched & walls).sum()) * own.cube_m**2 / max(smaller, 1e-9), 1.0)
+
+
+def _check_one_room(best: Adjusted, own: FixedParts, other: FixedParts) -> None:
+    overlap = overlap_of(best, own, other)
+    if overlap >= LEAST_OVERLAP and best.residual_m < _MOST_RESIDUAL_M:
+        return
+    raise NoFloor(
+        f"the scans do not show one room: at best {overlap:.0%} of the walls of the smaller lie on "
+        f"those of the other (at least {LEAST_OVERLAP:.0%} are needed)",
+        hint="check that BEFORE and AFTER are of the same room and overlap, or give three marks "
+        "that both show (marks, under [registration] in the job)",
+        id="not-one-room",
+    )
+
+
+def _check_held(best: Adjusted) -> None:
+    """Refuse scans that could slide along their walls."""
+    least = float(min(best.held[:2]))
+    if least >= HELD:
+        return
+    raise NoFloor(
+        "the walls that both scans show look one way only: the scans could slide along them",
+        hint="scan a wall across as well, or give three marks that both show (marks, under "
+        "[registration] in the job)",
+        id="not-held",
+    )
+
+
+def _check_rivals(best: Adjusted, rest: Sequence[Adjusted], own: FixedParts) -> None:
+    """Refuse to guess where another pose fits about as well."""
+    walls = best.matched & own.upright
+    for other in rest:
+        if (other.matched & own.upright).sum() < _RIVAL * walls.sum():
+            continue
+        here = float((best.matched & ~other.matched).sum()) * own.cube_m**2
+        there = float((other.matched & ~best.matched).sum()) * own.cube_m**2
+        if here >= _TELLS_M2 and here >= _TELLS * there:
+            continue
+        turns = [math.degrees(_turn(one)) % 360.0 for one in (best, other)]
+        raise JobError(
+            f"the room looks the same in two ways: AFTER may lie in BEFORE turned by {turns[0]:.0f}"
+            f" or by {turns[1]:.0f} degrees, anticlockwise",
+            where="AFTER",
+            hint="say which with turn_deg, under [registration] in the job; or give three marks "
+            "that both scans show (marks, there)",
+            id="two-ways",
+        )
+
+
+def _turn(one: Adjusted) -> float:
+    return math.atan2(float(one.rotation[1, 0]), float(one.rotation[0, 0]))
+
+
+def _registration(
+    best: Adjusted, own: FixedParts, other: FixedParts, fixed: Scan
+) -> Registration:
+    known = bool(best.held[2] >= HELD)
+    shift = best.middle_m - best.rotation @ best.own_middle_m
+    turn_x, turn_y, height = 0, 1, 5
+    # A turn about x lifts what lies towards y; one about y lowers what lies towards x.
+    slopes = np.zeros((3, 7))
+    slopes[0, height], slopes[1, turn_y], slopes[2, turn_x] = 1.0, -1.0, 1.0
+    area_m2 = own.cube_m**2
+    return Registration(
+        method="walls and ceiling" if known else "walls alone",
+        move=Move(as_rotation(best.rotation), _triple(shift), fixed.frame),
+        residual_m=best.residual_m,
+        height_error_m=best.height_error_m if known else None,
+        middle_m=best.middle_m,
+        covariance=slopes @ best.covariance @ slopes.T,
+        tie_m=best.tie_m,
+        overlap=overlap_of(best, own, other),
+        wall_m2=float((best.matched & own.upright).sum()) * area_m2,
+        level_m2=float((best.matched & own.level).sum()) * area_m2,
+    )
+
+
+def _triple(values: Array) -> tuple[float, float, float]:
+    x, y, z = (float(value) for value in values)
+    return x, y, z
+
