@@ -107,7 +107,7 @@ def a_pair(
     top_rad: float = math.pi / 2,
     kind: str = ".las",
 ) -> Pair:
-    """Draw a room, pour it, scan it twice from other set-ups, and put AFTER in a frame of its own."""
+    """Draw a room, pour it, scan it twice, and put AFTER in a frame of its own."""
     rng = np.random.default_rng([number, 77])
     room = a_room(number) if room is None else room
     after = poured(room, rng, mean_m)

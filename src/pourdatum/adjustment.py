@@ -16,6 +16,8 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from pourdatum.grid import pack
+
 if TYPE_CHECKING:
     from scipy.spatial import cKDTree
 
@@ -189,9 +191,8 @@ def _patches(found: _Compared, patch_m: float) -> tuple[Array, Array, Array, Arr
     axis = np.argmax(np.abs(found.normal), axis=1)
     sign = np.sign(np.take_along_axis(found.normal, axis[:, None], axis=1))[:, 0]
     cell = np.floor(found.place_m / patch_m).astype(np.int64)
-    key = np.column_stack([cell, axis])
-    _, group, count = np.unique(key, axis=0, return_inverse=True, return_counts=True)
-    group = np.asarray(group).ravel()
+    key = pack(cell[:, 0], cell[:, 1], 3 * cell[:, 2] + axis)
+    _, group, count = np.unique(key, return_inverse=True, return_counts=True)
 
     def mean(values: Array) -> Array:
         return np.bincount(group, weights=values) / count

@@ -145,14 +145,14 @@ def placed_between(
     if seen.sum() < 0.5 * before.measured.sum():
         share = float(seen.sum()) / max(int(before.measured.sum()), 1)
         raise NoFloor(
-            f"AFTER shows {share:.0%} of the floor that BEFORE shows; half of it at least is needed",
+            f"AFTER shows {share:.0%} of the floor that BEFORE shows, half is needed",
             hint="scan the whole floor after the pour",
             id="after-too-small",
         )
     mean = surface_moments(thickness, before.grid, before.floor.outline)
     volume_m3 = mean.mean_m * mean.area_m2
     own = np.hypot(before.standard_error_m, after.standard_error_m)
-    fields, place, row, col = _moves(before, after, tie, inside)
+    fields = _moves(before, after, tie, inside)
     spread_m = float(np.sqrt(np.mean(np.var(fields, axis=0))))
     drawn = fields.mean(axis=1) + _mean_draws(before, after, inside)
     area_error_m2 = area_uncertainty_m2(before)
@@ -175,11 +175,9 @@ def placed_between(
     )
 
 
-def _moves(
-    before: Surface, after: Surface, tie: Registration | None, inside: Mask
-) -> tuple[Array, Array, NDArray[np.int64], NDArray[np.int64]]:
+def _moves(before: Surface, after: Surface, tie: Registration | None, inside: Mask) -> Array:
     """By how much thickness may be another on each draw (k, n), at places over the floor [m]."""
-    place, row, col, _ = even_places(inside, before.grid, _NODES)
+    place, *_ = even_places(inside, before.grid, _NODES)
     held = np.empty((0, 2)) if tie is None else tie.tie_m
     both = np.concatenate([held, place])
     bend = _bends(after, _SEEDS[1], both) - _bends(before, _SEEDS[0], both)
@@ -193,7 +191,7 @@ def _moves(
         drawn = rng.multivariate_normal(np.zeros(3), tie.covariance, DRAWS, method="eigh")
         lever = np.column_stack([np.ones(len(place)), place - tie.middle_m[:2]])
         fields = fields + drawn @ lever.T
-    return fields, place, row, col
+    return fields
 
 
 def _design(place: Array, middle: Array, ties: int) -> Array:

@@ -276,7 +276,7 @@ def overlap_of(one: Adjusted, own: FixedParts, other: FixedParts) -> float:
     walls = high if high.sum() > 0.2 * own.upright.sum() else own.upright
     reach = other.upright & (other.height_m > _EYE_M)
     there = reach if walls is high and reach.any() else other.upright
-    smaller = min(walls.sum() * own.cube_m**2, there.sum() * other.cube_m**2)
+    smaller = min(float(walls.sum()) * own.cube_m**2, float(there.sum()) * other.cube_m**2)
     return min(float((one.matched & walls).sum()) * own.cube_m**2 / max(smaller, 1e-9), 1.0)
 
 
@@ -331,9 +331,7 @@ def _turn(one: Adjusted) -> float:
     return math.atan2(float(one.rotation[1, 0]), float(one.rotation[0, 0]))
 
 
-def _registration(
-    best: Adjusted, own: FixedParts, other: FixedParts, fixed: Scan
-) -> Registration:
+def _registration(best: Adjusted, own: FixedParts, other: FixedParts, fixed: Scan) -> Registration:
     known = bool(best.held[2] >= HELD)
     shift = best.middle_m - best.rotation @ best.own_middle_m
     turn_x, turn_y, height = 0, 1, 5
@@ -358,4 +356,3 @@ def _registration(
 def _triple(values: Array) -> tuple[float, float, float]:
     x, y, z = (float(value) for value in values)
     return x, y, z
-

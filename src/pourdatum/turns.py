@@ -69,9 +69,7 @@ def starts(moving: FixedParts, fixed: FixedParts) -> list[Start]:
     high = fixed.place_m[fixed.upright, :2].max(axis=0)
     pixel_m = max(_PIXEL_M, float((high - low).max()) / _MOST_PIXELS)
     found = [
-        start
-        for turn in _turns(moving, fixed)
-        for start in _shifts(moving, fixed, turn, pixel_m)
+        start for turn in _turns(moving, fixed) for start in _shifts(moving, fixed, turn, pixel_m)
     ]
     return sorted(found, key=lambda one: -one.score)
 
@@ -119,9 +117,7 @@ def _shifts(moving: FixedParts, fixed: FixedParts, turn: float, pixel_m: float) 
     for r, c in zip(row[order], col[order], strict=True):
         at = np.array([c - (own[0].shape[1] - 1), r - (own[0].shape[0] - 1)])
         shift = low - own_low + at * pixel_m
-        found.append(
-            Start(turn, (float(shift[0]), float(shift[1])), float(together[r, c]) / total)
-        )
+        found.append(Start(turn, (float(shift[0]), float(shift[1])), float(together[r, c]) / total))
     return found
 
 

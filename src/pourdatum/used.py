@@ -1,0 +1,110 @@
+"""What was placed against what was meant and what was used: plan, bags, and why they may differ."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from pourdatum.units import MM
+
+if TYPE_CHECKING:
+    from pourdatum.material import Sheet
+    from pourdatum.placed import Placed
+
+_EVEN = 0.03
+"""Share by which a yield may be off: what a bag is weighed to, and water within its tolerance."""
+
+
+@dataclass(frozen=True)
+class BagsUsed:
+    """Bags that were opened, against what they should have filled and did.
+
+    Attributes
+    ----------
+    bags : int
+    stated_m3, found_m3 : float
+        What a bag fills by its sheet, and what one filled here [m³].
+    found_interval_m3 : tuple
+        95 %.
+    verdict : str
+        "as stated", "less than stated", "more than stated".
+    reasons : tuple of str
+        What could explain a difference, the likeliest first; common practice, no source.
+    """
+
+    bags: int
+    stated_m3: float
+    found_m3: float
+    found_interval_m3: tuple[float, float]
+    verdict: str
+    reasons: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class AgainstPlan:
+    """What was placed against a plan of the same floor.
+
+    Attributes
+    ----------
+    folder : str
+        As typed.
+    same_scan : bool
+        Whether the plan was made from BEFORE itself: only then its datum is in this frame.
+    planned_m3 : float
+    planned_interval_m3 : tuple
+    difference_m3 : float
+        Placed less planned.
+    agrees : bool
+        Whether the two intervals meet.
+    datum_m : float or None
+        Level of the plan in the scan's own vertical [m]; None of a fall, or of another scan.
+    bags : int or None
+        Expected by the plan.
+    """
+
+    folder: str
+    same_scan: bool
+    planned_m3: float
+    planned_interval_m3: tuple[float, float]
+    difference_m3: float
+    agrees: bool
+    datum_m: float | None = None
+    bags: int | None = None
+
+
+def bags_used(placed: Placed, bags: int, sheet: Sheet) -> BagsUsed:
+    """Hold bags that were opened against what was placed.
+
+    Parameters
+    ----------
+    placed : Placed
+    bags : int
+        1 or more.
+    sheet : Sheet
+
+    Returns
+    -------
+    BagsUsed
+    """
+    stated_m3 = sheet.bag_kg / sheet.powder_kg_per_m2_mm / MM
+    low, high = (edge / bags for edge in placed.volume_interval_m3)
+    if high < (1.0 - _EVEN) * stated_m3:
+        return BagsUsed(
+            bags, stated_m3, placed.volume_m3 / bags, (low, high), "less than stated",
+            (
+                "bags left over or spilt that were counted as poured",
+                "material that ran into openings, gaps or beyond the edge",
+                "floor scanned before preparation took something off it",
+                "less water than stated, or air vented out of a mix that was stirred too fast",
+            ),
+        )  # fmt: skip
+    if low > (1.0 + _EVEN) * stated_m3:
+        return BagsUsed(
+            bags, stated_m3, placed.volume_m3 / bags, (low, high), "more than stated",
+            (
+                "more water than stated: check the bucket's mark by weighing, test the floor",
+                "more bags than were counted, or of another size",
+                "floor that was filled with something else first (pockets, cracks)",
+            ),
+        )  # fmt: skip
+    return BagsUsed(bags, stated_m3, placed.volume_m3 / bags, (low, high), "as stated", ())

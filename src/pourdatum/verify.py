@@ -1,0 +1,250 @@
+"""Proof after the pour: what was placed, how flat and how level the floor is, and the verdicts.
+
+Thickness needs two scans that are tied in height, and the first of them made on the floor as it was
+poured on; where either is missing it is left open and said so. Flatness and level need the scan
+after the pour alone.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+from pourdatum.datum import LOCAL_LEVEL
+from pourdatum.decision import GUARDED, Rule, Verdict, decide
+from pourdatum.errors import NoFloor
+from pourdatum.flatness import check_flatness
+from pourdatum.geometry import fit_plane
+from pourdatum.patch import HighPoint, highest_patch
+from pourdatum.placed import Placed, placed_between
+from pourdatum.register import Registration
+from pourdatum.slopeerror import slope_error_95
+from pourdatum.uncertainty import COVER_95, combined
+
+if TYPE_CHECKING:
+    from pourdatum.flatness import Flatness
+    from pourdatum.joints import Joint
+    from pourdatum.surface import Surface
+
+_DRAWS = 4
+
+
+@dataclass(frozen=True)
+class Departure:
+    """How far the floor stands off the level it was to have, judged.
+
+    Attributes
+    ----------
+    level_m : float
+        The level wanted, local [m].
+    lowest_m, highest_m : float
+        Of patches of 100 mm, off that level, above is positive [m].
+    uncertainty_m : float
+        Of either, at 95 % [m].
+    tolerance_m : float or None
+        Allowed either way; nothing is judged without.
+    verdict : str or None
+    """
+
+    level_m: float
+    lowest_m: float
+    highest_m: float
+    uncertainty_m: float
+    tolerance_m: float | None = None
+    verdict: Verdict | None = None
+
+
+@dataclass(frozen=True)
+class Levelness:
+    """How level the floor is, apart from how flat.
+
+    Attributes
+    ----------
+    slope : float
+        Of the best-fit plane [m/m].
+    slope_uncertainty : float or None
+        At 95 %, in any direction [m/m].
+    range_m : float
+        Between the highest and the lowest patch of 100 mm [m].
+    uncertainty_m : float
+        Of the range, at 95 % [m].
+    departure : Departure or None
+        Off a level that was asked for.
+    """
+
+    slope: float
+    slope_uncertainty: float | None
+    range_m: float
+    uncertainty_m: float
+    departure: Departure | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class Verification:
+    """What two scans prove of a pour.
+
+    Attributes
+    ----------
+    registration : Registration or None
+        None where both scans came in one frame.
+    placed : Placed or None
+        None where it could not be had.
+    lacks : str
+        Why it could not; empty where it could.
+    flatness : tuple of Flatness
+    level : Levelness or None
+        None where the scan has no vertical.
+    rule : Rule
+        By which verdicts were given.
+    """
+
+    registration: Registration | None
+    placed: Placed | None
+    lacks: str
+    flatness: tuple[Flatness, ...]
+    level: Levelness | None
+    rule: Rule = GUARDED
+
+    @property
+    def verdicts(self) -> tuple[Verdict, ...]:
+        """Every verdict there is."""
+        found = [one.verdict for one in self.flatness]
+        if self.level is not None and self.level.departure is not None:
+            verdict = self.level.departure.verdict
+            found += [] if verdict is None else [verdict]
+        return tuple(found)
+
+    @property
+    def verdict(self) -> Verdict:
+        """The floor's: one that fails decides, then one that is open."""
+        for worst in ("does not conform", "undecided"):
+            if worst in self.verdicts:
+                return worst
+        return "conforms"
+
+
+def verify_pour(
+    before: Surface,
+    after: Surface,
+    criteria: Sequence[str] = (),
+    *,
+    levelled: Surface | None = None,
+    rule: Rule = GUARDED,
+    joints: Sequence[Joint] = (),
+    level_known: bool = True,
+    removal_m: float | None = 0.0,
+    wanted_m: float | None = None,
+    tolerance_m: float | None = None,
+) -> Verification:
+    """Hold the floor after a pour against the floor before it and against its contract.
+
+    Parameters
+    ----------
+    before, after : Surface
+        On one grid; ``after`` as ``make_surface`` gives it with the move between the scans.
+    criteria : sequence of str
+        As ``--criterion``.
+    levelled : Surface, optional
+        The floor after the pour as control shots levelled it: flatness and level are its.
+    rule : Rule
+    joints : sequence of Joint
+    level_known : bool
+        Whether the scan after the pour has a vertical.
+    removal_m : float or None
+        Taken off the floor between the two scans; None where that is not known, and then nothing
+        is said of what was placed.
+    wanted_m : float, optional
+        Level that the floor was to have, local [m].
+    tolerance_m : float, optional
+        By how much it may depart from it [m].
+
+    Returns
+    -------
+    Verification
+    """
+    tie = after.move if isinstance(after.move, Registration) else None
+    placed, lacks = _placed(before, after, tie, removal_m)
+    judged = after if levelled is None else levelled
+    return Verification(
+        registration=tie,
+        placed=placed,
+        lacks=lacks,
+        flatness=check_flatness(judged, criteria, rule, joints=joints, level_known=level_known),
+        level=_levelness(judged, wanted_m, tolerance_m, rule) if level_known else None,
+        rule=rule,
+    )
+
+
+def _placed(
+    before: Surface, after: Surface, tie: Registration | None, removal_m: float | None
+) -> tuple[Placed | None, str]:
+    if tie is not None and not tie.height_known:
+        return None, (
+            "nothing that both scans show is fixed in height: scan the ceiling, or door heads and "
+            "sills, both times, or give marks with heights"
+        )
+    if removal_m is None:
+        return None, (
+            "BEFORE was made before the floor was prepared, and what was taken off it is not "
+            "recorded (removal_mm, under [preparation] in the job)"
+        )
+    try:
+        return placed_between(before, after, tie, removal_m=removal_m), ""
+    except NoFloor as refused:
+        return None, f"{refused.message}: {refused.hint}" if refused.hint else refused.message
+
+
+def _levelness(
+    surface: Surface, wanted_m: float | None, tolerance_m: float | None, rule: Rule
+) -> Levelness | None:
+    known = surface.measured | surface.inferred
+    x_m, y_m = surface.grid.mesh()
+    best, _ = fit_plane(x_m[known], y_m[known], surface.height_m[known])
+    turned = replace(
+        surface,
+        height_m=-surface.height_m,
+        between=None if surface.between is None else surface.between.turned(),
+    )
+    low = highest_patch(turned, LOCAL_LEVEL, draws=_DRAWS)
+    high = highest_patch(surface, LOCAL_LEVEL)
+    tilt_95 = slope_error_95(surface)
+    apart_m = math.dist(low.place_m, high.place_m)
+    own = combined(low.standard_error_m, high.standard_error_m, 2**0.5 * surface.shared.warp_m)
+    return Levelness(
+        slope=best.slope,
+        slope_uncertainty=tilt_95,
+        range_m=high.z_m + low.z_m,
+        uncertainty_m=math.hypot(COVER_95 * own, (tilt_95 or 0.0) * apart_m),
+        departure=None
+        if wanted_m is None
+        else _departure(surface, low, high, wanted_m, tolerance_m, rule, tilt_95 or 0.0),
+    )
+
+
+def _departure(
+    surface: Surface,
+    low: HighPoint,
+    high: HighPoint,
+    wanted_m: float,
+    tolerance_m: float | None,
+    rule: Rule,
+    tilt_95: float,
+) -> Departure:
+    """Off a level that was asked for: the worse of the two ends decides."""
+    middle = surface.floor.outline.centroid
+    lever_m = max(math.dist(one.place_m, (middle.x, middle.y)) for one in (low, high))
+    shared = surface.shared
+    error_m = combined(
+        max(low.standard_error_m, high.standard_error_m),
+        shared.warp_m,
+        shared.datum_m,
+        tilt_95 * lever_m / COVER_95,
+    )
+    lowest_m, highest_m = -low.z_m - wanted_m, high.z_m - wanted_m
+    verdict: Verdict | None = None
+    if tolerance_m is not None:
+        worst_m = max(-lowest_m, highest_m)
+        verdict = decide(worst_m, error_m, upper=tolerance_m, rule=rule).verdict
+    return Departure(wanted_m, lowest_m, highest_m, COVER_95 * error_m, tolerance_m, verdict)
