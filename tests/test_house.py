@@ -34,11 +34,12 @@ spotpoint patch shareddraws slopeerror datum areaerror spread          | from a 
 placedepth promise grind capability material grinding pockets lifts ways|
 joints thresholds pinplaces pins                                       |
 pourblocks pourfronts pourbays pourstrips pour buying                  |
-fixedparts turns adjustment register placed straightedge everywhere worstgap flatlines freemove|
-flatness verify outcome                                                | after the pour
+fixedparts turns adjustment register tiemarks placed used              | after the pour
+straightedge everywhere worstgap flatlines freemove                    |
+flatness verify outcome                                                | and its verdicts
 simulate                                                               | test bed
 read write report                                                      | the edges
-tomlfile job sheetfile outline_dxf outline_file filelist results       | the front
+tomlfile proofjob job sheetfile outline_dxf outline_file filelist results| the front
 pipeline cli                                                           |
 """
 ORDER = [name for row in LINE.strip().splitlines() for name in row.split("|")[0].split()]

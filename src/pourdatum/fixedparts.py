@@ -40,6 +40,10 @@ _CUBES: Final = 250_000
 """Cubes, about, that a room is taken in."""
 _AROUND: Final = 3.0
 """Cubes around each from which its normal is taken, in sides."""
+_NEAREST: Final = 24
+"""Cubes around each, at the most, that say where its face lies."""
+_ON_FACE: Final = 0.5
+"""Distance from a face within which a cube lies on it, in sides."""
 _LEAST_CUBES: Final = 500
 _UPRIGHT: Final = 0.2
 """Greatest part of a normal along the vertical by which a face is upright."""
@@ -126,10 +130,10 @@ def fixed_parts(store: PointStore, level: Level, progress: Progress = silent) ->
             id="nothing-fixed",
         )
     place = _means(stats, round(cube_m / LATTICE_M))
+    normal = _normals(place, cube_m, o3d)
+    place = _onto_faces(place, normal, stats.count, cube_m)
     x, y = float(np.median(sheet.x_m)), float(np.median(sheet.y_m))
-    return FixedParts(
-        place, _normals(place, cube_m, o3d), cube_m, floor, (x, y, float(floor.at(x, y)))
-    )
+    return FixedParts(place, normal, cube_m, floor, (x, y, float(floor.at(x, y))))
 
 
 def _cube_m(area_m2: float) -> float:
@@ -161,6 +165,25 @@ def _normals(place: Array, cube_m: float, o3d: ModuleType) -> Array:
     cloud = as_cloud(place, o3d)
     cloud.estimate_normals(o3d.geometry.KDTreeSearchParamHybrid(_AROUND * cube_m, 30))
     return np.asarray(cloud.normals, np.float64)
+
+
+def _onto_faces(place: Array, normal: Array, count: NDArray[np.int64], cube_m: float) -> Array:
+    """Places laid onto the face around each (n, 3) [m]: along its normal, weighted by points.
+
+    A face that runs along the border of two layers of cubes is cut by it: the few points beyond
+    have a mean of their own, which lies off the face, and as many cubes as the rest.
+    """
+    from scipy.spatial import cKDTree
+
+    away, near = cKDTree(place).query(place, _NEAREST, distance_upper_bound=_AROUND * cube_m)
+    there = np.isfinite(away)
+    near = np.where(there, near, 0)
+    alike = there & (np.abs(np.einsum("nkc,nc->nk", normal[near], normal)) > _LEVEL)
+    off = np.einsum("nkc,nc->nk", place[near] - place[:, None], normal)
+    weight = count[near] * (alike & (np.abs(off) < _ON_FACE * cube_m))
+    mean = (weight * off).sum(axis=1) / np.maximum(weight.sum(axis=1), 1)
+    out: Array = place + mean[:, None] * normal
+    return out
 
 
 def as_cloud(place: Array, o3d: ModuleType, normal: Array | None = None) -> Any:

@@ -15,6 +15,7 @@ from typing import Annotated, Any, Final, Literal
 from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 
 from pourdatum.errors import JobError
+from pourdatum.proofjob import AfterSection, ProofSection, RegistrationSection
 from pourdatum.tomlfile import (
     Place,
     Section,
@@ -353,9 +354,13 @@ class Job(Section):
     survey: SurveySection = SurveySection()
     decision: DecisionSection = DecisionSection()
     pour: PourSection = PourSection()
+    after: AfterSection = AfterSection()
+    registration: RegistrationSection = RegistrationSection()
+    proof: ProofSection = ProofSection()
 
 
-_PATHS: Final = (("scan", "control"), ("scan", "outline"), ("material", "sheet"))
+_PATHS: Final = (("scan", "control"), ("scan", "outline"), ("material", "sheet"),
+          ("registration", "marks"), ("proof", "plan"))  # fmt: skip
 
 
 def read_job(path: str | Path | None = None, over: dict[str, Any] | None = None) -> Job:

@@ -30,6 +30,8 @@ if TYPE_CHECKING:
     from pourdatum.pour import PourSheet
     from pourdatum.scan import Scan
     from pourdatum.surface import Surface
+    from pourdatum.used import AgainstPlan, BagsUsed
+    from pourdatum.verify import Verification
     from pourdatum.volume import Volume
 
 
@@ -227,3 +229,66 @@ class Plan:
         """Datum minus floor as ground at the cell centres (ny, nx) [m], NaN where there is none."""
         x_m, y_m = self.surface.grid.mesh()
         return self.datum.as_ground(self.datum.plane.at(x_m, y_m) - self.surface.height_m)
+
+
+@dataclass(frozen=True, eq=False)
+class Check:
+    """What two scans prove of a pour.
+
+    Attributes
+    ----------
+    survey : Survey
+        The floor after the pour, in the frame of the scan before it, with the verdicts of
+        flatness, title, system, assumptions and warnings.
+    before : Surface
+        The floor before the pour.
+    found : Verification
+    sheet : Sheet, optional
+        What was poured, where the job says.
+    used : BagsUsed, optional
+        Bags against their yield, where the job says how many.
+    planned : AgainstPlan, optional
+        Against the plan, where the job names one.
+    """
+
+    survey: Survey
+    before: Surface
+    found: Verification
+    sheet: Sheet | None = None
+    used: BagsUsed | None = None
+    planned: AgainstPlan | None = None
+
+    @property
+    def surface(self) -> Surface:
+        """The floor after the pour."""
+        return self.survey.surface
+
+    @property
+    def scan(self) -> Scan:
+        """The scan after the pour."""
+        return self.survey.scan
+
+    @property
+    def floor(self) -> Floor:
+        """Outline, openings, and what stands on the floor."""
+        return self.surface.floor
+
+    @property
+    def origin_m(self) -> tuple[float, float, float]:
+        """Add to local places and levels to get those of the scan before the pour [m]."""
+        return self.before.origin_m
+
+    @property
+    def title(self) -> str:
+        """Of the job; foreign text."""
+        return self.survey.title
+
+    @property
+    def system(self) -> System:
+        """What people are shown."""
+        return self.survey.system
+
+    @property
+    def warnings(self) -> tuple[Warned, ...]:
+        """What the user must know."""
+        return self.survey.warnings

@@ -51,7 +51,9 @@ _RIVAL: Final = 0.8
 """Share of the best pose's faces from which another is a rival."""
 _TELLS_M2: Final = 0.4
 """Faces that fit in one pose and not in the other by which it is told; a choice."""
-_TELLS: Final = 3.0
+_TELLS: Final = 2.0
+_MEETS: Final = 2.5
+"""Distance within which a cube meets the other scan, in sides."""
 _MOST_RESIDUAL_M: Final = 0.02
 
 
@@ -167,7 +169,7 @@ def register_scans(
     best, *rest = (tried[k] for k in np.argsort(share)[::-1])
     _check_one_room(best, own, other)
     _check_held(best)
-    _check_rivals(best, [one for one in rest if not _same(one, best)], own)
+    _check_rivals(best, [one for one in rest if not _same(one, best)], own, tree)
     return _registration(best, own, other, fixed)
 
 
@@ -306,14 +308,20 @@ def _check_held(best: Adjusted) -> None:
     )
 
 
-def _check_rivals(best: Adjusted, rest: Sequence[Adjusted], own: FixedParts) -> None:
-    """Refuse to guess where another pose fits about as well."""
+def _check_rivals(best: Adjusted, rest: Sequence[Adjusted], own: FixedParts, tree: cKDTree) -> None:
+    """Refuse to guess where another pose fits about as well.
+
+    What tells is what one scan shows where the other shows nothing at all: a column, the wall
+    where the other has a doorway.
+    """
     walls = best.matched & own.upright
+    met = _met(best, own, tree)
     for other in rest:
         if (other.matched & own.upright).sum() < _RIVAL * walls.sum():
             continue
-        here = float((best.matched & ~other.matched).sum()) * own.cube_m**2
-        there = float((other.matched & ~best.matched).sum()) * own.cube_m**2
+        met_so = _met(other, own, tree)
+        here = float((met & ~met_so).sum()) * own.cube_m**2
+        there = float((met_so & ~met).sum()) * own.cube_m**2
         if here >= _TELLS_M2 and here >= _TELLS * there:
             continue
         turns = [math.degrees(_turn(one)) % 360.0 for one in (best, other)]
@@ -325,6 +333,14 @@ def _check_rivals(best: Adjusted, rest: Sequence[Adjusted], own: FixedParts) -> 
             "that both scans show (marks, there)",
             id="two-ways",
         )
+
+
+def _met(one: Adjusted, own: FixedParts, tree: cKDTree) -> NDArray[np.bool_]:
+    """Cubes of the moving scan near which the fixed one shows anything (n,)."""
+    reach_m = _MEETS * own.cube_m
+    away, _ = tree.query(one.place_m(own.place_m), distance_upper_bound=reach_m)
+    out: NDArray[np.bool_] = np.isfinite(away)
+    return out
 
 
 def _turn(one: Adjusted) -> float:

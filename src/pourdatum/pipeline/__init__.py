@@ -4,39 +4,25 @@ from __future__ import annotations
 
 import io
 from collections.abc import Sequence
-from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from pourdatum.chunks import Means
 from pourdatum.filelist import choose_files
-from pourdatum.floor import find_floor
 from pourdatum.job import Job
 from pourdatum.outcome import Plan, Survey
-from pourdatum.outline_file import (
-    check_outline_unit,
-    outline_to_local,
-    place_to_local,
-    read_outline,
-)
 from pourdatum.passing import Progress, silent
 from pourdatum.pipeline.compared import check_load
-from pourdatum.pipeline.controlled import with_control
-from pourdatum.pipeline.floor_words import read_as_typed
+from pourdatum.pipeline.measured import measured
 from pourdatum.pipeline.planned import check_fall, plan_pour, wants_grinding
 from pourdatum.pipeline.surveyed import as_job, survey_floor
-from pourdatum.read import read_scan
-from pourdatum.read.control_file import check_control
 from pourdatum.sheetfile import read_sheet
-from pourdatum.surface import make_surface
-from pourdatum.units import MM
 from pourdatum.write.folder import result_folder, writing
 from pourdatum.write.result_json import write_json
 from pourdatum.write.tables import write_table
 
 if TYPE_CHECKING:
     from pourdatum.results import PlanResult
-    from pourdatum.surface import Surface
 
 
 def survey_scan(
@@ -65,7 +51,7 @@ def survey_scan(
         One of its children, each with the exit status it stands for.
     """
     job = as_job(job)
-    surface = _measured(paths, job, means, progress)
+    surface = measured(paths, job, means, progress)
     progress("high and low places", None)
     return survey_floor(surface, job)
 
@@ -83,38 +69,9 @@ def plan_scan(
     sheet = read_sheet(job.material.sheet)
     check_fall(job, sheet)
     check_load(job, sheet)
-    surface = _measured(paths, job, means, progress)
+    surface = measured(paths, job, means, progress)
     progress("datum and volume", None)
     return plan_pour(surface, job)
-
-
-def _measured(paths: Sequence[str | Path], job: Job, means: Means, progress: Progress) -> Surface:
-    drawn = read_outline(job.scan.outline) if job.scan.outline else None
-    if job.scan.control is not None:
-        check_control(job.scan.control)
-    progress("reading the scan", None)
-    scan = read_scan(*paths, units=job.scan.units, up=job.scan.up, columns=job.scan.columns_told)
-    cell_m = None if job.scan.cell_mm is None else job.scan.cell_mm / MM
-    if drawn is not None:
-        box = (*scan.low_m[:2], *scan.high_m[:2])
-        check_outline_unit(drawn, scan.frame, box, str(job.scan.outline))
-    outline = None if drawn is None else outline_to_local(drawn, scan.frame)
-    if drawn is not None and drawn.note:
-        scan = replace(scan, assumptions=(*scan.assumptions, drawn.note))
-    scan = replace(scan, assumptions=(*scan.assumptions, *read_as_typed(job, scan.frame)))
-    floor = find_floor(
-        scan,
-        cell_m=cell_m,
-        outline=outline,
-        at_m=None if job.scan.at is None else place_to_local(job.scan.at, scan.frame),
-        through_doors=job.scan.through_doors,
-        means=means,
-        progress=progress,
-    )
-    progress("levels", None)
-    surface = make_surface(scan, floor, sensor=job.scan.sensor, progress=progress)
-    scan.wait_for_hashes()
-    return with_control(surface, job)
 
 
 def write_results(
