@@ -14,6 +14,7 @@ from pathlib import Path
 import numpy as np
 import shapely
 
+from pourdatum.simulate.patch import highest_patch
 from pourdatum.simulate.placing import place_stations
 from pourdatum.simulate.quadrature import integrate
 from pourdatum.simulate.relief import Hump, Relief, Wave
@@ -56,6 +57,18 @@ def a_room(number: int, area_m2: tuple[float, float] = (45.0, 75.0)) -> Scene:
     """A drawn room with a ceiling, near the origin."""
     rng = np.random.default_rng([number, 5])
     room = random_room(number, area_m2=area_m2)
+    # A slab that a pour of 10 mm covers: nothing stands more than 8 mm above its mean.
+    above_m = highest_patch(room.room, room.relief.height).height_m - mean_of(room)
+    share = min(1.0, 0.008 / above_m)
+    own = room.relief
+    calm = replace(
+        own,
+        slope_x=share * own.slope_x,
+        slope_y=share * own.slope_y,
+        humps=tuple(replace(one, height_m=share * one.height_m) for one in own.humps),
+        waves=tuple(replace(one, amplitude_m=share * one.amplitude_m) for one in own.waves),
+    )
+    room = replace(room, relief=replace(calm, level_m=share * own.level_m))
     return replace(
         room, ceiling_m=float(rng.uniform(2.4, 3.2)), polished=False,
         site_m=tuple(float(v) for v in rng.uniform((0, 0, 0), (400.0, 400.0, 40.0))),
@@ -74,21 +87,21 @@ def over_floor(room: Scene, height: Callable[..., np.ndarray]) -> tuple[float, f
     return float(total[0]), float(total[1])
 
 
+def mean_of(room: Scene) -> float:
+    """Mean level of a floor [m], local."""
+    total_m3, area_m2 = over_floor(room, room.relief.height)
+    return total_m3 / area_m2
+
+
 def poured(room: Scene, rng: np.random.Generator, mean_m: float = 0.010) -> Scene:
     """The same room once it is filled by a mean of so much: nearly level, crates gone."""
-    own = room.relief
-
-    def mean_of(relief: Relief) -> float:
-        total_m3, area_m2 = over_floor(room, relief.height)
-        return total_m3 / area_m2
-
     flat = Relief(
         slope_x=float(rng.normal(0, 2e-4)),
         slope_y=float(rng.normal(0, 2e-4)),
         humps=(Hump(*rng.uniform(-2, 2, 2), float(rng.uniform(0.0005, 0.0015)), 0.4),),
         waves=(Wave(0.0004, float(rng.uniform(2, 4)), float(rng.uniform(0, 6)), 1.0),),
     )
-    lift = mean_of(own) + mean_m - mean_of(flat)
+    lift = mean_of(room) + mean_m - mean_of(replace(room, relief=flat))
     return replace(
         room, relief=replace(flat, level_m=lift), crates=(), blobs=(), name=f"{room.name}-poured"
     )

@@ -53,10 +53,13 @@ class Freedom:
         Standard deviation of the tilt between the two verticals.
     scale : float
         Of lengths in the one against those in the other.
+    bend_m : float
+        Of slow bends of the two scans, at one place [m].
     """
 
     tilt_rad: float
     scale: float
+    bend_m: float = 0.0
 
 
 @dataclass(frozen=True, eq=False)

@@ -7,11 +7,12 @@ from typing import Final, Literal
 from pourdatum.errors import JobError
 from pourdatum.tomlfile import nearest
 
-Command = Literal["survey", "plan"]
+Command = Literal["survey", "plan", "verify"]
 
 _WRITTEN: Final[dict[Command, tuple[str, ...]]] = {
     "survey": ("result", "report", "pictures", "netcdf"),
     "plan": ("result", "report", "pictures", "tables", "netcdf"),
+    "verify": ("result", "report", "pictures", "netcdf"),
 }
 _UNASKED: Final = ("result", "report", "pictures", "tables")
 _LATER: Final = ("pdf", "drawing", "geotiff", "landxml", "laz")
@@ -20,6 +21,7 @@ _ALSO: Final = {
     "report.html": "report",
     "depth.png": "pictures",
     "levels.png": "pictures",
+    "thickness.png": "pictures",
     "picture": "pictures",
     "humps.csv": "tables",
     "pins.csv": "tables",

@@ -46,6 +46,8 @@ class WorstAt:
     place_m: tuple[float, float]
     bearing_rad: float | None
     value: float
+    length_m: float = 0.0
+    """Of the straightedge, where there is one."""
 
 
 @dataclass(frozen=True)
@@ -186,7 +188,7 @@ def _gap(surface: Surface, criterion: str, limit: GapLimit, rule: Rule) -> Flatn
         uncertainty=COVER_95 * worst.error_m,
         share_within=worst.share_within,
         verdict=decided.verdict,
-        worst=WorstAt(worst.place_m, worst.bearing_rad, worst.value_m),
+        worst=WorstAt(worst.place_m, worst.bearing_rad, worst.value_m, worst.length_m),
         said="; ".join(told),
     )
 

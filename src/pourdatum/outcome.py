@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pourdatum.buying import NOTHING, Besides
-from pourdatum.decision import GUARDED, Rule
+from pourdatum.decision import GUARDED, Rule, Verdict
 from pourdatum.pins import NO_PINS, PinPlan
 from pourdatum.units import System
 from pourdatum.ways import NO_WAYS, Ways
@@ -233,7 +233,7 @@ class Plan:
 
 @dataclass(frozen=True, eq=False)
 class Check:
-    """What two scans prove of a pour.
+    """What two scans prove of a pour, with what is said of it.
 
     Attributes
     ----------
@@ -243,6 +243,8 @@ class Check:
     before : Surface
         The floor before the pour.
     found : Verification
+    after_origin_m : tuple of 3 floats
+        Local origin of the scan after the pour, in its own coordinates [m].
     sheet : Sheet, optional
         What was poured, where the job says.
     used : BagsUsed, optional
@@ -254,9 +256,15 @@ class Check:
     survey: Survey
     before: Surface
     found: Verification
+    after_origin_m: tuple[float, float, float]
     sheet: Sheet | None = None
     used: BagsUsed | None = None
     planned: AgainstPlan | None = None
+
+    @property
+    def verdict(self) -> Verdict:
+        """Of the whole floor."""
+        return self.found.verdict
 
     @property
     def surface(self) -> Surface:

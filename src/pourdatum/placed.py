@@ -17,12 +17,13 @@ from numpy.typing import NDArray
 
 from pourdatum.areaerror import area_uncertainty_m2
 from pourdatum.datum import LOCAL_LEVEL
-from pourdatum.errors import NoFloor
+from pourdatum.errors import JobError, NoFloor
 from pourdatum.evenly import even_places
 from pourdatum.patch import PATCH_M, highest_patch
 from pourdatum.shareddraws import DRAWS, shared_draws
 from pourdatum.spread import FIT_REACH_M
 from pourdatum.uncertainty import COVER_95, UNSEEN_M, combined, mean_error_m
+from pourdatum.units import MM
 from pourdatum.volume import surface_moments
 
 if TYPE_CHECKING:
@@ -80,6 +81,8 @@ class Placed:
         None where no patch was seen well enough in both.
     missed_m2 : float
         Floor on which nothing was placed.
+    lower_m2 : float
+        Of it, floor that surely lies lower than before: something was taken off it.
     removal_m : float
         Taken off the floor between the two scans, as stated [m].
     """
@@ -93,6 +96,7 @@ class Placed:
     least: Extreme | None
     greatest: Extreme | None
     missed_m2: float
+    lower_m2: float = 0.0
     removal_m: float = 0.0
 
     @property
@@ -129,6 +133,8 @@ def placed_between(
     ------
     NoFloor
         If the scan after shows less than half of the floor, or nothing ties the two in height.
+    JobError
+        If the floor after lies below the floor before: the two were exchanged.
     ValueError
         If the grids differ.
     """
@@ -159,18 +165,30 @@ def placed_between(
     luck = np.random.default_rng(_SEEDS[2] + 1).standard_normal(DRAWS)
     volumes = volume_m3 + drawn * mean.area_m2 + luck * area_error_m2 * mean.mean_m
     low, high = (float(edge) for edge in np.quantile(volumes, (0.025, 0.975)))
+    if high < 0.0:
+        raise JobError(
+            f"AFTER lies {-mean.mean_m * MM:.1f} mm below BEFORE on average",
+            where="BEFORE, AFTER",
+            hint="exchange the two; or, if BEFORE was made before something was taken off the "
+            'floor, say so with before = "unprepared" under [proof] and removal_mm under '
+            "[preparation] in the job",
+            id="exchanged",
+        )
     least, greatest = _extremes(before, after, thickness, own, seen, spread_m)
     shown = np.where(inside, thickness, np.nan)
+    bound = np.where(inside, COVER_95 * np.hypot(own, spread_m), np.nan)
+    cell_m = before.grid.cell_m
     return Placed(
         thickness_m=shown,
-        uncertainty_m=np.where(inside, COVER_95 * np.hypot(own, spread_m), np.nan),
+        uncertainty_m=bound,
         seen=seen,
         area_m2=mean.area_m2,
         volume_m3=volume_m3,
         volume_interval_m3=(low, high),
         least=least,
         greatest=greatest,
-        missed_m2=_missed_m2(shown, seen, before.grid.cell_m),
+        missed_m2=_patches_m2(seen & (shown < NOTHING_M), cell_m),
+        lower_m2=_patches_m2(seen & (shown + bound < 0.0), cell_m),
         removal_m=removal_m,
     )
 
@@ -257,10 +275,10 @@ def _extremes(
     return found[0], found[1]
 
 
-def _missed_m2(thickness: Array, seen: Mask, cell_m: float) -> float:
-    """Floor on which nothing was placed [m²]: patches of 100 mm, for a single cell is noise."""
+def _patches_m2(chosen: Mask, cell_m: float) -> float:
+    """Area of chosen cells that make up patches of 100 mm [m²]: a single cell is noise."""
     from scipy.ndimage import binary_opening
 
     side = max(round(PATCH_M / cell_m), 1)
-    bare = binary_opening(seen & (thickness < NOTHING_M), np.ones((side, side), bool))
-    return float(bare.sum()) * cell_m**2
+    patches = binary_opening(chosen, np.ones((side, side), bool))
+    return float(patches.sum()) * cell_m**2

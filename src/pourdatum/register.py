@@ -30,6 +30,8 @@ from pourdatum.uncertainty import SENSORS, SensorKind
 if TYPE_CHECKING:
     from types import ModuleType
 
+    from scipy.spatial import cKDTree
+
 Array = NDArray[np.float64]
 Pose = tuple[Array, Array]
 
@@ -69,12 +71,13 @@ class Registration:
     residual_m : float
         Root mean square distance of what was matched [m].
     height_error_m : float or None
-        Standard uncertainty of the height at the floor's middle [m]; None where nothing is fixed
-        in height.
+        Standard uncertainty of heights of the one against the other at the floor's middle [m]:
+        of the tie, and of what either scan bends between it and the floor. None where nothing is
+        fixed in height.
     middle_m : (3,) array
         Where that holds, local to the fixed scan [m].
     covariance : (3, 3) array
-        Of the height there [m] and of the slopes in x and y.
+        Of the tie alone: of the height there [m] and of the slopes in x and y.
     tie_m : (k, 2) array
         Where in plan heights of the two are tied, local to the fixed scan [m].
     overlap : float
@@ -147,13 +150,13 @@ def register_scans(
         Without Open3D.
     """
     o3d = need("open3d", purpose="bringing two scans together", extra="registration")
-    from scipy.spatial import cKDTree
+    from scipy.spatial import cKDTree as Tree
 
     own, other = (
         _parts(scan, level, means, progress)
         for scan, level in zip((moving, fixed), levels, strict=True)
     )
-    tree = cKDTree(other.place_m)
+    tree = Tree(other.place_m)
     progress("one frame for both scans", None)
     poses = _poses(own, other, turn_rad, o3d)
     if not poses:
@@ -170,7 +173,7 @@ def register_scans(
     _check_one_room(best, own, other)
     _check_held(best)
     _check_rivals(best, [one for one in rest if not _same(one, best)], own, tree)
-    return _registration(best, own, other, fixed)
+    return _registration(best, own, other, fixed, freedom)
 
 
 def _parts(scan: Scan, level: Level | None, means: Means, progress: Progress) -> FixedParts:
@@ -185,6 +188,7 @@ def _freedom(sensors: tuple[SensorKind | None, SensorKind | None]) -> Freedom:
     return Freedom(
         tilt_rad=max(math.hypot(*(one.tilt_rad for one in own)), 1e-4),
         scale=math.hypot(*(one.scale for one in own)),
+        bend_m=math.hypot(*(one.warp_m for one in own)),
     )
 
 
@@ -347,7 +351,9 @@ def _turn(one: Adjusted) -> float:
     return math.atan2(float(one.rotation[1, 0]), float(one.rotation[0, 0]))
 
 
-def _registration(best: Adjusted, own: FixedParts, other: FixedParts, fixed: Scan) -> Registration:
+def _registration(
+    best: Adjusted, own: FixedParts, other: FixedParts, fixed: Scan, freedom: Freedom
+) -> Registration:
     known = bool(best.held[2] >= HELD)
     shift = best.middle_m - best.rotation @ best.own_middle_m
     turn_x, turn_y, height = 0, 1, 5
@@ -359,7 +365,7 @@ def _registration(best: Adjusted, own: FixedParts, other: FixedParts, fixed: Sca
         method="walls and ceiling" if known else "walls alone",
         move=Move(as_rotation(best.rotation), _triple(shift), fixed.frame),
         residual_m=best.residual_m,
-        height_error_m=best.height_error_m if known else None,
+        height_error_m=math.hypot(best.height_error_m, freedom.bend_m) if known else None,
         middle_m=best.middle_m,
         covariance=slopes @ best.covariance @ slopes.T,
         tie_m=best.tie_m,

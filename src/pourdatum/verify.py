@@ -17,6 +17,7 @@ from pourdatum.decision import GUARDED, Rule, Verdict, decide
 from pourdatum.errors import NoFloor
 from pourdatum.flatness import check_flatness
 from pourdatum.geometry import fit_plane
+from pourdatum.mends import Mend, mend_at
 from pourdatum.patch import HighPoint, highest_patch
 from pourdatum.placed import Placed, placed_between
 from pourdatum.register import Registration
@@ -98,6 +99,8 @@ class Verification:
         None where the scan has no vertical.
     rule : Rule
         By which verdicts were given.
+    mends : tuple of (Mend or None)
+        What would mend the worst place of each criterion; None where no straightedge lies there.
     """
 
     registration: Registration | None
@@ -106,6 +109,7 @@ class Verification:
     flatness: tuple[Flatness, ...]
     level: Levelness | None
     rule: Rule = GUARDED
+    mends: tuple[Mend | None, ...] = ()
 
     @property
     def verdicts(self) -> tuple[Verdict, ...]:
@@ -167,14 +171,23 @@ def verify_pour(
     tie = after.move if isinstance(after.move, Registration) else None
     placed, lacks = _placed(before, after, tie, removal_m)
     judged = after if levelled is None else levelled
+    flatness = check_flatness(judged, criteria, rule, joints=joints, level_known=level_known)
     return Verification(
         registration=tie,
         placed=placed,
         lacks=lacks,
-        flatness=check_flatness(judged, criteria, rule, joints=joints, level_known=level_known),
+        flatness=flatness,
         level=_levelness(judged, wanted_m, tolerance_m, rule) if level_known else None,
         rule=rule,
+        mends=tuple(_mend(judged, one) for one in flatness),
     )
+
+
+def _mend(surface: Surface, one: Flatness) -> Mend | None:
+    worst = one.worst
+    if worst is None or worst.bearing_rad is None or not worst.length_m or one.limit is None:
+        return None
+    return mend_at(surface, worst.place_m, worst.bearing_rad, worst.length_m, one.limit)
 
 
 def _placed(

@@ -5,20 +5,20 @@ from __future__ import annotations
 import contextlib
 import threading
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from pourdatum import __version__
-from pourdatum.cli.options import Words, plan_options, shared_options
+from pourdatum.cli.options import Words, plan_options, shared_options, verify_options
 from pourdatum.cli.say import printable, say, say_error, show_json
 from pourdatum.cli.stop import Commands, check_stopped
-from pourdatum.errors import JobError
 
 if TYPE_CHECKING:
     from pourdatum.filelist import Command
-    from pourdatum.outcome import Plan, Survey
+    from pourdatum.outcome import Check, Plan, Survey
     from pourdatum.passing import Progress
     from pourdatum.write.part_sums import PartSums
 
@@ -33,6 +33,7 @@ _HELP = f"""From a 3D scan of a bare floor to a levelling plan: datum, litres, b
 pourdatum survey room.laz            what the floor is
 pourdatum plan room.laz              what to pour, and how many bags
 pourdatum plan room.laz --job job.toml --material my-bag.toml
+pourdatum verify room.laz after.laz --criterion 3mm/2m --bags 40
 
 The bag's own instructions, local codes and licensed practice come first.
 """
@@ -66,14 +67,23 @@ def plan(**words: Any) -> int:
     return _run_command("plan", Words(**words))
 
 
-@app.command(context_settings={"ignore_unknown_options": True, "allow_extra_args": True})
-@click.argument("words", nargs=-1, metavar="BEFORE AFTER")
-def verify(words: tuple[str, ...]) -> int:
-    """What was placed, and whether the floor conforms. Not in this version."""
-    raise JobError(
-        "verify is not in this version",
-        hint="survey AFTER gives its levels", id="not-in-this-version",
-    )  # fmt: skip
+@app.command()
+@verify_options
+def verify(
+    before: str,
+    after: str,
+    also_before: tuple[str, ...],
+    also_after: tuple[str, ...],
+    **words: Any,
+) -> int:
+    """What was placed, and whether the floor conforms.
+
+    BEFORE and AFTER are scans of one room before and after the pour, in any frames: walls, columns
+    and ceiling bring them together. Places and levels are told in BEFORE's frame.
+    Exit status 1 says that a criterion fails, 4 that none fails and something is undecided.
+    """
+    told = Words(scans=(before, *also_before), after=(after, *also_after), **words)
+    return _run_command("verify", told)
 
 
 @app.command(short_help="List the shipped material sheets, or check your own.")
@@ -129,7 +139,7 @@ def sample(
 
 
 @app.command(short_help="Print the JSON Schema of result.json.")
-@click.argument("command", metavar="survey|plan")
+@click.argument("command", metavar="survey|plan|verify")
 def schema(command: str) -> int:
     """Print the JSON Schema of a command's result.json."""
     from pourdatum.results import result_schema
@@ -181,7 +191,7 @@ def _run_command(command: Command, words: Words) -> int:
 
     job = words.to_job()
     kinds = choose_files(words.files, command)
-    if command == "plan":
+    if command != "survey":
         read_sheet(job.material.sheet)
     target = words.out
     if target is None:
@@ -193,14 +203,23 @@ def _run_command(command: Command, words: Words) -> int:
     from pourdatum import pipeline
     from pourdatum.cli.lines import result_lines
 
-    measure = pipeline.plan_scan if command == "plan" else pipeline.survey_scan
     with contextlib.ExitStack() as stack:
         progress = stack.enter_context(shown_progress(words.quiet))
         work = stack.enter_context(result_folder(target, overwrite=words.overwrite))
         kept = stack.enter_context(_kept_sums(target))
         if {"report", "pictures"} & set(kinds):
             progress = _drawing_ready(progress)
-        outcome = measure(words.scans, job, means=words.to_means(kept), progress=progress)
+        means = words.to_means(kept)
+        outcome: Survey | Plan | Check
+        if command == "verify":
+            # What is kept of BEFORE's files would be taken for AFTER's.
+            means = replace(means, keeper=None)
+            outcome = pipeline.check_scans(
+                words.scans, words.after, job, means=means, progress=progress
+            )
+        else:
+            measure = pipeline.plan_scan if command == "plan" else pipeline.survey_scan
+            outcome = measure(words.scans, job, means=means, progress=progress)
         with writing(target):
             pipeline.fill_folder(outcome, work, kinds, progress=progress)
         check_stopped()
@@ -208,7 +227,18 @@ def _run_command(command: Command, words: Words) -> int:
         _show_result(outcome)
     else:
         say(map(printable, result_lines(outcome, target, kinds)))
-    return 0 if getattr(outcome, "buildable", True) else 1
+    return _exit_status(outcome)
+
+
+def _exit_status(outcome: Survey | Plan | Check) -> int:
+    """1 where the answer is no, 4 where it is open."""
+    match getattr(outcome, "verdict", "conforms"):
+        case "does not conform":
+            return 1
+        case "undecided":
+            return 4
+        case _:
+            return 0 if getattr(outcome, "buildable", True) else 1
 
 
 def _drawing_ready(progress: Progress) -> Progress:
@@ -257,7 +287,7 @@ def _kept_sums(target: str) -> Iterator[PartSums]:
     kept.clear()
 
 
-def _show_result(outcome: Survey | Plan) -> None:
+def _show_result(outcome: Survey | Plan | Check) -> None:
     from pourdatum.pipeline import result_data
 
     for warning in outcome.warnings:

@@ -6,8 +6,9 @@ import math
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Final
 
+from pourdatum.cli.prooflines import proof_rows, verdict_line
 from pourdatum.controlwords import notes_on, to_read_again
-from pourdatum.outcome import Plan
+from pourdatum.outcome import Check, Plan, Survey
 from pourdatum.pour import Crew
 from pourdatum.report.flatness_block import flatness_rows
 from pourdatum.report.ways_block import would_work
@@ -24,7 +25,6 @@ from pourdatum.units import MM, show_area, show_height, show_length, show_mass, 
 
 if TYPE_CHECKING:
     from pourdatum.grinding import Grinding
-    from pourdatum.outcome import Survey
     from pourdatum.pour import PourSheet
 
 CAUTION: Final = (
@@ -46,22 +46,25 @@ _SILENT: Final = frozenset(
 """Warnings that stand in the lines already, or speak to programs."""
 
 
-def result_lines(outcome: Survey | Plan, folder: str, kinds: Sequence[str]) -> list[str]:
-    """The lines printed after survey or plan.
+def result_lines(outcome: Survey | Plan | Check, folder: str, kinds: Sequence[str]) -> list[str]:
+    """The lines printed after a command.
 
     Parameters
     ----------
-    outcome : Survey or Plan
+    outcome : Survey, Plan or Check
     folder : str
         Result folder, as the user named it.
     kinds : sequence of str
         Kinds of file that were written.
     """
-    survey = outcome.survey if isinstance(outcome, Plan) else outcome
-    rows = _floor_rows(survey) + flatness_rows(survey)
-    if isinstance(outcome, Plan):
-        rows += _plan_rows(outcome)
-    rows += _things_rows(outcome)
+    survey = outcome if isinstance(outcome, Survey) else outcome.survey
+    if isinstance(outcome, Check):
+        rows = [("verdict", verdict_line(outcome)), *proof_rows(outcome)]
+    else:
+        rows = _floor_rows(survey) + flatness_rows(survey)
+        if isinstance(outcome, Plan):
+            rows += _plan_rows(outcome)
+        rows += _things_rows(outcome)
     # Litres of a floor in the wrong unit are read before any note below them.
     lines = [f"ASSUMED: {survey.scan.unit_taken}"] if survey.scan.unit_taken else []
     fit = survey.surface.control

@@ -1,10 +1,10 @@
-"""The options that survey and plan share, defined once, and what they put over a job."""
+"""The options that the commands share, defined once, and what they put over a job."""
 
 from __future__ import annotations
 
 import math
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final, TypeVar
 
@@ -156,18 +156,47 @@ _PLAN_ONLY: Final = [
 ]
 
 
+_VERIFY_ONLY: Final = [
+    _option("--also-before", multiple=True, metavar="FILE", help="One more file of BEFORE."),
+    _option("--also-after", multiple=True, metavar="FILE", help="One more file of AFTER."),
+    _option("--material", metavar="NAME|FILE.toml", help="Material sheet that was poured."),
+    _option("--bags", type=click.IntRange(1, 1_000_000), metavar="N", help="Bags that were used."),
+    _option("--plan", metavar="DIR", help="Result folder of the plan, to hold the pour against."),
+    _option("--marks", metavar="FILE.csv", help="Marks in both scans: name,x,y,z,after_x,..."),
+    _option(
+        "--turn",
+        type=Number(-360, 360, "degrees"),
+        metavar="DEG",
+        help="About how AFTER lies turned in BEFORE, where a room looks alike both ways.",
+    ),
+]
+
+
 def shared_options(command: F) -> F:
     """Everything that survey and plan have in common."""
-    for option in reversed(_SHARED):
+    return _with(command, _SHARED)
+
+
+def verify_options(command: F) -> F:
+    """BEFORE and AFTER, and what they have in common with other scans."""
+    after = click.argument("after", metavar="AFTER")
+    before = click.argument("before", metavar="BEFORE")
+    return before(after(_with(_with(command, _VERIFY_ONLY), _SHARED[1:])))
+
+
+def _with(command: F, options: Sequence[Callable[[F], F]]) -> F:
+    for option in reversed(options):
         command = option(command)
     return command
 
 
 def plan_options(command: F) -> F:
     """What only a plan needs."""
-    for option in reversed(_PLAN_ONLY):
-        command = option(command)
-    return command
+    return _with(command, _PLAN_ONLY)
+
+
+def _given(**words: Any) -> dict[str, Any]:
+    return {key: value for key, value in words.items() if value is not None}
 
 
 @dataclass(frozen=True)
@@ -196,20 +225,27 @@ class Words:
     material: str | None = None
     datum: dict[str, Any] | None = None
     grind: str | None = None
+    after: tuple[str, ...] = ()
+    bags: int | None = None
+    plan: str | None = None
+    marks: str | None = None
+    turn: float | None = None
 
     def to_job(self) -> Job:
         """The job file with these words over it."""
         from pourdatum.job import read_job
 
-        scan = {
-            "units": self.units, "up": self.up, "columns": self.columns,
-            "sensor": self.sensor, "control": self.control, "outline": self.outline,
-            "cell_mm": self.cell, "at": self.at, "through_doors": self.through_doors,
-        }  # fmt: skip
+        scan = _given(
+            units=self.units, up=self.up, columns=self.columns, sensor=self.sensor,
+            control=self.control, outline=self.outline, cell_mm=self.cell, at=self.at,
+            through_doors=self.through_doors,
+        )  # fmt: skip
         over: dict[str, Any] = {
-            "scan": {key: value for key, value in scan.items() if value is not None},
+            "scan": scan,
             "material": {} if self.material is None else {"sheet": self.material},
             "grind": {} if self.grind is None else {"allowed": self.grind == "auto"},
+            "proof": _given(bags=self.bags, plan=self.plan),
+            "registration": _given(marks=self.marks, turn_deg=self.turn),
         }
         over = {section: keys for section, keys in over.items() if keys}
         if self.datum is not None:

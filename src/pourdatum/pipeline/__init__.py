@@ -2,20 +2,20 @@
 
 from __future__ import annotations
 
-import io
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 from pourdatum.chunks import Means
-from pourdatum.filelist import choose_files
+from pourdatum.filelist import Command, choose_files
 from pourdatum.job import Job
-from pourdatum.outcome import Plan, Survey
+from pourdatum.outcome import Check, Plan, Survey
 from pourdatum.passing import Progress, silent
 from pourdatum.pipeline.compared import check_load
 from pourdatum.pipeline.measured import measured
 from pourdatum.pipeline.planned import check_fall, plan_pour, wants_grinding
 from pourdatum.pipeline.surveyed import as_job, survey_floor
+from pourdatum.pipeline.verified import check_scans
 from pourdatum.sheetfile import read_sheet
 from pourdatum.write.folder import result_folder, writing
 from pourdatum.write.result_json import write_json
@@ -23,6 +23,12 @@ from pourdatum.write.tables import write_table
 
 if TYPE_CHECKING:
     from pourdatum.results import PlanResult
+
+_PICTURE: Final[dict[Command, str]] = {
+    "survey": "levels.png",
+    "plan": "depth.png",
+    "verify": "thickness.png",
+}
 
 
 def survey_scan(
@@ -75,7 +81,7 @@ def plan_scan(
 
 
 def write_results(
-    outcome: Survey | Plan,
+    outcome: Survey | Plan | Check,
     folder: str | Path,
     *,
     files: str | None = None,
@@ -85,7 +91,7 @@ def write_results(
 
     Parameters
     ----------
-    outcome : Survey or Plan
+    outcome : Survey, Plan or Check
     folder : str or Path
         Result folder; its parent exists.
     files : str, optional
@@ -100,14 +106,21 @@ def write_results(
     JobError
         If ``files`` names what is not known.
     """
-    kinds = choose_files(files, "plan" if isinstance(outcome, Plan) else "survey")
+    kinds = choose_files(files, command_of(outcome))
     with result_folder(folder, overwrite=overwrite) as work, writing(folder):
         fill_folder(outcome, work, kinds)
     return Path(folder)
 
 
+def command_of(outcome: Survey | Plan | Check) -> Command:
+    """The command that a result is of."""
+    if isinstance(outcome, Check):
+        return "verify"
+    return "plan" if isinstance(outcome, Plan) else "survey"
+
+
 def fill_folder(
-    outcome: Survey | Plan, work: Path, kinds: Sequence[str], *, progress: Progress = silent
+    outcome: Survey | Plan | Check, work: Path, kinds: Sequence[str], *, progress: Progress = silent
 ) -> None:
     """Write the files of these kinds into an open folder."""
     from pourdatum.report.page import write_page
@@ -125,28 +138,25 @@ def fill_folder(
             case "report":
                 write_page(outcome, work / "report.html", picture=picture)
             case "pictures":
-                write_picture(picture, work / ("depth.png" if plan else "levels.png"))
+                write_picture(picture, work / _PICTURE[command_of(outcome)])
             case "tables" if plan is not None:
                 _write_tables(plan, work)
             case "netcdf":
                 write_surface(outcome.surface, work / "surface.nc", plan.datum if plan else None)
 
 
-def _drawn(outcome: Survey | Plan) -> bytes:
-    from pourdatum.report.picture import draw_depth, draw_levels
+def _drawn(outcome: Survey | Plan | Check) -> bytes:
+    from pourdatum.report.page import picture_of
 
-    held = io.BytesIO()
-    if isinstance(outcome, Plan):
-        draw_depth(outcome, held)
-    else:
-        draw_levels(outcome, held)
-    return held.getvalue()
+    return picture_of(outcome)
 
 
-def result_data(outcome: Survey | Plan) -> dict[str, Any]:
+def result_data(outcome: Survey | Plan | Check) -> dict[str, Any]:
     """The content of ``result.json`` as plain values."""
-    from pourdatum.results import as_data, plan_result, survey_result
+    from pourdatum.results import as_data, check_result, plan_result, survey_result
 
+    if isinstance(outcome, Check):
+        return as_data(check_result(outcome))
     return as_data(survey_result(outcome) if isinstance(outcome, Survey) else plan_result(outcome))
 
 
@@ -199,6 +209,7 @@ def _write_humps(result: PlanResult, path: Path) -> None:
 
 
 __all__ = [
+    "check_scans",
     "fill_folder",
     "plan_pour",
     "plan_scan",

@@ -35,6 +35,7 @@ if TYPE_CHECKING:
 
 _LOW_OVERLAP = 0.8
 _SAME_AREA = 0.05
+_LOWER_M2 = 0.05
 
 
 def check_scans(
@@ -78,7 +79,7 @@ def check_scans(
     )  # fmt: skip
     later.wait_for_hashes()
     progress("holding the floor against its contract", None)
-    return _checked(first, raw, job, plan)
+    return _checked(first, raw, later.origin_m, job, plan)
 
 
 def _tie(
@@ -118,7 +119,13 @@ def _row(x: float, y: float) -> Any:
     return np.array([[x, y]])
 
 
-def _checked(first: Surface, raw: Surface, job: Job, plan: dict[str, Any] | None) -> Check:
+def _checked(
+    first: Surface,
+    raw: Surface,
+    after_origin_m: tuple[float, float, float],
+    job: Job,
+    plan: dict[str, Any] | None,
+) -> Check:
     levelled = with_control(raw, job)
     survey = surveyed(levelled, job)
     planned_m = _planned_level_m(plan, first)
@@ -148,6 +155,7 @@ def _checked(first: Surface, raw: Surface, job: Job, plan: dict[str, Any] | None
         ),
         before=first,
         found=found,
+        after_origin_m=after_origin_m,
         sheet=sheet,
         used=used,
         planned=None if plan is None else _against(plan, job, first, found),
@@ -217,6 +225,16 @@ def _warned(found: Verification, job: Job, first: Surface) -> list[Warned]:
                 "same-frame",
                 "both scans are taken as being in one frame, as the job says: an error of that"
                 " frame is an error of the thickness, and is in no interval",
+            )
+        )
+    if found.placed is not None and found.placed.lower_m2 > _LOWER_M2:
+        said.append(
+            Warned(
+                "lower-than-before",
+                f"{found.placed.lower_m2:.2f} m² lie lower after the pour than before: something"
+                " was taken off there after BEFORE was made, and what was placed is understated by"
+                " as much; scan the prepared floor, or allow for the removal (removal_mm, under"
+                " [preparation])",
             )
         )
     if found.placed is not None:

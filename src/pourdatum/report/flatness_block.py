@@ -91,7 +91,7 @@ def _judged(survey: Survey) -> str:
         "on. The value has the luck of the worst among many noisy places taken out."
     )
     hidden_m2 = survey.surface.inferred_m2
-    if hidden_m2 > 0.0:
+    if hidden_m2 > 0.005:
         area = show_area(hidden_m2, survey.system)
         said += f" The {area} of inferred floor were not seen and are not judged."
     return said

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import io
 import math
-from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -21,27 +20,31 @@ from pourdatum.report import (
     pins_block,
     plan_blocks,
     pour_block,
+    proof_page,
     setups,
-    stylesheet,
     ways_block,
     words,
 )
+from pourdatum.report.document import document
 from pourdatum.report.markup import Html, el, tied
 from pourdatum.report.picture import draw_depth, draw_levels
+from pourdatum.report.proof_view import draw_thickness
 from pourdatum.units import show_area, show_height
 
 if TYPE_CHECKING:
-    from pourdatum.outcome import Plan, Survey
+    from pourdatum.outcome import Check, Plan, Survey
 
 _SHOWN_ABOVE: Final = frozenset({"not-buildable", "control-loose", "grind-dust", "grind-bound"})
 
 
-def write_page(outcome: Survey | Plan, path: str | Path, *, picture: bytes | None = None) -> None:
-    """Write the report of a survey or a plan.
+def write_page(
+    outcome: Survey | Plan | Check, path: str | Path, *, picture: bytes | None = None
+) -> None:
+    """Write the report of a survey, a plan or a proof.
 
     Parameters
     ----------
-    outcome : Survey or Plan
+    outcome : Survey, Plan or Check
         Finished result.
     path : str or Path
         File to write.
@@ -53,20 +56,30 @@ def write_page(outcome: Survey | Plan, path: str | Path, *, picture: bytes | Non
     OSError
         If the file cannot be written.
     """
-    from pourdatum.outcome import Plan
+    from pourdatum.outcome import Check, Plan
 
-    if picture is None:
-        held = io.BytesIO()
-        if isinstance(outcome, Plan):
-            draw_depth(outcome, held)
-        else:
-            draw_levels(outcome, held)
-        picture = held.getvalue()
-    if isinstance(outcome, Plan):
-        page = plan_page(outcome, picture)
+    shown = picture_of(outcome) if picture is None else picture
+    if isinstance(outcome, Check):
+        page = proof_page.check_page(outcome, shown)
+    elif isinstance(outcome, Plan):
+        page = plan_page(outcome, shown)
     else:
-        page = survey_page(outcome, picture)
+        page = survey_page(outcome, shown)
     Path(path).write_bytes(page.encode())
+
+
+def picture_of(outcome: Survey | Plan | Check) -> bytes:
+    """The map of a result as PNG."""
+    from pourdatum.outcome import Check, Plan
+
+    held = io.BytesIO()
+    if isinstance(outcome, Check):
+        draw_thickness(outcome, held)
+    elif isinstance(outcome, Plan):
+        draw_depth(outcome, held)
+    else:
+        draw_levels(outcome, held)
+    return held.getvalue()
 
 
 def plan_page(plan: Plan, picture: bytes) -> str:
@@ -138,7 +151,7 @@ def plan_page(plan: Plan, picture: bytes) -> str:
         ),
         _provenance(survey, plan),
     ]
-    return _document(survey, "Levelling plan", main)
+    return document(survey, "Levelling plan", main)
 
 
 def survey_page(survey: Survey, picture: bytes) -> str:
@@ -175,38 +188,7 @@ def survey_page(survey: Survey, picture: bytes) -> str:
         _provenance(survey, None),
         blocks.cautions(),
     ]
-    return _document(survey, "Survey of a floor", main)
-
-
-def _document(survey: Survey, kind: str, main: Sequence[Html | None]) -> str:
-    from pourdatum import __version__
-
-    title = words.plain(survey.title)
-    if not title:
-        title = words.plain(survey.scan.inputs[0].file) if survey.scan.inputs else kind
-    head = [
-        el("meta", charset="utf-8"),
-        el("meta", http_equiv="Content-Security-Policy", content=stylesheet.policy()),
-        el("meta", name="viewport", content="width=device-width, initial-scale=1"),
-        el("meta", name="referrer", content="no-referrer"),
-        el("title", f"{title}: {kind.lower()}"),
-        Html(f"<style>{stylesheet.CSS}</style>"),
-    ]
-    body = [
-        el("header", el("p", kind, cls="kind"), el("h1", el("bdi", title))),
-        el("main", main),
-        el(
-            "footer",
-            el(
-                "p",
-                f"Made with pourdatum {__version__}. Places are x, y in the plan coordinates of "
-                f"the {'scan' if survey.floor.spots is None else 'levels'}. Intervals are stated "
-                "at 95 %.",
-            ),
-        ),
-    ]
-    page = el("html", el("head", head), el("body", body), lang="en")
-    return f"<!DOCTYPE html>\n{page}\n"
+    return document(survey, "Survey of a floor", main)
 
 
 def _levels(survey: Survey) -> Html:

@@ -30,6 +30,7 @@ _DASH: Final = (0.0, (4.0, 2.0))
 _JOINT: Final[dict[str, Any]] = {
     "joint": (0.0, (8.0, 2.0, 1.5, 2.0)),
     "crack": (0.0, (1.5, 2.0)),
+    "edge": "-",
 }
 
 

@@ -103,12 +103,12 @@ def depth_view(plan: Plan) -> PlanView:
         title=plan.title or _file_name(plan.survey) or "Levelling plan",
         lines=tuple(lines),
         scale_words="Depth of fill",
-        areas=(*areas, *_joints(plan), *_things(plan.surface)),
+        areas=(*areas, *_joints(plan), *things_of(plan.surface)),
         marks=(
             *_high_point(plan),
-            *_openings(plan.surface),
+            *openings_of(plan.surface),
             *_humps(plan),
-            *_others(plan.surface),
+            *others_of(plan.surface),
             *_spots(plan.surface),
             *_corners(plan),
             *_thresholds(plan),
@@ -140,12 +140,12 @@ def levels_view(survey: Survey) -> PlanView:
             " · ".join(facts),
         ),
         scale_words=f"Above (+) and below (−) the {'mean level' if levelled else 'best-fit plane'}",
-        areas=_things(surface),
+        areas=things_of(surface),
         marks=(
-            *_openings(surface),
+            *openings_of(surface),
             *_shots(survey),
             *_advised(survey),
-            *_others(surface),
+            *others_of(surface),
             *_spots(surface),
         ),
     )
@@ -236,7 +236,7 @@ def _high_point(plan: Plan) -> list[Mark]:
     return [] if place is None else [Mark("high", place, "high point")]
 
 
-def _things(surface: Surface) -> tuple[Area, ...]:
+def things_of(surface: Surface) -> tuple[Area, ...]:
     """Inferred floor, columns, openings, and what stands there unclear."""
     floor = surface.floor
     hidden = contours.region(surface.grid, surface.inferred, floor.outline)
@@ -251,14 +251,15 @@ def _things(surface: Surface) -> tuple[Area, ...]:
     return tuple(areas)
 
 
-def _openings(surface: Surface) -> list[Mark]:
+def openings_of(surface: Surface) -> list[Mark]:
+    """Openings, numbered."""
     return [
         Mark("opening", hole.place_m, f"opening {number}", half_m=_half(hole.area_m2))
         for number, hole in enumerate(surface.floor.openings, 1)
     ]
 
 
-def _others(surface: Surface) -> list[Mark]:
+def others_of(surface: Surface) -> list[Mark]:
     """Columns with their name, and nibs with a line in the key."""
     columns = [
         Mark("column", thing.place_m, "column", half_m=_half(thing.area_m2))

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from shapely.geometry.base import BaseGeometry
 
 AreaKind = Literal[
-    "inferred", "thin", "deep", "opening", "column", "unsure", "hump", "joint", "crack"
+    "inferred", "thin", "deep", "opening", "column", "unsure", "hump", "joint", "crack", "edge"
 ]
 MarkKind = Literal[
     "high", "hump", "opening", "column", "nib", "again", "level", "shot", "spot",

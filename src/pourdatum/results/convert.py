@@ -55,12 +55,13 @@ from pourdatum.uncertainty import COVER_95
 
 if TYPE_CHECKING:
     from pourdatum.outcome import Plan, Survey
+    from pourdatum.scan import Scan
 
 
 def survey_result(survey: Survey) -> SurveyResult:
     """A finished survey as it is written."""
     return SurveyResult(
-        **_common(survey, "survey"),
+        **common_part(survey, "survey"),
         flatness=[flatness_part(one, survey.origin_m[:2]) for one in survey.flatness],
         decision_rule=rule_in_words(survey.rule),
     )
@@ -69,7 +70,7 @@ def survey_result(survey: Survey) -> SurveyResult:
 def plan_result(plan: Plan) -> PlanResult:
     """A finished plan as it is written."""
     return PlanResult(
-        **_common(plan.survey, "plan"),
+        **common_part(plan.survey, "plan"),
         buildable=plan.buildable,
         obstacles=list(plan.obstacles),
         datum=_datum(plan),
@@ -91,15 +92,21 @@ def as_data(result: Common) -> dict[str, Any]:
     return result.model_dump(mode="json", by_alias=True)
 
 
-def _common(survey: Survey, command: str) -> dict[str, Any]:
+def input_parts(scan: Scan) -> list[InputPart]:
+    """The files of a scan."""
+    return [
+        InputPart(**{name: getattr(item, name) for name in InputPart.model_fields})
+        for item in scan.inputs
+    ]
+
+
+def common_part(survey: Survey, command: str) -> dict[str, Any]:
+    """What every result begins with."""
     return {
         "schema": f"pourdatum.{command}/1",
         "version": __version__,
         "title": survey.title,
-        "inputs": [
-            InputPart(**{name: getattr(item, name) for name in InputPart.model_fields})
-            for item in survey.scan.inputs
-        ],
+        "inputs": input_parts(survey.scan),
         "assumptions": list(survey.assumptions),
         "warnings": [WarningPart(code=item.code, text=item.text) for item in survey.warnings],
         "floor": _floor(survey),

@@ -6,11 +6,9 @@ coordinates and vertical, in metres. Intervals are 95 %. What could not be had i
 
 from __future__ import annotations
 
-from typing import Any, Final, Literal
+from typing import Literal
 
 from pydantic import BaseModel, ConfigDict, Field
-
-from pourdatum.errors import JobError
 
 Place = tuple[float, float]
 Interval = tuple[float, float]
@@ -447,28 +445,3 @@ class PlanResult(Common):
     pockets: list[PocketPart] = Field(description="of this plan, to be filled first")
     thin: list[ThinPart]
     ways: list[WayPart] = Field(description="best first, then those that do not work")
-
-
-MODELS: Final[dict[str, type[Common]]] = {"survey": SurveyResult, "plan": PlanResult}
-
-
-def result_schema(command: str) -> dict[str, Any]:
-    """JSON Schema of a command's ``result.json``, from the models that write it.
-
-    Raises
-    ------
-    JobError
-        If the command writes no result.
-
-    Examples
-    --------
-    >>> "fill" in result_schema("plan")["required"]
-    True
-    """
-    if command not in MODELS:
-        raise JobError(
-            f"there is no schema for '{command}'", where="schema",
-            hint=f"use one of {', '.join(MODELS)}", id="schema",
-        )  # fmt: skip
-    schema = MODELS[command].model_json_schema(by_alias=True, mode="serialization")
-    return {"$schema": "https://json-schema.org/draft/2020-12/schema", **schema}

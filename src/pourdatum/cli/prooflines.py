@@ -1,0 +1,124 @@
+"""A finished proof as a few lines that a contractor reads aloud."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from pourdatum.report import words
+from pourdatum.report.flatness_block import flatness_rows
+from pourdatum.uncertainty import COVER_95
+from pourdatum.units import MM, show_area, show_height, show_volume
+
+if TYPE_CHECKING:
+    from pourdatum.outcome import Check
+    from pourdatum.placed import Extreme
+
+
+def proof_rows(check: Check) -> list[tuple[str, str]]:
+    """Name and text of each line."""
+    system, found = check.system, check.found
+    rows = []
+    tie = found.registration
+    if tie is None:
+        rows.append(("frame", "both scans in one frame, as the job says"))
+    else:
+        error_m = tie.height_error_m
+        known = (
+            "heights not tied"
+            if error_m is None
+            else f"heights agree to {words.height_fine(COVER_95 * error_m, system)} (95 %)"
+        )
+        left = words.height_fine(tie.residual_m, system)
+        by = f"{len(tie.marks)} marks" if tie.marks else tie.method
+        rows.append(("frame", f"AFTER brought into BEFORE's by {by}, {left} left; {known}"))
+    placed = found.placed
+    if placed is None:
+        rows.append(("placed", "not known: see the note"))
+    else:
+        between = words.volume_span(*placed.volume_interval_m3, system)
+        rows.append(("placed", f"{show_volume(placed.volume_m3, system)} ({between}, 95 %)"))
+        rows.append(
+            (
+                "thickness",
+                (
+                    f"mean {show_height(placed.mean_m, system)} over "
+                    f"{show_area(placed.area_m2, system)}; "
+                    f"thinnest {_extreme(placed.least, check)}, "
+                    f"thickest {_extreme(placed.greatest, check)}"
+                ),
+            )
+        )
+        if placed.missed_m2 > 0.0:
+            rows.append(("missed", f"nothing placed on {show_area(placed.missed_m2, system)}"))
+    level = found.level
+    if level is not None:
+        rows.append(
+            (
+                "level",
+                (
+                    f"{show_height(level.range_m, system)} ± "
+                    f"{show_height(level.uncertainty_m, system)} from low to high; "
+                    f"falls {words.fall(level.slope, system)}"
+                ),
+            )
+        )
+        off = level.departure
+        if off is not None:
+            judged = f"; {off.verdict}" if off.verdict else ""
+            wanted = words.level(off.level_m + check.origin_m[2], system)
+            rows.append(
+                (
+                    "off level",
+                    (
+                        f"{words.minus(show_height(off.lowest_m, system))} to "
+                        f"{words.minus(show_height(off.highest_m, system))} off {wanted}, each ± "
+                        f"{show_height(off.uncertainty_m, system)}{judged}"
+                    ),
+                )
+            )
+    rows += flatness_rows(check.survey)
+    return rows + _used_rows(check)
+
+
+def _extreme(one: Extreme | None, check: Check) -> str:
+    if one is None:
+        return "not known"
+    x, y = (a + b for a, b in zip(one.place_m, check.origin_m[:2], strict=True))
+    system = check.system
+    return f"{words.minus(show_height(one.thickness_m, system))} at ({words.place(x, y, system)})"
+
+
+def _used_rows(check: Check) -> list[tuple[str, str]]:
+    system, rows = check.system, []
+    used, planned = check.used, check.planned
+    if used is not None:
+        low, high = (edge * MM for edge in used.found_interval_m3)
+        rows.append(
+            (
+                "bags",
+                (
+                    f"{used.bags} used, {words.water(used.found_m3 * MM, system, 2)} each "
+                    f"({words.water(low, system, 2)} to {words.water(high, system, 2)}, 95 %), "
+                    f"{words.water(used.stated_m3 * MM, system, 2)} by the sheet: {used.verdict}"
+                ),
+            )
+        )
+    if planned is not None:
+        sign = "more" if planned.difference_m3 >= 0.0 else "less"
+        rows.append(
+            (
+                "plan",
+                (
+                    f"{show_volume(planned.planned_m3, system)} were planned: "
+                    f"{show_volume(abs(planned.difference_m3), system)} {sign} were placed"
+                ),
+            )
+        )
+    return rows
+
+
+def verdict_line(check: Check) -> str:
+    """The verdict, first of all."""
+    if not check.found.verdicts:
+        return "MEASURED, NOT JUDGED: no criterion was asked for"
+    return check.verdict.upper()

@@ -1,0 +1,44 @@
+"""A whole page around its parts: head, title, foot."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from pourdatum.report import stylesheet, words
+from pourdatum.report.markup import Html, el
+
+if TYPE_CHECKING:
+    from pourdatum.outcome import Survey
+
+
+def document(survey: Survey, kind: str, main: Sequence[Html | None]) -> str:
+    """A whole page."""
+    from pourdatum import __version__
+
+    title = words.plain(survey.title)
+    if not title:
+        title = words.plain(survey.scan.inputs[0].file) if survey.scan.inputs else kind
+    head = [
+        el("meta", charset="utf-8"),
+        el("meta", http_equiv="Content-Security-Policy", content=stylesheet.policy()),
+        el("meta", name="viewport", content="width=device-width, initial-scale=1"),
+        el("meta", name="referrer", content="no-referrer"),
+        el("title", f"{title}: {kind.lower()}"),
+        Html(f"<style>{stylesheet.CSS}</style>"),
+    ]
+    body = [
+        el("header", el("p", kind, cls="kind"), el("h1", el("bdi", title))),
+        el("main", main),
+        el(
+            "footer",
+            el(
+                "p",
+                f"Made with pourdatum {__version__}. Places are x, y in the plan coordinates of "
+                f"the {'scan' if survey.floor.spots is None else 'levels'}. Intervals are stated "
+                "at 95 %.",
+            ),
+        ),
+    ]
+    page = el("html", el("head", head), el("body", body), lang="en")
+    return f"<!DOCTYPE html>\n{page}\n"

@@ -1,0 +1,345 @@
+"""The report of a proof: what was placed, whether the floor conforms, and where it does not."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Final
+
+from pourdatum.report import blocks, control_block, flatness_block, setups, words
+from pourdatum.report.document import document
+from pourdatum.report.markup import Html, el
+from pourdatum.report.proof_view import draw_profile
+from pourdatum.uncertainty import COVER_95
+from pourdatum.units import MM, show_area, show_height, show_volume
+
+if TYPE_CHECKING:
+    from pourdatum.mends import Mend
+    from pourdatum.outcome import Check
+    from pourdatum.placed import Extreme
+
+_MOST_PROFILES: Final = 3
+_SAYS: Final = {
+    "conforms": ("Conforms. ", "Every criterion asked for is kept."),
+    "does not conform": ("Does not conform. ", "At least one criterion is missed."),
+    "undecided": (
+        "Undecided. ",
+        "No criterion is surely missed, and at least one is too close to its limit for this scan.",
+    ),
+}
+
+
+def check_page(check: Check, picture: bytes) -> str:
+    """The report of a proof as HTML."""
+    survey, system = check.survey, check.system
+    known = check.found.placed is not None
+    unit = "inches" if system == "imperial" else "mm"
+    alt = (
+        "Plan of the floor coloured by the thickness placed, thicker is darker, with contours, the "
+        "thinnest and thickest place, and straightedges at the worst places."
+        if known
+        else "Plan of the floor coloured by height above and below its mean level."
+    )
+    caption = (
+        f"{'Thickness placed' if known else 'Levels after the pour'}; contours in {unit}. Axes are "
+        "the plan coordinates of BEFORE."
+    )
+    main = [
+        control_block.in_doubt(survey),
+        _verdict(check),
+        _figures(check),
+        flatness_block.flatness(survey),
+        el(
+            "div",
+            blocks.figure_of(picture, alt, caption),
+            el("div", _worst_places(check)),
+            cls="desk",
+        ),
+        el("div", _level(check), _together(check), cls="even"),
+        el("div", _against_sheet(check), _against(check), cls="even"),
+        el(
+            "div",
+            blocks.told(survey),
+            el(
+                "div",
+                control_block.control_shots(survey),
+                setups.set_ups(survey),
+                blocks.measure_again(survey),
+            ),
+            cls="even",
+        ),
+        el("div", blocks.particulars(survey), _files(check), cls="even"),
+        _method(check),
+        blocks.cautions(),
+    ]
+    return document(survey, "Proof of a poured floor", main)
+
+
+def _verdict(check: Check) -> Html:
+    asked = check.found.verdicts
+    if not asked:
+        text = "No criterion was asked for: nothing is judged. --criterion asks for one."
+        return el("div", el("p", el("b", "Measured, not judged. "), text), cls="verdict")
+    name, text = _SAYS[check.verdict]
+    missed = [
+        f"{one.criterion}{', ' + one.part if one.part else ''}"
+        for one in check.found.flatness
+        if one.verdict == check.verdict and check.verdict != "conforms"
+    ]
+    off = check.found.level.departure if check.found.level is not None else None
+    if off is not None and off.verdict == check.verdict != "conforms":
+        missed.append("departure from the level")
+    return el(
+        "div",
+        el("p", el("b", name), text),
+        blocks.bullets(words.plain(name, 60) for name in missed) if missed else None,
+        cls="verdict" if check.verdict == "conforms" else "verdict no",
+    )
+
+
+def _figures(check: Check) -> Html:
+    placed, level, system = check.found.placed, check.found.level, check.system
+    cards = []
+    if placed is None:
+        cards.append(blocks.figure_card("Placed", "not known", "see the warnings"))
+    else:
+        cards += [
+            blocks.figure_card(
+                "Placed",
+                show_volume(placed.volume_m3, system),
+                f"{words.volume_span(*placed.volume_interval_m3, system)} (95 %)",
+            ),
+            blocks.figure_card(
+                "Mean thickness",
+                show_height(placed.mean_m, system),
+                f"over {show_area(placed.area_m2, system)}",
+                None
+                if placed.missed_m2 <= 0.0
+                else f"nothing placed on {show_area(placed.missed_m2, system)}",
+            ),
+            _extreme_card("Thinnest", placed.least, check),
+            _extreme_card("Thickest", placed.greatest, check),
+        ]
+    if level is not None:
+        sure = None
+        if level.slope_uncertainty is not None:
+            sure = f"known to {words.fall_fine(level.slope_uncertainty, system)} (95 %)"
+        cards += [
+            blocks.figure_card(
+                "From low to high",
+                show_height(level.range_m, system),
+                f"± {show_height(level.uncertainty_m, system)} (95 %)",
+            ),
+            blocks.figure_card("Out of level", words.fall(level.slope, system), sure),
+        ]
+    return el("dl", cards, cls="figures")
+
+
+def _extreme_card(name: str, one: Extreme | None, check: Check) -> Html:
+    if one is None:
+        return blocks.figure_card(name, "not known", "no patch was seen well enough in both scans")
+    system = check.system
+    x, y = (a + b for a, b in zip(one.place_m, check.origin_m[:2], strict=True))
+    return blocks.figure_card(
+        name,
+        words.minus(show_height(one.thickness_m, system)),
+        f"± {show_height(one.uncertainty_m, system)} (95 %)",
+        f"at {words.place(x, y, system)} {words.plan_unit(system)}",
+    )
+
+
+def _worst_places(check: Check) -> Html | None:
+    """The straightedge at each worst place, from its side, and what would mend it."""
+    shown: dict[object, Html] = {}
+    for one, mend in zip(check.found.flatness, check.found.mends, strict=True):
+        if mend is None or one.worst is None:
+            continue
+        laid = (one.worst.place_m, one.worst.bearing_rad, one.worst.length_m)
+        if laid in shown:
+            continue
+        if len(shown) == _MOST_PROFILES:
+            break
+        x, y = (a + b for a, b in zip(one.worst.place_m, check.origin_m[:2], strict=True))
+        turn = math.degrees(one.worst.bearing_rad or 0.0) % 180
+        where = f"{words.place(x, y, check.system)} {words.plan_unit(check.system)}"
+        alt = f"Profile of the floor under a straightedge at {where}, with its two contacts."
+        caption = (
+            f"{words.plain(one.criterion, 40)}: at {where}, {turn:.0f}° clockwise from +y. As "
+            f"measured, noise left in; the value judged is in the table. {_mended(mend, check)}"
+        )
+        picture = draw_profile(mend.profile, check.system)
+        shown[laid] = blocks.figure_of(picture, alt, caption)
+    if not shown:
+        return None
+    return blocks.section("Worst places", *shown.values())
+
+
+def _mended(mend: Mend, check: Check) -> str:
+    system = check.system
+    fill = (
+        f"To fill the hollow up to the straightedge takes about {show_volume(mend.fill_m3, system)}"
+        f" on {show_area(mend.fill_m2, system)}"
+    )
+    if mend.grind_m3 <= 0.0:
+        return f"{fill}."
+    return (
+        f"{fill}; to grind what it rests on, until the gap keeps its limit, about "
+        f"{words.water(mend.grind_m3 * MM, system, 2)} off {show_area(mend.grind_m2, system)}."
+    )
+
+
+def _level(check: Check) -> Html | None:
+    level, system = check.found.level, check.system
+    if level is None:
+        return blocks.section("Level", el("p", "The scan has no vertical: level is not known."))
+    rows: list[tuple[str, object]] = [
+        ("Slope of the best-fit plane", words.fall(level.slope, system)),
+        (
+            "From low to high, patches of 100 mm",
+            f"{show_height(level.range_m, system)} ± {show_height(level.uncertainty_m, system)}",
+        ),
+    ]
+    off = level.departure
+    if off is not None:
+        rows += [
+            ("Level wanted", words.level(off.level_m + check.origin_m[2], system)),
+            (
+                "Lowest and highest off it",
+                (
+                    f"{words.minus(show_height(off.lowest_m, system))} and "
+                    f"{words.minus(show_height(off.highest_m, system))}, "
+                    f"each ± {show_height(off.uncertainty_m, system)}"
+                ),
+            ),
+        ]
+        if off.tolerance_m is not None:
+            rows.append(
+                (
+                    f"Allowed ± {show_height(off.tolerance_m, system)}",
+                    el("b", off.verdict or ""),
+                )
+            )
+    return blocks.section("Level, apart from flatness", blocks.facts(rows))
+
+
+def _together(check: Check) -> Html:
+    """How the two scans were brought into one frame."""
+    tie, system = check.found.registration, check.system
+    if tie is None:
+        return blocks.section(
+            "Both scans in one frame", el("p", "They came in one frame, as the job says.")
+        )
+    error_m = tie.height_error_m
+    rows: list[tuple[str, object]] = [
+        ("Held together by", tie.method),
+        ("Left between them", f"{show_height(tie.residual_m, system)} (root mean square)"),
+        (
+            "Heights agree to",
+            "not known: nothing is fixed in height"
+            if error_m is None
+            else f"{words.height_fine(COVER_95 * error_m, system)} (95 %)",
+        ),
+        ("AFTER lies turned by", f"{math.degrees(tie.move.turn_rad) % 360:.2f}° anticlockwise"),
+    ]
+    if not tie.marks:
+        rows += [
+            ("Walls of the smaller scan on the other's", f"{tie.overlap:.0%}"),
+            ("Walls and columns matched", show_area(tie.wall_m2, system)),
+            ("Ceiling, heads and sills matched", show_area(tie.level_m2, system)),
+        ]
+    rows += [
+        (f"Mark {words.plain(name, 40)}", f"{words.height_fine(left, system)} off")
+        for name, left in tie.marks
+    ]
+    return blocks.section("Both scans in one frame", blocks.facts(rows))
+
+
+def _against_sheet(check: Check) -> Html | None:
+    placed, sheet, system = check.found.placed, check.sheet, check.system
+    if placed is None or sheet is None:
+        return None
+    short_m2, deep_m2 = placed.beyond_m2(sheet.least_m, sheet.greatest_m, check.before.grid.cell_m)
+    rows: list[tuple[str, object]] = [
+        ("Material", words.plain(sheet.name, 60)),
+        (
+            "Allowed in one layer",
+            f"{words.limit(sheet.least_m, system)} to {words.limit(sheet.greatest_m, system)}",
+        ),
+        ("Surely thinner", show_area(short_m2, system)),
+        ("Surely thicker", show_area(deep_m2, system)),
+    ]
+    return blocks.section("Against the material", blocks.facts(rows))
+
+
+def _against(check: Check) -> Html | None:
+    """Against the bags that were used and the plan."""
+    parts: list[object] = []
+    used, planned, system = check.used, check.planned, check.system
+    if used is not None:
+        low, high = (edge * MM for edge in used.found_interval_m3)
+        rows: list[tuple[str, object]] = [
+            ("Bags used", words.count(used.bags)),
+            ("A bag fills, by its sheet", words.water(used.stated_m3 * MM, system, 2)),
+            (
+                "A bag filled here",
+                (
+                    f"{words.water(used.found_m3 * MM, system, 2)} "
+                    f"({words.water(low, system, 2)} to {words.water(high, system, 2)}, 95 %)"
+                ),
+            ),
+            ("Yield", el("b", used.verdict)),
+        ]
+        parts.append(blocks.facts(rows))
+        if used.reasons:
+            parts.append(el("p", "What could explain it (common practice, no source):"))
+            parts.append(blocks.bullets(used.reasons))
+    if planned is not None:
+        of = "this very scan" if planned.same_scan else "another scan of it"
+        low_m3, high_m3 = planned.planned_interval_m3
+        sign = "more" if planned.difference_m3 >= 0.0 else "less"
+        rows = [
+            ("Planned, from " + of, show_volume(planned.planned_m3, system)),
+            ("Between (95 %)", words.volume_span(low_m3, high_m3, system)),
+            (
+                "Placed",
+                (
+                    f"{show_volume(abs(planned.difference_m3), system)} {sign}; the intervals "
+                    f"{'meet' if planned.agrees else 'do not meet'}"
+                ),
+            ),
+        ]
+        parts.append(blocks.facts(rows))
+    if not parts:
+        return None
+    return blocks.section("Against what was used and planned", *parts)
+
+
+def _files(check: Check) -> Html:
+    parts = []
+    named = (("Before", check.before.floor.scan), ("After", check.scan))
+    for word, scan in named:
+        for item in scan.inputs:
+            about = (
+                f"{item.format}, {words.count(item.points)} points, unit {item.units}, up {item.up}"
+            )
+            name = words.plain(item.file.replace("\\", "/").rsplit("/", 1)[-1])
+            code = el("code", f"sha256 {item.sha256}")
+            parts.append((f"{word}: {name}", [about, el("br"), code]))
+    return blocks.section("Scan files", blocks.facts(parts), cls="long")
+
+
+def _method(check: Check) -> Html:
+    said = [
+        (
+            "AFTER is brought into BEFORE's frame on what stands over the floor, for the floor is "
+            "what changed: walls are laid over walls at every turn, then faces are adjusted patch "
+            "by patch by least squares; its scatter and the bends that such scanners have make "
+            "the uncertainty of heights."
+        ),
+        (
+            "Thickness is the level after the pour less the level before it, cell by cell, and "
+            "what was placed its exact volume over the floor of BEFORE. Its interval holds the "
+            "noise, the tie of the two scans, their bends, and floor that was not seen."
+        ),
+        "Flatness and level are those of AFTER alone.",
+    ]
+    return blocks.section("How it was worked out", *[el("p", text) for text in said])

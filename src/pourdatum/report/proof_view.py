@@ -1,0 +1,155 @@
+"""The pictures of a proof: thickness over the plan, and a straightedge seen from its side."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import IO, TYPE_CHECKING, Final
+
+import numpy as np
+
+from pourdatum.report import canvas, contours, style, words
+from pourdatum.report.picture import levels_view, openings_of, others_of, things_of
+from pourdatum.report.view import Area, Mark, PlanView
+from pourdatum.units import show_area, show_height, show_volume
+
+if TYPE_CHECKING:
+    from pourdatum.flatness import Flatness
+    from pourdatum.mends import Profile
+    from pourdatum.outcome import Check
+    from pourdatum.units import System
+
+_WIDE_IN: Final = 6.4
+_TALL_IN: Final = 2.3
+_DPI: Final = 160
+_MISSED_M: Final = 0.0005
+_PATCH_M2: Final = 0.01
+
+
+def draw_thickness(check: Check, path: str | Path | IO[bytes]) -> None:
+    """Draw what was placed as PNG; levels where it is not known.
+
+    Parameters
+    ----------
+    check : Check
+    path : str, Path or binary file
+        Where the picture goes. The same proof gives the same bytes.
+
+    Raises
+    ------
+    OSError
+        If it cannot be written.
+    """
+    canvas.draw(thickness_view(check), path)
+
+
+def thickness_view(check: Check) -> PlanView:
+    """What the map of a proof shows."""
+    placed, system = check.found.placed, check.system
+    edges = _edges(check)
+    if placed is None:
+        view = levels_view(check.survey)
+        return PlanView(**{**vars(view), "areas": (*view.areas, *edges)})
+    low_m3, high_m3 = placed.volume_interval_m3
+    title = check.title or (check.scan.inputs[0].file if check.scan.inputs else "Placed")
+    lines = (
+        "Thickness of what was placed",
+        (
+            f"{show_area(placed.area_m2, system)} · {show_volume(placed.volume_m3, system)} "
+            f"({words.volume_span(low_m3, high_m3, system)}) · mean "
+            f"{show_height(placed.mean_m, system)}"
+        ),
+    )
+    return PlanView(
+        grid=check.before.grid,
+        value_m=placed.thickness_m,
+        outline=check.before.floor.outline,
+        origin_m=check.origin_m[:2],
+        system=system,
+        ramp="depth",
+        title=title,
+        lines=lines,
+        scale_words="Thickness placed",
+        areas=(*_missed(check), *things_of(check.before), *edges),
+        marks=(*_extremes(check), *openings_of(check.before), *others_of(check.before)),
+    )
+
+
+def _missed(check: Check) -> list[Area]:
+    """Floor on which nothing was placed."""
+    placed = check.found.placed
+    if placed is None or placed.missed_m2 <= 0.0:
+        return []
+    grid, value = contours.thinned(check.before.grid, placed.thickness_m)
+    calm = contours.smoothed(grid, value, grid.cell_m)
+    outline = check.before.floor.outline
+    bare = contours.between(grid, calm, -1e6, _MISSED_M, outline, _PATCH_M2)
+    key = f"nothing placed ({show_area(placed.missed_m2, check.system)})"
+    return [Area("thin", bare, key)]
+
+
+def _extremes(check: Check) -> list[Mark]:
+    placed, system = check.found.placed, check.system
+    if placed is None:
+        return []
+    found = []
+    for word, one in (("thinnest", placed.least), ("thickest", placed.greatest)):
+        if one is not None:
+            text = f"{word} {show_height(one.thickness_m, system)}"
+            found.append(Mark("level", one.place_m, text))
+    return found
+
+
+def _edges(check: Check) -> list[Area]:
+    """Straightedges at the worst places."""
+    import shapely
+
+    found = []
+    for one in worst_gaps(check):
+        worst = one.worst
+        assert worst is not None
+        assert worst.bearing_rad is not None
+        half = 0.5 * worst.length_m
+        way = np.array([np.sin(worst.bearing_rad), np.cos(worst.bearing_rad)])
+        ends = np.array(worst.place_m) + np.array([[-half], [half]]) * way
+        found.append(Area("edge", shapely.LineString(ends), "straightedge at a worst place"))
+    return found
+
+
+def worst_gaps(check: Check) -> list[Flatness]:
+    """Criteria by straightedge that have a worst place, one for each place."""
+    found: dict[object, Flatness] = {}
+    for one in check.found.flatness:
+        worst = one.worst
+        if worst is not None and worst.length_m and worst.bearing_rad is not None:
+            found.setdefault((worst.place_m, worst.bearing_rad, worst.length_m), one)
+    return list(found.values())
+
+
+def draw_profile(profile: Profile, system: System) -> bytes:
+    """A straightedge on the floor, seen from its side, as PNG."""
+    unit, unit_m = words.height_unit(system)
+    first, second = profile.contacts_m
+    with style.drawing():
+        figure = canvas.blank(_WIDE_IN, _TALL_IN, _DPI)
+        axes = figure.add_axes((0.1, 0.24, 0.87, 0.7))
+        off = (profile.height_m - profile.edge_m) / unit_m
+        axes.fill_between(profile.along_m, off, 0.0, where=off < 0.0, color=style.PLASTER)
+        axes.axhline(0.0, color=style.SOFT_INK, linewidth=2.2)
+        axes.plot(profile.along_m, off, color=style.INK, linewidth=1.4)
+        axes.plot([first, second], [0.0, 0.0], "v", color=style.INK, markersize=7)
+        least = min(float(np.nanmin(off)), -0.5)
+        axes.set_ylim(1.25 * least, 0.25 * abs(least))
+        axes.set_xlim(profile.along_m[0], profile.along_m[-1])
+        plain, small = style.font(9), style.font(8)
+        axes.set_xlabel(
+            f"along the straightedge, from its middle ({words.plan_unit(system)})",
+            fontproperties=plain,
+        )
+        axes.set_ylabel(f"floor below it ({unit})", fontproperties=plain)
+        if system == "imperial":
+            axes.xaxis.set_major_formatter(lambda x, _: f"{x / 0.3048:.1f}")
+        for label in (*axes.get_xticklabels(), *axes.get_yticklabels()):
+            label.set_fontproperties(small)
+        for side in ("top", "right"):
+            axes.spines[side].set_visible(False)
+        return canvas.png_of(figure, "depth")

@@ -1,0 +1,172 @@
+"""From a finished proof to the models of ``result.json``: origins, units and rounding."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from pourdatum.flatness import rule_in_words
+from pourdatum.results.convert import common_part, input_parts
+from pourdatum.results.flatpart import flatness_part
+from pourdatum.results.proof_models import (
+    AgainstPlanPart,
+    BagsUsedPart,
+    DeparturePart,
+    ExtremePart,
+    LevelPart,
+    MarkPart,
+    PlacedPart,
+    RegistrationPart,
+    VerifyResult,
+)
+from pourdatum.results.rounding import area, in_plan, litres, metres, mm, mm_or_none, rounded
+from pourdatum.uncertainty import COVER_95
+from pourdatum.units import MM
+
+if TYPE_CHECKING:
+    from pourdatum.outcome import Check
+    from pourdatum.placed import Extreme
+    from pourdatum.used import AgainstPlan, BagsUsed
+
+_NOT_KNOWN = PlacedPart(
+    volume_l=None, volume_interval_l=None, area_m2=None, mean_thickness_mm=None,
+    min_thickness_mm=None, max_thickness_mm=None, thinnest=None, thickest=None, missed_m2=None,
+    short_m2=None, deep_m2=None, removal_mm=None, why_not="",
+)  # fmt: skip
+
+
+def check_result(check: Check) -> VerifyResult:
+    """A finished proof as it is written."""
+    found, plan_m = check.found, check.origin_m[:2]
+    common = common_part(check.survey, "verify")
+    common["inputs"] = [*input_parts(check.before.floor.scan), *common["inputs"]]
+    return VerifyResult(
+        **common,
+        verdict=found.verdict,
+        registration=_registration(check),
+        placed=_placed(check),
+        flatness=[flatness_part(one, plan_m) for one in found.flatness],
+        decision_rule=rule_in_words(found.rule),
+        level=_level(check),
+        bags_used=None if check.used is None else _used(check.used),
+        against_plan=None if check.planned is None else _against(check.planned),
+    )
+
+
+def _registration(check: Check) -> RegistrationPart:
+    tie = check.found.registration
+    if tie is None:
+        return RegistrationPart(
+            method="one frame already", residual_mm=None, vertical_uncertainty_mm=None,
+            turn_deg=0.0, shift_m=(0.0, 0.0, 0.0), overlap=None, wall_m2=0.0, level_m2=0.0,
+            marks=[],
+        )  # fmt: skip
+    error_m = tie.height_error_m
+    own = np.asarray(check.after_origin_m)
+    # From place to place in the scans' own coordinates, no origin taken off.
+    shift = np.asarray(check.origin_m) + tie.move.place_m(-own[None])[0]
+    x, y, z = (metres(float(value)) for value in shift)
+    return RegistrationPart(
+        method=tie.method,
+        residual_mm=mm(tie.residual_m),
+        vertical_uncertainty_mm=None if error_m is None else mm(COVER_95 * error_m),
+        turn_deg=rounded(math.degrees(tie.move.turn_rad) % 360.0, 4),
+        shift_m=(x, y, z),
+        overlap=rounded(tie.overlap, 3),
+        wall_m2=area(tie.wall_m2),
+        level_m2=area(tie.level_m2),
+        marks=[MarkPart(name=name, residual_mm=mm(left)) for name, left in tie.marks],
+    )
+
+
+def _placed(check: Check) -> PlacedPart:
+    placed, sheet = check.found.placed, check.sheet
+    if placed is None:
+        return _NOT_KNOWN.model_copy(update={"why_not": check.found.lacks})
+    low, high = placed.volume_interval_m3
+    short = deep = None
+    if sheet is not None:
+        cell_m = check.before.grid.cell_m
+        short, deep = map(area, placed.beyond_m2(sheet.least_m, sheet.greatest_m, cell_m))
+    return PlacedPart(
+        volume_l=litres(placed.volume_m3),
+        volume_interval_l=(litres(low), litres(high)),
+        area_m2=area(placed.area_m2),
+        mean_thickness_mm=mm(placed.mean_m),
+        min_thickness_mm=_thickness(placed.least),
+        max_thickness_mm=_thickness(placed.greatest),
+        thinnest=_extreme(placed.least, check),
+        thickest=_extreme(placed.greatest, check),
+        missed_m2=area(placed.missed_m2),
+        short_m2=short,
+        deep_m2=deep,
+        removal_mm=mm(placed.removal_m),
+        why_not="",
+    )
+
+
+def _thickness(one: Extreme | None) -> float | None:
+    return None if one is None else mm(one.thickness_m)
+
+
+def _extreme(one: Extreme | None, check: Check) -> ExtremePart | None:
+    if one is None:
+        return None
+    return ExtremePart(
+        place=in_plan(one.place_m, check.origin_m[:2]),
+        thickness_mm=mm(one.thickness_m),
+        uncertainty_mm=mm(one.uncertainty_m),
+    )
+
+
+def _level(check: Check) -> LevelPart:
+    level = check.found.level
+    if level is None:
+        return LevelPart(
+            slope_mm_per_m=None, slope_uncertainty_mm_per_m=None, range_mm=None,
+            uncertainty_mm=None, departure=None,
+        )  # fmt: skip
+    off = level.departure
+    return LevelPart(
+        slope_mm_per_m=mm(level.slope),
+        slope_uncertainty_mm_per_m=mm_or_none(level.slope_uncertainty),
+        range_mm=mm(level.range_m),
+        uncertainty_mm=mm(level.uncertainty_m),
+        departure=None
+        if off is None
+        else DeparturePart(
+            wanted_z_m=metres(off.level_m + check.origin_m[2]),
+            lowest_mm=mm(off.lowest_m),
+            highest_mm=mm(off.highest_m),
+            uncertainty_mm=mm(off.uncertainty_m),
+            tolerance_mm=mm_or_none(off.tolerance_m),
+            verdict=off.verdict,
+        ),
+    )
+
+
+def _used(used: BagsUsed) -> BagsUsedPart:
+    low, high = (rounded(edge * MM, 3) for edge in used.found_interval_m3)
+    return BagsUsedPart(
+        bags=used.bags,
+        stated_l_per_bag=rounded(used.stated_m3 * MM, 3),
+        found_l_per_bag=rounded(used.found_m3 * MM, 3),
+        found_interval_l_per_bag=(low, high),
+        verdict=used.verdict,
+        reasons=list(used.reasons),
+    )
+
+
+def _against(plan: AgainstPlan) -> AgainstPlanPart:
+    low, high = plan.planned_interval_m3
+    return AgainstPlanPart(
+        same_scan=plan.same_scan,
+        planned_l=litres(plan.planned_m3),
+        planned_interval_l=(litres(low), litres(high)),
+        difference_l=litres(plan.difference_m3),
+        agrees=plan.agrees,
+        datum_z_m=None if plan.datum_m is None else metres(plan.datum_m),
+        bags=plan.bags,
+    )

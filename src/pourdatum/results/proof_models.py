@@ -1,0 +1,120 @@
+"""``result.json`` of a proof as models: two scans, what was placed, and what conforms."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from pydantic import Field
+
+from pourdatum.results.models import Common, FlatnessPart, Interval, Part, Place
+
+Verdict = Literal["conforms", "does not conform", "undecided"]
+
+
+class MarkPart(Part):
+    """A mark that both scans show."""
+
+    name: str
+    residual_mm: float
+
+
+class RegistrationPart(Part):
+    """How AFTER was brought into BEFORE's frame."""
+
+    method: str = Field(description="walls and ceiling, walls alone, marks, or one frame already")
+    residual_mm: float | None = Field(description="root mean square of what was matched")
+    vertical_uncertainty_mm: float | None = Field(
+        description="at 95 %, in the middle of the floor; null where nothing is fixed in height"
+    )
+    turn_deg: float = Field(description="of AFTER in BEFORE, anticlockwise from above")
+    shift_m: tuple[float, float, float] = Field(
+        description="BEFORE = turned AFTER + shift, in the scans' own coordinates"
+    )
+    overlap: float | None = Field(description="share of the smaller scan's walls on the other's")
+    wall_m2: float
+    level_m2: float = Field(description="ceilings, heads and sills that were matched")
+    marks: list[MarkPart]
+
+
+class ExtremePart(Part):
+    """The thinnest or thickest patch of 100 mm."""
+
+    place: Place
+    thickness_mm: float
+    uncertainty_mm: float = Field(description="at 95 %")
+
+
+class PlacedPart(Part):
+    """What was placed; null where it could not be had."""
+
+    volume_l: float | None
+    volume_interval_l: Interval | None
+    area_m2: float | None
+    mean_thickness_mm: float | None
+    min_thickness_mm: float | None
+    max_thickness_mm: float | None
+    thinnest: ExtremePart | None
+    thickest: ExtremePart | None
+    missed_m2: float | None = Field(description="floor on which nothing was placed")
+    short_m2: float | None = Field(description="surely thinner than the sheet allows")
+    deep_m2: float | None = Field(description="surely thicker than the sheet allows")
+    removal_mm: float | None = Field(description="taken off between the scans, as recorded")
+    why_not: str = Field(description="empty where it could be had")
+
+
+class DeparturePart(Part):
+    """The floor against the level it was to have."""
+
+    wanted_z_m: float
+    lowest_mm: float = Field(description="of patches of 100 mm, above is positive")
+    highest_mm: float
+    uncertainty_mm: float
+    tolerance_mm: float | None
+    verdict: Verdict | None
+
+
+class LevelPart(Part):
+    """How level the floor is, apart from how flat."""
+
+    slope_mm_per_m: float | None
+    slope_uncertainty_mm_per_m: float | None
+    range_mm: float | None
+    uncertainty_mm: float | None = Field(description="of the range, at 95 %")
+    departure: DeparturePart | None
+
+
+class BagsUsedPart(Part):
+    """Bags that were opened, against their yield."""
+
+    bags: int
+    stated_l_per_bag: float
+    found_l_per_bag: float
+    found_interval_l_per_bag: Interval
+    verdict: str
+    reasons: list[str] = Field(description="what could explain a difference")
+
+
+class AgainstPlanPart(Part):
+    """What was placed against the plan."""
+
+    same_scan: bool = Field(description="whether the plan was made from BEFORE itself")
+    planned_l: float
+    planned_interval_l: Interval
+    difference_l: float = Field(description="placed less planned")
+    agrees: bool = Field(description="whether the two intervals meet")
+    datum_z_m: float | None
+    bags: int | None
+
+
+class VerifyResult(Common):
+    """``pourdatum verify``; frame and vertical are those of BEFORE."""
+
+    schema_: Literal["pourdatum.verify/1"] = Field(alias="schema")
+    verdict: Verdict = Field(description="of the whole floor; conforms where nothing was asked")
+    registration: RegistrationPart
+    placed: PlacedPart
+    flatness: list[FlatnessPart]
+    decision_rule: str
+    level: LevelPart
+    bags_used: BagsUsedPart | None
+    against_plan: AgainstPlanPart | None
