@@ -93,18 +93,29 @@ def mean_of(room: Scene) -> float:
     return total_m3 / area_m2
 
 
-def poured(room: Scene, rng: np.random.Generator, mean_m: float = 0.010) -> Scene:
+def poured(
+    room: Scene, rng: np.random.Generator, mean_m: float = 0.010, dip_m: float = 0.0
+) -> Scene:
     """The same room once it is filled by a mean of so much: nearly level, crates gone."""
     flat = Relief(
         slope_x=float(rng.normal(0, 2e-4)),
         slope_y=float(rng.normal(0, 2e-4)),
-        humps=(Hump(*rng.uniform(-2, 2, 2), float(rng.uniform(0.0005, 0.0015)), 0.4),),
+        humps=(
+            Hump(*rng.uniform(-2, 2, 2), float(rng.uniform(0.0005, 0.0015)), 0.4),
+            *(_dip(room, dip_m) if dip_m else ()),
+        ),
         waves=(Wave(0.0004, float(rng.uniform(2, 4)), float(rng.uniform(0, 6)), 1.0),),
     )
     lift = mean_of(room) + mean_m - mean_of(replace(room, relief=flat))
     return replace(
         room, relief=replace(flat, level_m=lift), crates=(), blobs=(), name=f"{room.name}-poured"
     )
+
+
+def _dip(room: Scene, deep_m: float) -> tuple[Hump, ...]:
+    """A round dip in the middle of the room."""
+    x, y = room.room.buffer(-1.0).representative_point().coords[0]
+    return (Hump(float(x), float(y), -deep_m, 0.6),)
 
 
 def a_pair(
@@ -119,11 +130,12 @@ def a_pair(
     room: Scene | None = None,
     top_rad: float = math.pi / 2,
     kind: str = ".las",
+    dip_m: float = 0.0,
 ) -> Pair:
     """Draw a room, pour it, scan it twice, and put AFTER in a frame of its own."""
     rng = np.random.default_rng([number, 77])
     room = a_room(number) if room is None else room
-    after = poured(room, rng, mean_m)
+    after = poured(room, rng, mean_m, dip_m)
     clouds = []
     for scene in (room, after):
         budget = SENSORS["tripod"]

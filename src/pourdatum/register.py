@@ -47,7 +47,7 @@ _SAME_M: Final = 0.3
 """Poses nearer than this are one."""
 _EYE_M: Final = 1.0
 """Height over the floor below which goods stand about [m]."""
-LEAST_OVERLAP: Final = 0.5
+LEAST_OVERLAP: Final = 0.7
 """Share of the smaller scan's walls that lies on the other's; less are two rooms. A choice."""
 _RIVAL: Final = 0.8
 """Share of the best pose's faces from which another is a rival."""

@@ -33,7 +33,7 @@ if TYPE_CHECKING:
     from pourdatum.scan import Scan
     from pourdatum.surface import Surface
 
-_LOW_OVERLAP = 0.8
+_LOW_OVERLAP = 0.9
 _SAME_AREA = 0.05
 _LOWER_M2 = 0.05
 
