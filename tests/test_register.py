@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 
 import pourdatum as pdm
-from pairs import Pair, a_pair, a_room, poured, tilt_about_z
+from pairs import Pair, a_pair, about_z, pair_room, poured
 from pourdatum.errors import JobError, NoFloor
 from pourdatum.placed import placed_between
 from pourdatum.read import read_scan
@@ -36,7 +36,7 @@ def off_m(pair: Pair, found: Registration) -> np.ndarray:
     """By how much the middle of the floor lands beside where it truly is (3,) [m]."""
     before, after = (np.array(read_scan(path).origin_m) for path in (pair.before, pair.after))
     true = found.middle_m + before
-    own = (true - pair.shift_m) @ tilt_about_z(pair.turn_rad) - after
+    own = (true - pair.shift_m) @ about_z(pair.turn_rad) - after
     out: np.ndarray = found.move.place_m(own[None])[0] - found.middle_m
     return out
 
@@ -51,7 +51,7 @@ def scanned(scene: Scene, path: Path, seed: int, turn_rad: float = 0.0, **more: 
     """A scan of a scene from two set-ups, turned."""
     instrument = sensor("tripod", ((2.0, 1.5, 1.5), (5.0, 3.0, 1.5)), **more)
     shot = scan_scene(scene, instrument, seed, points=150_000)
-    return write_scan(path, shot.points_m @ tilt_about_z(turn_rad), shot.station)
+    return write_scan(path, shot.points_m @ about_z(turn_rad), shot.station)
 
 
 @pytest.mark.usefixtures("open3d")
@@ -63,7 +63,7 @@ def test_placed_from_any_turn(tmp_path: Path, part: int) -> None:
     """
     seed = int(np.random.default_rng().integers(2**31)) + part
     # A pillar of its own tells a room from itself turned.
-    room = a_room(seed)
+    room = pair_room(seed)
     if not room.doors and not room.columns:
         middle = room.room.representative_point()
         room = replace(
@@ -114,7 +114,7 @@ def test_a_room_that_looks_the_same_both_ways_is_asked_about(tmp_path: Path) -> 
 
 
 @pytest.mark.usefixtures("open3d")
-def test_a_column_tells_the_ends_of_a_room(tmp_path: Path) -> None:
+def test_a_column_tells_the_ends_of_pair_room(tmp_path: Path) -> None:
     """The same oblong with a column: one way only."""
     seed = int(np.random.default_rng().integers(2**31))
     turn = float(np.random.default_rng(seed).uniform(-3.0, 3.0))
@@ -196,7 +196,7 @@ def test_marks_bring_scans_together_and_check_one_another() -> None:
     """
     rng = np.random.default_rng(12)
     fixed = np.array([[0, 0, 1.0], [6, 0, 1.2], [6, 4, 1.0], [0, 4, 0.8], [2, 1, 2.0]])
-    turn, shift = tilt_about_z(2.2), np.array([12.0, -3.0, 0.7])
+    turn, shift = about_z(2.2), np.array([12.0, -3.0, 0.7])
     moving = (fixed - shift) @ turn
 
     def marks(places: np.ndarray) -> list[TieMark]:

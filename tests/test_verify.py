@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from pairs import Pair, a_pair, a_room
+from pairs import Pair, a_pair, pair_room
 from pourdatum.cli.guard import run
 from pourdatum.errors import JobError
 from pourdatum.grid import Grid
@@ -30,7 +30,7 @@ pytestmark = pytest.mark.usefixtures("open3d")
 def pair(tmp_path_factory: pytest.TempPathFactory) -> Pair:
     """One drawn pair for all tests here, in frames of their own."""
     seed = int(np.random.default_rng().integers(2**31))
-    room = a_room(seed)
+    room = pair_room(seed)
     x, y = room.room.representative_point().coords[0]
     room = replace(room, columns=(Round(x + 0.6, y, 0.15),), holes=(), crates=(), doors=room.doors)
     return a_pair(tmp_path_factory.mktemp("pair"), seed, points=250_000, room=room, dip_m=0.004)
