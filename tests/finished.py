@@ -15,13 +15,18 @@ import shapely
 from numpy.typing import NDArray
 
 from pourdatum.datum import Datum
+from pourdatum.flatness import Flatness, WorstAt
 from pourdatum.geometry import Plane
 from pourdatum.grid import Grid
 from pourdatum.grind import Hump
 from pourdatum.grinding import Grinding
 from pourdatum.material import Primer, Sheet, order
+from pourdatum.mends import Mend, Profile
+from pourdatum.move import Move
 from pourdatum.openings import Opening
-from pourdatum.outcome import FloorFigures, Notes, Plan, Survey, Warned
+from pourdatum.outcome import Check, FloorFigures, Notes, Plan, Survey, Warned
+from pourdatum.placed import Extreme, Placed
+from pourdatum.register import Registration
 from pourdatum.rounding import NONE
 from pourdatum.scan import Frame, InputFile, Scan
 from pourdatum.stations import AGREE
@@ -29,6 +34,8 @@ from pourdatum.surface import Nib
 from pourdatum.things import Obstruction
 from pourdatum.uncertainty import SharedError
 from pourdatum.units import System
+from pourdatum.used import AgainstPlan, bags_used
+from pourdatum.verify import Departure, Levelness, Verification
 from pourdatum.volume import fill_volume
 
 ORIGIN_M = (100.0, 250.0, 12.0)
@@ -167,3 +174,66 @@ def make_ground_plan(survey: Survey | None = None, **changes: Any) -> Plan:
     )
     whole = replace(plan, datum=datum, humps=grinding.humps, grinding=grinding)
     return replace(whole, **changes)
+
+
+def make_check(survey: Survey | None = None, **changes: Any) -> Check:
+    """A finished proof: 10 mm over the whole floor but for a bare patch, one gap too wide."""
+    survey = survey or make_survey()
+    surface, grid = survey.surface, survey.surface.grid
+    inside = surface.measured | surface.inferred
+    x, y = grid.mesh()
+    thickness = np.where(inside, 0.010 + 0.0005 * (x - 4.0), np.nan)
+    bare = (np.hypot(x - 1.0, y - 5.2) < 0.3) & inside
+    thickness[bare] = 0.0001
+    area_m2 = survey.floor.outline.area
+    placed = Placed(
+        thickness_m=thickness,
+        uncertainty_m=np.where(inside, 0.0006, np.nan),
+        seen=surface.measured,
+        area_m2=area_m2,
+        volume_m3=0.0099 * area_m2,
+        volume_interval_m3=(0.0096 * area_m2, 0.0102 * area_m2),
+        least=Extreme(0.0001, 0.0006, (1.0, 5.2)),
+        greatest=Extreme(0.0119, 0.0006, (7.8, 1.0)),
+        missed=bare,
+        missed_m2=float(bare.sum()) * grid.cell_m**2,
+    )
+    tie = Registration(
+        method="walls and ceiling",
+        move=Move(((0.0, -1.0, 0.0), (1.0, 0.0, 0.0), (0.0, 0.0, 1.0)), (3.0, 2.0, 0.25)),
+        residual_m=0.0007,
+        height_error_m=0.0003,
+        middle_m=np.array([4.0, 2.0, 0.0]),
+        covariance=np.diag([1e-8, 1e-12, 1e-12]),
+        tie_m=np.array([[1.0, 1.0], [6.0, 2.0]]),
+        overlap=0.97,
+        wall_m2=61.2,
+        level_m2=39.0,
+    )
+    worst = WorstAt((3.0, 2.0), np.pi / 2, 0.0041, 2.0)
+    gap = Flatness(
+        "3mm/2m", "", "as asked", True, 0.003, 0.0041, 0.0005, 0.993, "does not conform", worst,
+        "straightedge of 2 m",
+    )  # fmt: skip
+    along = np.linspace(-1.0, 1.0, 101)
+    profile = Profile(along, 0.0041 * (along**2 - 1.0), np.zeros(101), (-1.0, 1.0))
+    level = Levelness(
+        0.0005, 0.0001, 0.0062, 0.0009,
+        Departure(0.004, -0.0021, 0.0033, 0.0008, 0.005, "conforms"),
+    )  # fmt: skip
+    found = Verification(
+        registration=tie, placed=placed, lacks="", flatness=(gap,), level=level,
+        mends=(Mend(profile, 0.0021, 1.4, 0.0003, 0.5),),
+    )  # fmt: skip
+    check = Check(
+        survey=replace(survey, flatness=(gap,)),
+        before=surface,
+        found=found,
+        after_origin_m=(20.0, 30.0, 1.0),
+        sheet=SHEET,
+        used=bags_used(placed, 50, SHEET),
+        planned=AgainstPlan("annex-plan", True, 0.4, (0.38, 0.42), 0.02, True, 12.014, 34),
+    )
+    # The made-up floor knows no scan of its own.
+    check.before.floor.scan = survey.scan
+    return replace(check, **changes)

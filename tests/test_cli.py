@@ -431,11 +431,13 @@ WRONG_WORDS = [
     (("plan", "a.laz"), 3, "a.laz: no such file"),
     (("survey", "a.laz"), 3, "a.laz: no such file"),
     (("survey", "a.laz", "--datum", "1"), 2, "No such option"),
-    (("verify", "a.laz", "b.laz", "--bags", "3"), 2, "verify is not in this version"),
+    (("verify", "a.laz"), 2, "Missing argument 'AFTER'"),
+    (("verify", "a.laz", "b.laz", "--bags", "0"), 2, "0 is not in the range"),
+    (("verify", "a.laz", "b.laz", "--bags", "3"), 3, "a.laz: no such file"),
     (("materials", "none.toml"), 2, "material sheet cannot be read"),
     (("sample", "palace"), 2, "palace"),
     (("sample", "ramp", "--seed", "-1"), 2, "-1 is not in the range"),
-    (("schema", "verify"), 2, "there is no schema for 'verify'; use one of survey, plan"),
+    (("schema", "sample"), 2, "there is no schema for 'sample'; use one of survey, plan, verify"),
 ]
 
 

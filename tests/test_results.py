@@ -16,12 +16,19 @@ from typing import Any, NoReturn
 
 import pytest
 
-from finished import ORIGIN_M, make_plan, make_survey
+from finished import ORIGIN_M, make_check, make_plan, make_survey
 from pourdatum.errors import JobError, OutputError
 from pourdatum.flatness import Flatness, WorstAt
 from pourdatum.geometry import Plane
 from pourdatum.outcome import Plan, Survey, Warned
-from pourdatum.results import MODELS, as_data, plan_result, result_schema, survey_result
+from pourdatum.results import (
+    MODELS,
+    as_data,
+    check_result,
+    plan_result,
+    result_schema,
+    survey_result,
+)
 from pourdatum.write import folder as folder_module
 from pourdatum.write.folder import OUR_FILES, result_folder, writing
 from pourdatum.write.result_json import json_text, write_json
@@ -42,6 +49,14 @@ PROMISED = {
     "material": "name powder_kg bags bags_interval bags_to_buy water_l water_per_bag_l primer_l "
     "cost mass_kg_per_m2",
     "pour": "batches mixers edge_age_min bays",
+}
+PROMISED_OF_A_PROOF = {
+    "": "schema version inputs assumptions warnings floor registration placed flatness level",
+    "registration": "method residual_mm vertical_uncertainty_mm",
+    "placed": "volume_l volume_interval_l mean_thickness_mm min_thickness_mm max_thickness_mm",
+    "flatness": "criterion source limit value uncertainty share_within verdict worst",
+    "flatness.worst": "place bearing_deg value",
+    "level": "slope_mm_per_m range_mm uncertainty_mm",
 }
 
 
@@ -103,7 +118,11 @@ def test_results_meet_the_published_schema(command: str, plan: Plan, survey: Sur
     jsonschema = pytest.importorskip("jsonschema")
     schema = result_schema(command)
     jsonschema.Draft202012Validator.check_schema(schema)
-    result = plan_result(plan) if command == "plan" else survey_result(survey)
+    result = {
+        "plan": lambda: plan_result(plan),
+        "survey": lambda: survey_result(survey),
+        "verify": lambda: check_result(make_check(survey)),
+    }[command]()
 
     def refuse(constant: str) -> NoReturn:
         pytest.fail(f"{constant} in JSON")
@@ -113,6 +132,25 @@ def test_results_meet_the_published_schema(command: str, plan: Plan, survey: Sur
     data["floor"]["area"] = 1.0
     with pytest.raises(jsonschema.ValidationError, match="area"):
         jsonschema.validate(data, schema)
+
+
+def test_a_proof_has_what_is_promised(survey: Survey) -> None:
+    """Each key of the contract, null or filled; the shift brings AFTER's own places to BEFORE's."""
+    data = as_data(check_result(make_check(survey)))
+    for part, keys in PROMISED_OF_A_PROOF.items():
+        assert set(keys.split()) <= set(at(data, part)), part
+    # (20, 30, 1) is AFTER's origin: local zero, which lies at (3, 2, 0.25) from BEFORE's.
+    turn, shift = math.radians(data["registration"]["turn_deg"]), data["registration"]["shift_m"]
+    assert math.cos(turn) * 20 - math.sin(turn) * 30 + shift[0] == pytest.approx(103.0)
+    assert math.sin(turn) * 20 + math.cos(turn) * 30 + shift[1] == pytest.approx(252.0)
+    assert 1.0 + shift[2] == pytest.approx(12.25)
+    assert data["placed"]["thinnest"]["place"] == [101.0, 255.2]
+    assert data["level"]["departure"]["wanted_z_m"] == pytest.approx(12.004)
+    open_ = make_check(survey)
+    open_ = replace(open_, found=replace(open_.found, placed=None, lacks="nothing is fixed"))
+    none = as_data(check_result(open_))["placed"]
+    assert none.pop("why_not") == "nothing is fixed"
+    assert set(none.values()) == {None}
 
 
 def test_no_schema_for_other_words() -> None:

@@ -221,7 +221,7 @@ def test_bags_that_filled_more_or_less_than_stated() -> None:
     def placed(volume_m3: float) -> Placed:
         return Placed(
             none, none, none > 1, 100.0, volume_m3, (0.98 * volume_m3, 1.02 * volume_m3),
-            None, None, 0.0,
+            None, None, none > 1, 0.0,
         )  # fmt: skip
 
     for share, said in ((1.0, "as stated"), (1.2, "more than stated"), (0.8, "less than stated")):

@@ -1,4 +1,4 @@
-"""From a 3D scan of a floor to a levelling plan.
+"""From a 3D scan of a floor to a levelling plan, and after the pour to proof.
 
 The story in plain calls::
 
@@ -23,17 +23,21 @@ if TYPE_CHECKING:
     from pourdatum.errors import PourdatumError as PourdatumError
     from pourdatum.floor import find_floor as find_floor
     from pourdatum.job import read_job as read_job
+    from pourdatum.pipeline import check_scans as check_scans
     from pourdatum.pipeline import plan_pour as plan_pour
     from pourdatum.pipeline import survey_floor as survey_floor
     from pourdatum.pipeline import write_results as write_results
     from pourdatum.read import read_scan as read_scan
+    from pourdatum.register import register_scans as register_scans
     from pourdatum.sheetfile import read_sheet as read_sheet
     from pourdatum.surface import make_surface as make_surface
+    from pourdatum.verify import verify_pour as verify_pour
     from pourdatum.volume import fill_volume as fill_volume
 
 __version__: Final = "0.1.0"
 
 _HOME_OF: Final = {
+    "check_scans": "pipeline",
     "PourdatumError": "errors",
     "choose_datum": "datum",
     "fill_volume": "volume",
@@ -43,7 +47,9 @@ _HOME_OF: Final = {
     "read_job": "job",
     "read_scan": "read",
     "read_sheet": "sheetfile",
+    "register_scans": "register",
     "survey_floor": "pipeline",
+    "verify_pour": "verify",
     "write_results": "pipeline",
 }
 

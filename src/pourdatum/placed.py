@@ -35,6 +35,8 @@ Mask = NDArray[np.bool_]
 
 NOTHING_M: Final = 0.0005
 """Thickness below which nothing was placed [m]; a choice."""
+_MOST_M: Final = 0.12
+"""Mean thickness from which no levelling compound or screed was placed [m]; a choice."""
 _NODES: Final = 1500
 _SEEDS: Final = (211, 223, 227)
 """Bends of the scan before, of the scan after, and all the rest."""
@@ -79,8 +81,10 @@ class Placed:
         95 %.
     least, greatest : Extreme or None
         None where no patch was seen well enough in both.
+    missed : (ny, nx) bool array
+        Cells on which nothing was placed.
     missed_m2 : float
-        Floor on which nothing was placed.
+        Their area.
     lower_m2 : float
         Of it, floor that surely lies lower than before: something was taken off it.
     removal_m : float
@@ -95,6 +99,7 @@ class Placed:
     volume_interval_m3: tuple[float, float]
     least: Extreme | None
     greatest: Extreme | None
+    missed: Mask
     missed_m2: float
     lower_m2: float = 0.0
     removal_m: float = 0.0
@@ -132,7 +137,8 @@ def placed_between(
     Raises
     ------
     NoFloor
-        If the scan after shows less than half of the floor, or nothing ties the two in height.
+        If the scan after shows less than half of the floor, nothing ties the two in height, or
+        they lie further apart than any pour.
     JobError
         If the floor after lies below the floor before: the two were exchanged.
     ValueError
@@ -165,6 +171,13 @@ def placed_between(
     luck = np.random.default_rng(_SEEDS[2] + 1).standard_normal(DRAWS)
     volumes = volume_m3 + drawn * mean.area_m2 + luck * area_error_m2 * mean.mean_m
     low, high = (float(edge) for edge in np.quantile(volumes, (0.025, 0.975)))
+    if mean.mean_m > _MOST_M:
+        raise NoFloor(
+            f"AFTER lies {mean.mean_m * MM:.0f} mm above BEFORE on average: that is no levelling"
+            " pour, something that the two were tied by was moved, such as a ceiling",
+            hint="give marks that both scans show (marks, under [registration] in the job)",
+            id="too-thick",
+        )
     if high < 0.0:
         raise JobError(
             f"AFTER lies {-mean.mean_m * MM:.1f} mm below BEFORE on average",
@@ -178,6 +191,8 @@ def placed_between(
     shown = np.where(inside, thickness, np.nan)
     bound = np.where(inside, COVER_95 * np.hypot(own, spread_m), np.nan)
     cell_m = before.grid.cell_m
+    missed = _patches(seen & (shown < NOTHING_M), cell_m)
+    lower = _patches(seen & (shown + bound < 0.0), cell_m)
     return Placed(
         thickness_m=shown,
         uncertainty_m=bound,
@@ -187,8 +202,9 @@ def placed_between(
         volume_interval_m3=(low, high),
         least=least,
         greatest=greatest,
-        missed_m2=_patches_m2(seen & (shown < NOTHING_M), cell_m),
-        lower_m2=_patches_m2(seen & (shown + bound < 0.0), cell_m),
+        missed=missed,
+        missed_m2=float(missed.sum()) * cell_m**2,
+        lower_m2=float(lower.sum()) * cell_m**2,
         removal_m=removal_m,
     )
 
@@ -275,10 +291,10 @@ def _extremes(
     return found[0], found[1]
 
 
-def _patches_m2(chosen: Mask, cell_m: float) -> float:
-    """Area of chosen cells that make up patches of 100 mm [m²]: a single cell is noise."""
+def _patches(chosen: Mask, cell_m: float) -> Mask:
+    """Chosen cells that make up patches of 100 mm: a single cell is noise."""
     from scipy.ndimage import binary_opening
 
     side = max(round(PATCH_M / cell_m), 1)
-    patches = binary_opening(chosen, np.ones((side, side), bool))
-    return float(patches.sum()) * cell_m**2
+    patches: Mask = binary_opening(chosen, np.ones((side, side), bool))
+    return patches

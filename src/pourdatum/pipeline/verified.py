@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Sequence
 from dataclasses import replace
@@ -20,6 +19,7 @@ from pourdatum.pipeline.surveyed import decision_rule, surveyed
 from pourdatum.pipeline.upright import level_known
 from pourdatum.read import read_scan
 from pourdatum.read.marks_file import read_marks
+from pourdatum.read.plan_result import read_plan
 from pourdatum.register import Registration, register_scans
 from pourdatum.sheetfile import read_sheet
 from pourdatum.surface import make_surface
@@ -61,7 +61,7 @@ def check_scans(
     PourdatumError
         One of its children, each with the exit status it stands for.
     """
-    plan = None if job.proof.plan is None else _plan_of(job.proof.plan)
+    plan = None if job.proof.plan is None else read_plan(job.proof.plan)
     # Control shots stand on the floor that is judged, which is the one after the pour.
     without = job.model_copy(update={"scan": job.scan.model_copy(update={"control": None})})
     first = measured(before, without, means, progress)
@@ -248,25 +248,6 @@ def _warned(found: Verification, job: Job, first: Surface) -> list[Warned]:
                 )
             )
     return said
-
-
-def _plan_of(folder: str) -> dict[str, Any]:
-    """The result of a plan, from its folder or file."""
-    path = Path(folder)
-    path = path / "result.json" if path.is_dir() else path
-    try:
-        data = json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError) as reason:
-        raise JobError(
-            f"no plan can be read there ({type(reason).__name__})",
-            where=str(folder), hint="name the result folder of pourdatum plan", id="plan-folder",
-        ) from reason  # fmt: skip
-    if not isinstance(data, dict) or data.get("schema") != "pourdatum.plan/1":
-        raise JobError(
-            "that is the result of no plan",
-            where=str(folder), hint="name the result folder of pourdatum plan", id="plan-folder",
-        )  # fmt: skip
-    return data
 
 
 def _same_scan(plan: dict[str, Any], first: Surface) -> bool:

@@ -21,8 +21,6 @@ if TYPE_CHECKING:
 _WIDE_IN: Final = 6.4
 _TALL_IN: Final = 2.3
 _DPI: Final = 160
-_MISSED_M: Final = 0.0005
-_PATCH_M2: Final = 0.01
 
 
 def draw_thickness(check: Check, path: str | Path | IO[bytes]) -> None:
@@ -79,10 +77,7 @@ def _missed(check: Check) -> list[Area]:
     placed = check.found.placed
     if placed is None or placed.missed_m2 <= 0.0:
         return []
-    grid, value = contours.thinned(check.before.grid, placed.thickness_m)
-    calm = contours.smoothed(grid, value, grid.cell_m)
-    outline = check.before.floor.outline
-    bare = contours.between(grid, calm, -1e6, _MISSED_M, outline, _PATCH_M2)
+    bare = contours.region(check.before.grid, placed.missed, check.before.floor.outline)
     key = f"nothing placed ({show_area(placed.missed_m2, check.system)})"
     return [Area("thin", bare, key)]
 
