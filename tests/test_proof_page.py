@@ -92,7 +92,7 @@ def test_picture_marks_what_was_missed_and_the_straightedge() -> None:
     (edge,) = (area for area in view.areas if area.kind == "edge")
     assert edge.shape.length == pytest.approx(2.0)
     assert len(worst_gaps(check)) == 1
-    assert {mark.text.split()[0] for mark in view.marks} >= {"thinnest", "thickest"}
+    assert {mark.text.partition(" ")[0] for mark in view.marks} >= {"thinnest", "thickest"}
 
 
 @pytest.mark.parametrize("system", ["metric", "imperial"])
