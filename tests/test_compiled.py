@@ -10,9 +10,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import pourdatum.cells
-from pourdatum import bare, grind, localfit
+from pourdatum import bare, everywhere, grind, localfit
 from pourdatum.cells import Cells, Column
 from pourdatum.compiled import compiled_loops
+from pourdatum.everywhere import lay_everywhere, rests
 from pourdatum.grid import Grid
 from pourdatum.grind import _prominent
 from pourdatum.localfit import local_fit, local_heights
@@ -22,7 +23,7 @@ pytestmark = pytest.mark.skipif(
 )
 
 
-@pytest.mark.parametrize("module", ["cellloop", "fitloop"])
+@pytest.mark.parametrize("module", ["cellloop", "fitloop", "restloop"])
 def test_the_loops_load_where_they_can(module: str) -> None:
     """With Numba there, none is left out: a loop that does not compile is a fault, not a lack."""
     assert compiled_loops(module) is not None
@@ -100,3 +101,28 @@ def test_prominent_tops_are_the_same(seed: int, step: float) -> None:
             patched.setattr(grind, "compiled_loops", loops)
             found.append(_prominent(rise, 0.7))
     assert found[0] == found[1]
+
+
+@given(
+    seed=st.integers(0, 2**31), length_m=st.floats(0.3, 2.0), kind=st.sampled_from("nsfr"),
+)  # fmt: skip
+def test_straightedges_rest_the_same(seed: int, length_m: float, kind: str) -> None:
+    """Gap, contacts and rocking: to the last bit, on noise, slopes, flats and ridges."""
+    rng = np.random.default_rng(seed)
+    grid = Grid(0.0, 0.0, 0.05, int(rng.integers(20, 60)), int(rng.integers(20, 60)))
+    x, y = grid.mesh()
+    height = {
+        "n": rng.normal(0.0, 0.002, grid.shape),
+        "s": 0.01 * x - 0.003 * y,
+        "f": np.zeros(grid.shape),
+        "r": 0.004 * np.abs(np.sin(4.0 * x + rng.uniform(0, 6))),
+    }[kind]
+    laid = lay_everywhere(grid, rng.random(grid.shape) < 0.995, length_m)
+    found = []
+    for loops in (lambda name, worth: compiled_loops(name), lambda name, worth: None):
+        with pytest.MonkeyPatch.context() as patched:
+            patched.setattr(everywhere, "compiled_loops", loops)
+            found.append(rests(grid, height, laid))
+    for one, other in zip(*found, strict=True):
+        for name in ("gap_m", "span_m", "rocks_m"):
+            assert np.array_equal(getattr(one, name), getattr(other, name)), name

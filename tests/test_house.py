@@ -35,7 +35,7 @@ placedepth promise grind capability material grinding pockets lifts ways|
 joints thresholds pinplaces pins                                       |
 pourblocks pourfronts pourbays pourstrips pour buying                  |
 fixedparts turns adjustment register tiemarks placed used              | after the pour
-straightedge everywhere worstgap mends flatlines freemove              |
+straightedge restloop everywhere worstgap mends flatlines freemove     |
 flatness verify outcome                                                | and its verdicts
 simulate                                                               | test bed
 read write report                                                      | the edges

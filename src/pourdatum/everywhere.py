@@ -17,6 +17,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from pourdatum.compiled import compiled_loops
 from pourdatum.grid import Grid
 
 Array = NDArray[np.float64]
@@ -30,6 +31,8 @@ LEVELS_M: Final = 0.05
 BEARINGS: Final = 12
 """Directions: every 15 degrees; the two ways along a line are one."""
 _TOUCH_M: Final = 1e-11
+_MANY: Final = 50_000
+"""Straightedges of one direction for which loading compiled loops is worth it."""
 _ROWS: Final = 4096
 """Straightedges worked on at a time: they stay in the processor's cache."""
 
@@ -186,6 +189,10 @@ def _rest(grid: Grid, height_m: Array, places: Places) -> Rests:
     shape = places.lattice_m.shape[:2]
     level = grid.at(height_m, places.lattice_m.reshape(-1, 2))
     first = places.line * shape[1] + places.start
+    loops = compiled_loops("restloop", worth=first.size > _MANY)
+    if loops is not None:
+        gap_m, steps, rocks_m = loops.rest_rows(level, first, places.levels, _TOUCH_M)
+        return Rests(gap_m, steps * (places.length_m / (places.levels - 1)), rocks_m)
     parts = [
         rest_on(level[first[k : k + _ROWS, None] + np.arange(places.levels)], places.length_m)
         for k in range(0, first.size, _ROWS)
