@@ -89,6 +89,27 @@ def test_noise_alone_fails_no_criterion(noise_m) -> None:
         assert worst.value_m < 0.5 * worst.as_read_m
 
 
+def test_a_large_floor_is_judged_as_well_far_from_zero() -> None:
+    """A floor of 300 m² has one gap, whatever level it lies at.
+
+    Noise is drawn in a window of a large floor; what lies beyond the window is floor, not zero.
+    """
+    room = shapely.box(0.0, 0.0, 20.0, 15.0)
+    found = []
+    for level_m in (0.0, 5.0):
+        rng = np.random.default_rng(77)
+        dip = Relief(level_m=level_m, humps=(Hump(9.0, 7.0, -0.005, 0.7),))
+        points = walled(room, rng, per_m2=700.0, height=dip.height, wall_per_m2=300.0)
+        found.append(worst_gap(surface_of(points), gap_limit("3mm/2m")))
+    zero, raised = found
+    assert zero is not None
+    assert raised is not None
+    assert raised.value_m == pytest.approx(zero.value_m, abs=1e-4)
+    assert raised.error_m == pytest.approx(zero.error_m, rel=0.1)
+    assert raised.luck_m < 0.002
+    assert raised.value_m == pytest.approx(0.005, abs=2.0 * raised.error_m)
+
+
 @pytest.mark.parametrize("seed", range(10))
 def test_no_wrong_verdict(seed) -> None:
     """Floors with humps, dips and waves under limits about their true gap: none judged wrongly.

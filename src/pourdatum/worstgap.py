@@ -24,6 +24,7 @@ from numpy.typing import NDArray
 from pourdatum.criteria import GapLimit
 from pourdatum.everywhere import Places, Rests, lay_everywhere, rest_on, rests
 from pourdatum.geometry import fit_plane
+from pourdatum.grid import filled_from_nearest, widened
 from pourdatum.localfit import local_fit
 from pourdatum.patch import sound
 from pourdatum.shareddraws import draws_for
@@ -41,6 +42,8 @@ DRAWS: Final = 8
 _SEED: Final = 108
 _WINDOW_M: Final = 14.0
 """Side of the window in which noise is drawn [m]; floors of that area are drawn whole."""
+_REACH: Final = 3.0
+"""Widths of a fit beyond which it takes no point."""
 _COMPETES: Final = 6.0
 """Standard errors below the worst gap within which a place may be the worst by luck."""
 _BROAD_M: Final = 0.5
@@ -204,11 +207,16 @@ def _luck(
 ) -> _Luck:
     worst, place_m, own = top
     assert surface.smoother is not None
-    window = _window(surface, place_m)
+    inner = _window(surface, place_m)
+    # Beside the window noise is smoothed with floor that is not in it: so far around it is.
+    widest = max(fit.bandwidth for fit in surface.smoother.fits)
+    window = widened(inner, math.ceil(_REACH * widest) + 1, surface.grid.shape)
     grid = surface.grid.window(*window)
     part = laid
     if grid.shape != surface.grid.shape:
-        part = [one for m in limit.lengths_m for one in lay_everywhere(grid, seen[window], m)]
+        within = np.zeros_like(seen)
+        within[inner] = seen[inner]
+        part = [one for m in limit.lengths_m for one in lay_everywhere(grid, within[window], m)]
     likely = _likely(surface, seen, window)
     count, noise = surface.count[window], surface.noise_m[window]
     each = np.where(count > 0, noise / np.sqrt(np.maximum(count, 1.0)), 0.0)
@@ -280,7 +288,8 @@ def _likely(surface: Surface, seen: Mask, window: Window) -> Array:
         plane = best.at(x, y)
         broad = plane + _drawn_in(broad - plane, limit)
     out = broad + _drawn_in(height - broad, limit)
-    return np.where(np.isfinite(out), out, np.nan_to_num(height))
+    # Beyond an outline there are points and no heights: zero would be a cliff that smoothing meets.
+    return filled_from_nearest(np.where(np.isfinite(out), out, height))
 
 
 def _drawn_in(off: Array, limit: Array) -> Array:
