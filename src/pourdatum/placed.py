@@ -200,8 +200,8 @@ def placed_between(
         area_m2=mean.area_m2,
         volume_m3=volume_m3,
         volume_interval_m3=(low, high),
-        least=least,
-        greatest=greatest,
+        least=_about(least, mean.mean_m, -1.0),
+        greatest=_about(greatest, mean.mean_m, 1.0),
         missed=missed,
         missed_m2=float(missed.sum()) * cell_m**2,
         lower_m2=float(lower.sum()) * cell_m**2,
@@ -289,6 +289,13 @@ def _extremes(
         error_m = COVER_95 * math.hypot(top.standard_error_m, spread_m)
         found.append(Extreme(sign * top.z_m, error_m, top.place_m))
     return found[0], found[1]
+
+
+def _about(one: Extreme | None, mean_m: float, sign: float) -> Extreme | None:
+    """An extreme from which more luck was taken than it had lies no further in than the mean."""
+    if one is None or sign * (one.thickness_m - mean_m) >= 0.0:
+        return one
+    return replace(one, thickness_m=mean_m)
 
 
 def _patches(chosen: Mask, cell_m: float) -> Mask:

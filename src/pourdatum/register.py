@@ -170,10 +170,11 @@ def register_scans(
     tried = [adjust(own, other, tree, pose, freedom) for pose in poses]
     share = [float((one.matched & own.upright).sum()) for one in tried]
     best, *rest = (tried[k] for k in np.argsort(share)[::-1])
-    _check_one_room(best, own, other)
+    overlap = overlap_of(best, own, other, tree)
+    _check_one_room(best, overlap)
     _check_held(best)
     _check_rivals(best, [one for one in rest if not _same(one, best)], own, tree)
-    return _registration(best, own, other, fixed, freedom)
+    return _registration(best, own, overlap, fixed, freedom)
 
 
 def _parts(scan: Scan, level: Level | None, means: Means, progress: Progress) -> FixedParts:
@@ -275,7 +276,7 @@ def _between(one_rad: float, other_rad: float) -> float:
     return float((one_rad - other_rad + math.pi) % math.tau - math.pi)
 
 
-def overlap_of(one: Adjusted, own: FixedParts, other: FixedParts) -> float:
+def overlap_of(one: Adjusted, own: FixedParts, other: FixedParts, tree: cKDTree) -> float:
     """Share of the smaller scan's walls that lies on the other's."""
     high = own.upright & (own.height_m > _EYE_M)
     # Where nothing is seen so high, all walls count.
@@ -283,11 +284,11 @@ def overlap_of(one: Adjusted, own: FixedParts, other: FixedParts) -> float:
     reach = other.upright & (other.height_m > _EYE_M)
     there = reach if walls is high and reach.any() else other.upright
     smaller = min(float(walls.sum()) * own.cube_m**2, float(there.sum()) * other.cube_m**2)
-    return min(float((one.matched & walls).sum()) * own.cube_m**2 / max(smaller, 1e-9), 1.0)
+    met = float((_met(one, own, tree) & walls).sum()) * own.cube_m**2
+    return min(met / max(smaller, 1e-9), 1.0)
 
 
-def _check_one_room(best: Adjusted, own: FixedParts, other: FixedParts) -> None:
-    overlap = overlap_of(best, own, other)
+def _check_one_room(best: Adjusted, overlap: float) -> None:
     if overlap >= LEAST_OVERLAP and best.residual_m < _MOST_RESIDUAL_M:
         return
     raise NoFloor(
@@ -352,7 +353,7 @@ def _turn(one: Adjusted) -> float:
 
 
 def _registration(
-    best: Adjusted, own: FixedParts, other: FixedParts, fixed: Scan, freedom: Freedom
+    best: Adjusted, own: FixedParts, overlap: float, fixed: Scan, freedom: Freedom
 ) -> Registration:
     known = bool(best.held[2] >= HELD)
     shift = best.middle_m - best.rotation @ best.own_middle_m
@@ -369,7 +370,7 @@ def _registration(
         middle_m=best.middle_m,
         covariance=slopes @ best.covariance @ slopes.T,
         tie_m=best.tie_m,
-        overlap=overlap_of(best, own, other),
+        overlap=overlap,
         wall_m2=float((best.matched & own.upright).sum()) * area_m2,
         level_m2=float((best.matched & own.level).sum()) * area_m2,
     )
