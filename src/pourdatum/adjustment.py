@@ -36,6 +36,8 @@ _OUTLIERS: Final = 4.0
 _PATCH_M: Final = (0.5, 1.0, 2.0)
 _LEAST_CUBES: Final = 8
 """Cubes of a patch."""
+_BORDERS: Final = 16
+"""Places in a patch at which its border across a face may lie."""
 _ON_EDGE: Final = 0.2
 _HUBER: Final = 2.0
 HELD: Final = 3.0
@@ -194,6 +196,10 @@ def _patches(found: _Compared, patch_m: float) -> tuple[Array, Array, Array, Arr
     axis = np.argmax(np.abs(found.normal), axis=1)
     sign = np.sign(np.take_along_axis(found.normal, axis[:, None], axis=1))[:, 0]
     cell = np.floor(found.place_m / patch_m).astype(np.int64)
+    for own in range(3):
+        faces = axis == own
+        across = found.place_m[faces, own]
+        cell[faces, own] = np.floor((across - _between_faces_m(across, patch_m)) / patch_m)
     key = pack(cell[:, 0], cell[:, 1], 3 * cell[:, 2] + axis)
     _, group, count = np.unique(key, return_inverse=True, return_counts=True)
 
@@ -213,6 +219,18 @@ def _patches(found: _Compared, patch_m: float) -> tuple[Array, Array, Array, Arr
     return place, off, normal, count.astype(np.float64)
 
 
+def _between_faces_m(across_m: Array, patch_m: float) -> float:
+    """Where borders between patches lie, across their faces: where hardly any face is [m].
+
+    A border along a face would sort its cubes by their noise, and tear it into two that both err.
+    """
+    share = np.mod(across_m / patch_m, 1.0)
+    count = np.bincount((share * _BORDERS).astype(np.int64) % _BORDERS, minlength=_BORDERS)
+    # The middle of the emptiest stretch, so that its neighbours are empty as well if they can be.
+    around = count + 0.5 * (np.roll(count, 1) + np.roll(count, -1))
+    return (int(np.argmin(around)) + 0.5) / _BORDERS * patch_m
+
+
 def _solved(
     found: _Compared,
     middle: Array,
@@ -226,11 +244,11 @@ def _solved(
     lever = place - middle
     rows = np.column_stack([np.cross(lever, normal), normal, (lever * normal).sum(axis=1)])
     # Scans stand upright, and lengths in them agree, each as far as such scanners do.
-    tilt = np.array([rotation[1, 2] - rotation[2, 1], rotation[2, 0] - rotation[0, 2]]) / 2.0
+    tilt_back = np.array([rotation[1, 2], -rotation[0, 2]])
     held = np.zeros((3, _COUNT))
     held[0, 0] = held[1, 1] = 1.0 / freedom.tilt_rad
     held[2, _SCALE] = 1.0 / freedom.scale
-    owed = np.concatenate([tilt / freedom.tilt_rad, [(1.0 - scale) / freedom.scale]])
+    owed = np.concatenate([tilt_back / freedom.tilt_rad, [(1.0 - scale) / freedom.scale]])
     weight = np.ones(len(off))
     spread, step = 1e-3, np.zeros(_COUNT)
     inverse = np.eye(_COUNT)

@@ -25,7 +25,7 @@ from pourdatum.optional import need
 from pourdatum.passing import Progress, silent
 from pourdatum.scan import Scan
 from pourdatum.turns import Start, starts
-from pourdatum.uncertainty import SENSORS, SensorKind
+from pourdatum.uncertainty import SENSORS, SharedError
 
 if TYPE_CHECKING:
     from types import ModuleType
@@ -57,6 +57,9 @@ _TELLS: Final = 2.0
 _MEETS: Final = 2.5
 """Distance within which a cube meets the other scan, in sides."""
 _MOST_RESIDUAL_M: Final = 0.02
+_LEAST_TILT: Final = 1e-4
+_LEAST_SCALE: Final = 1e-5
+"""Tilt and scale between two scans are left free by so much, whatever was stated."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -115,7 +118,7 @@ def register_scans(
     fixed: Scan,
     *,
     turn_rad: float | None = None,
-    sensors: tuple[SensorKind | None, SensorKind | None] = (None, None),
+    budgets: tuple[SharedError, SharedError] = (SENSORS["tripod"], SENSORS["tripod"]),
     levels: tuple[Level | None, Level | None] = (None, None),
     means: Means = Means(),  # noqa: B008 -- frozen
     progress: Progress = silent,
@@ -129,8 +132,9 @@ def register_scans(
     turn_rad : float, optional
         About how the one lies turned in the other, anticlockwise: where a room looks the same
         in several ways.
-    sensors : pair of str, optional
-        Kinds of scanner: how far verticals and lengths may differ.
+    budgets : pair of SharedError, optional
+        What each scan as a whole may be out by: how far verticals and lengths may differ, and how
+        far either bends between what ties it and the floor. Default that of tripod scanners.
     levels : pair of Level, optional
         Coarse floors, where they are known already.
     means : Means
@@ -166,7 +170,7 @@ def register_scans(
             "(marks, under [registration] in the job)",
             id="nothing-fixed",
         )
-    freedom = _freedom(sensors)
+    freedom = _freedom(budgets)
     tried = [adjust(own, other, tree, pose, freedom) for pose in poses]
     share = [float((one.matched & own.upright).sum()) for one in tried]
     best, *rest = (tried[k] for k in np.argsort(share)[::-1])
@@ -183,13 +187,12 @@ def _parts(scan: Scan, level: Level | None, means: Means, progress: Progress) ->
     return fixed_parts(store, found, progress)
 
 
-def _freedom(sensors: tuple[SensorKind | None, SensorKind | None]) -> Freedom:
+def _freedom(budgets: tuple[SharedError, SharedError]) -> Freedom:
     """How far verticals and lengths of two scans may differ."""
-    own = [SENSORS[kind or "tripod"] for kind in sensors]
     return Freedom(
-        tilt_rad=max(math.hypot(*(one.tilt_rad for one in own)), 1e-4),
-        scale=math.hypot(*(one.scale for one in own)),
-        bend_m=math.hypot(*(one.warp_m for one in own)),
+        tilt_rad=max(math.hypot(*(one.tilt_rad for one in budgets)), _LEAST_TILT),
+        scale=max(math.hypot(*(one.scale for one in budgets)), _LEAST_SCALE),
+        bend_m=math.hypot(*(one.warp_m for one in budgets)),
     )
 
 

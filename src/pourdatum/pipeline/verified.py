@@ -24,6 +24,7 @@ from pourdatum.register import Registration, register_scans
 from pourdatum.sheetfile import read_sheet
 from pourdatum.surface import make_surface
 from pourdatum.tiemarks import register_by_marks
+from pourdatum.uncertainty import SENSORS
 from pourdatum.units import MM
 from pourdatum.used import AgainstPlan, bags_used
 from pourdatum.verify import Verification, verify_pour
@@ -106,7 +107,10 @@ def _tie(
         later,
         floor.scan,
         turn_rad=None if wish.turn_deg is None else math.radians(wish.turn_deg),
-        sensors=(job.after.sensor or job.scan.sensor, job.scan.sensor),
+        budgets=(
+            first.shared if job.after.sensor is None else SENSORS[job.after.sensor],
+            first.shared,
+        ),
         levels=(None, floor.level),
         means=means,
         progress=progress,
