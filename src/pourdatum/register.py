@@ -51,9 +51,11 @@ LEAST_OVERLAP: Final = 0.7
 """Share of the smaller scan's walls that lies on the other's; less are two rooms. A choice."""
 _RIVAL: Final = 0.8
 """Share of the best pose's faces from which another is a rival."""
-_TELLS_M2: Final = 0.4
-"""Faces that fit in one pose and not in the other by which it is told; a choice."""
-_TELLS: Final = 2.0
+_TELLS_M2: Final = 0.5
+"""Faces that fit in one pose alone, more than in the other alone, by which it is told; a choice."""
+_TELLS: Final = 1.3
+_WORSE: Final = 3.0
+"""Residuals of the best pose from which another fits badly: walls that are not quite square."""
 _MEETS: Final = 2.5
 """Distance within which a cube meets the other scan, in sides."""
 _MOST_RESIDUAL_M: Final = 0.02
@@ -320,17 +322,20 @@ def _check_rivals(best: Adjusted, rest: Sequence[Adjusted], own: FixedParts, tre
     """Refuse to guess where another pose fits about as well.
 
     What tells is what one scan shows where the other shows nothing at all: a column, the wall
-    where the other has a doorway.
+    where the other has a doorway; or walls that meet the others' badly, for none is quite square.
     """
     walls = best.matched & own.upright
     met = _met(best, own, tree)
     for other in rest:
         if (other.matched & own.upright).sum() < _RIVAL * walls.sum():
             continue
+        if other.residual_m > _WORSE * best.residual_m:
+            continue
         met_so = _met(other, own, tree)
         here = float((met & ~met_so).sum()) * own.cube_m**2
         there = float((met_so & ~met).sum()) * own.cube_m**2
-        if here >= _TELLS_M2 and here >= _TELLS * there:
+        # Shadows of the fixed scan count alike in both.
+        if here - there >= _TELLS_M2 and here >= _TELLS * there:
             continue
         turns = [math.degrees(_turn(one)) % 360.0 for one in (best, other)]
         raise JobError(
