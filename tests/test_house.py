@@ -37,7 +37,7 @@ pourblocks pourfronts pourbays pourstrips pour buying                  |
 register straightedge everywhere worstgap flatlines freemove           |
 flatness verify outcome                                                | after the pour
 simulate                                                               | test bed
-read write report                                                      | the edges
+read report write                                                      | the edges
 tomlfile job sheetfile outline_dxf outline_file filelist results       | the front
 pipeline cli                                                           |
 """
@@ -52,8 +52,8 @@ TOUCH_FILES = {
 }  # fmt: skip
 
 HEAVY = {
-    "dask", "h5netcdf", "h5py", "laspy", "matplotlib", "numba", "open3d", "pandas",
-    "pydantic", "scipy", "trimesh", "xarray",
+    "dask", "ezdxf", "h5netcdf", "h5py", "laspy", "matplotlib", "numba", "open3d", "pandas",
+    "pydantic", "scipy", "tifffile", "trimesh", "xarray",
 }  # fmt: skip
 
 

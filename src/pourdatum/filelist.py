@@ -10,11 +10,11 @@ from pourdatum.tomlfile import nearest
 Command = Literal["survey", "plan"]
 
 _WRITTEN: Final[dict[Command, tuple[str, ...]]] = {
-    "survey": ("result", "report", "pictures", "netcdf"),
-    "plan": ("result", "report", "pictures", "tables", "netcdf"),
+    "survey": ("result", "report", "pictures", "drawing", "netcdf"),
+    "plan": ("result", "report", "pictures", "tables", "drawing", "netcdf"),
 }
-_UNASKED: Final = ("result", "report", "pictures", "tables")
-_LATER: Final = ("pdf", "drawing", "geotiff", "landxml", "laz")
+_UNASKED: Final = ("result", "report", "pictures", "tables", "drawing")
+_LATER: Final = ("pdf", "geotiff", "landxml", "laz")
 _ALSO: Final = {
     "result.json": "result",
     "report.html": "report",
@@ -55,7 +55,7 @@ def choose_files(words: str | None, command: Command) -> tuple[str, ...]:
     >>> choose_files("report, result.json", "plan")
     ('result', 'report')
     >>> choose_files(None, "survey")
-    ('result', 'report', 'pictures')
+    ('result', 'report', 'pictures', 'drawing')
     """
     possible = _WRITTEN[command]
     if words is None:

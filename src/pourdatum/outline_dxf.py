@@ -144,8 +144,8 @@ def read_dxf(path: Path) -> Drawn:
 
 
 def _load(path: Path, where: str) -> Any:
-    ezdxf = need("ezdxf", purpose="reading a DXF outline", extra="cad")
-    recover = need("ezdxf.recover", purpose="reading a DXF outline", extra="cad")
+    ezdxf = need("ezdxf", purpose="reading a DXF outline", extra="base")
+    recover = need("ezdxf.recover", purpose="reading a DXF outline", extra="base")
     # The library raises errors of many kinds on a broken file, its own and Python's.
     try:
         content = path.read_bytes()

@@ -155,6 +155,7 @@ def fill_folder(
     """Write the files of these kinds into an open folder."""
     from pourdatum.report.page import write_page
     from pourdatum.report.picture import write_picture
+    from pourdatum.write.drawing import write_drawing
     from pourdatum.write.surface_nc import write_surface
 
     plan = outcome if isinstance(outcome, Plan) else None
@@ -171,6 +172,8 @@ def fill_folder(
                 write_picture(picture, work / ("depth.png" if plan else "levels.png"))
             case "tables" if plan is not None:
                 _write_tables(plan, work)
+            case "drawing":
+                write_drawing(outcome, work / "drawing.dxf")
             case "netcdf":
                 write_surface(outcome.surface, work / "surface.nc", plan.datum if plan else None)
 
