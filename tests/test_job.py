@@ -481,7 +481,6 @@ def test_outlines_are_in_the_scans_unit() -> None:
     [
         ("result,raport", "plan", "'raport' is not known (did you mean report?)"),
         ("pdf", "plan", "'pdf' is not in this version"),
-        ("depth.tif", "plan", "'depth.tif' is not in this version"),
         ("tables", "survey", "survey has nothing to write as 'tables'"),
         (" , ", "plan", "the list is empty"),
     ],
@@ -498,4 +497,4 @@ def test_all_files_and_the_default() -> None:
     """``all`` adds the grid for other programs, which nobody gets unasked."""
     assert choose_files(None, "plan") == ("result", "report", "pictures", "tables", "drawing")
     assert choose_files(None, "survey") == ("result", "report", "pictures", "drawing")
-    assert choose_files("all", "plan") == (*choose_files(None, "plan"), "netcdf")
+    assert choose_files("all", "plan") == (*choose_files(None, "plan"), "geotiff", "netcdf")

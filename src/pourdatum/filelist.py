@@ -10,11 +10,11 @@ from pourdatum.tomlfile import nearest
 Command = Literal["survey", "plan"]
 
 _WRITTEN: Final[dict[Command, tuple[str, ...]]] = {
-    "survey": ("result", "report", "pictures", "drawing", "netcdf"),
-    "plan": ("result", "report", "pictures", "tables", "drawing", "netcdf"),
+    "survey": ("result", "report", "pictures", "drawing", "geotiff", "netcdf"),
+    "plan": ("result", "report", "pictures", "tables", "drawing", "geotiff", "netcdf"),
 }
 _UNASKED: Final = ("result", "report", "pictures", "tables", "drawing")
-_LATER: Final = ("pdf", "geotiff", "landxml", "laz")
+_LATER: Final = ("pdf", "landxml", "laz")
 _ALSO: Final = {
     "result.json": "result",
     "report.html": "report",
@@ -28,6 +28,8 @@ _ALSO: Final = {
     "surface": "netcdf",
     "report.pdf": "pdf",
     "depth.tif": "geotiff",
+    "levels.tif": "geotiff",
+    "tif": "geotiff",
     "drawing.dxf": "drawing",
     "dxf": "drawing",
     "surface.xml": "landxml",

@@ -156,6 +156,7 @@ def fill_folder(
     from pourdatum.report.page import write_page
     from pourdatum.report.picture import write_picture
     from pourdatum.write.drawing import write_drawing
+    from pourdatum.write.geotiff import write_geotiff
     from pourdatum.write.surface_nc import write_surface
 
     plan = outcome if isinstance(outcome, Plan) else None
@@ -174,6 +175,8 @@ def fill_folder(
                 _write_tables(plan, work)
             case "drawing":
                 write_drawing(outcome, work / "drawing.dxf")
+            case "geotiff":
+                write_geotiff(outcome, work / ("depth.tif" if plan else "levels.tif"))
             case "netcdf":
                 write_surface(outcome.surface, work / "surface.nc", plan.datum if plan else None)
 
