@@ -19,7 +19,7 @@ PACKAGE = Path(__file__).resolve().parent.parent / "src" / "pourdatum"
 # that are planned may stand here before they are written; none may be missing.
 LINE = """
 errors units optional compiled                                         | ground floor
-geometry grid block evenly triangles clipping fillcurve fillreads costcurve volume | pure maths
+geometry grid block evenly triangles clipping tin fillcurve fillreads costcurve volume | pure maths
 fitloop localfit stripes smoothing                                     |
 shotfield uncertainty fnumbers decision criteria                       |
 drift corner settingout levelbook shots                                | of control shots

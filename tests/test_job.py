@@ -497,4 +497,9 @@ def test_all_files_and_the_default() -> None:
     """``all`` adds the grid for other programs, which nobody gets unasked."""
     assert choose_files(None, "plan") == ("result", "report", "pictures", "tables", "drawing")
     assert choose_files(None, "survey") == ("result", "report", "pictures", "drawing")
-    assert choose_files("all", "plan") == (*choose_files(None, "plan"), "geotiff", "netcdf")
+    assert choose_files("all", "plan") == (
+        *choose_files(None, "plan"),
+        "geotiff",
+        "landxml",
+        "netcdf",
+    )

@@ -10,11 +10,11 @@ from pourdatum.tomlfile import nearest
 Command = Literal["survey", "plan"]
 
 _WRITTEN: Final[dict[Command, tuple[str, ...]]] = {
-    "survey": ("result", "report", "pictures", "drawing", "geotiff", "netcdf"),
-    "plan": ("result", "report", "pictures", "tables", "drawing", "geotiff", "netcdf"),
+    "survey": ("result", "report", "pictures", "drawing", "geotiff", "landxml", "netcdf"),
+    "plan": ("result", "report", "pictures", "tables", "drawing", "geotiff", "landxml", "netcdf"),
 }
 _UNASKED: Final = ("result", "report", "pictures", "tables", "drawing")
-_LATER: Final = ("pdf", "landxml", "laz")
+_LATER: Final = ("pdf", "laz")
 _ALSO: Final = {
     "result.json": "result",
     "report.html": "report",

@@ -157,6 +157,7 @@ def fill_folder(
     from pourdatum.report.picture import write_picture
     from pourdatum.write.drawing import write_drawing
     from pourdatum.write.geotiff import write_geotiff
+    from pourdatum.write.landxml import write_landxml
     from pourdatum.write.surface_nc import write_surface
 
     plan = outcome if isinstance(outcome, Plan) else None
@@ -177,6 +178,8 @@ def fill_folder(
                 write_drawing(outcome, work / "drawing.dxf")
             case "geotiff":
                 write_geotiff(outcome, work / ("depth.tif" if plan else "levels.tif"))
+            case "landxml":
+                write_landxml(outcome, work / "surface.xml")
             case "netcdf":
                 write_surface(outcome.surface, work / "surface.nc", plan.datum if plan else None)
 
