@@ -150,8 +150,8 @@ def test_a_plan_end_to_end(command: Command, room: Path, truth: dict[str, Any]) 
     ended = command("plan", str(room), "--quiet")
     assert (ended.status, ended.err) == (0, "")
     folder = Path("room-plan")
-    tables = {"humps.csv", "pins.csv", "batches.csv"}
-    assert {"result.json", "report.html", "depth.png"} | tables == files_in(folder)
+    tables = {"humps.csv", "pins.csv", "batches.csv", "points.csv"}
+    assert {"result.json", "report.html", "depth.png", "drawing.dxf"} | tables == files_in(folder)
     data = json.loads((folder / "result.json").read_text("utf-8"))
     fill = data["fill"]
     assert fill["mean_depth_mm"] == pytest.approx(truth["datum"]["mean_depth_mm"], abs=0.5)

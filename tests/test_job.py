@@ -499,7 +499,9 @@ def test_all_files_and_the_default() -> None:
     assert choose_files(None, "survey") == ("result", "report", "pictures", "drawing")
     assert choose_files("all", "plan") == (
         *choose_files(None, "plan"),
+        "geojson",
         "geotiff",
         "landxml",
         "netcdf",
+        "laz",
     )

@@ -9,12 +9,14 @@ from pourdatum.tomlfile import nearest
 
 Command = Literal["survey", "plan"]
 
+_ELSEWHERE: Final = ("drawing", "geojson", "geotiff", "landxml", "netcdf", "laz")
+"""Kinds that other programs open."""
 _WRITTEN: Final[dict[Command, tuple[str, ...]]] = {
-    "survey": ("result", "report", "pictures", "drawing", "geotiff", "landxml", "netcdf"),
-    "plan": ("result", "report", "pictures", "tables", "drawing", "geotiff", "landxml", "netcdf"),
+    "survey": ("result", "report", "pictures", *_ELSEWHERE),
+    "plan": ("result", "report", "pictures", "tables", *_ELSEWHERE),
 }
 _UNASKED: Final = ("result", "report", "pictures", "tables", "drawing")
-_LATER: Final = ("pdf", "laz")
+_LATER: Final = ("pdf",)
 _ALSO: Final = {
     "result.json": "result",
     "report.html": "report",
@@ -30,6 +32,9 @@ _ALSO: Final = {
     "depth.tif": "geotiff",
     "levels.tif": "geotiff",
     "tif": "geotiff",
+    "points.csv": "tables",
+    "classified.laz": "laz",
+    "areas.geojson": "geojson",
     "drawing.dxf": "drawing",
     "dxf": "drawing",
     "surface.xml": "landxml",

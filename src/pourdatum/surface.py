@@ -111,6 +111,8 @@ class Surface:
     stripes : Stripes
         Errors that whole sweeps of the scanner share, as measured; what they add to each height
         is in its standard error.
+    scanned_m : (ny, nx) array, optional
+        The heights before control shots moved them, from the scan's origin; None without control.
     """
 
     grid: Grid
@@ -131,6 +133,7 @@ class Surface:
     between: BetweenShots | None = None
     rounding: Rounding = NONE
     stripes: Stripes = NO_STRIPES
+    scanned_m: Array | None = None
 
     def above_plane_m(self) -> Array:
         """Height above the floor's own best-fit plane (ny, nx) [m]: its shape without its level."""

@@ -31,6 +31,7 @@ from pourdatum.sheetfile import read_sheet
 from pourdatum.surface import make_surface
 from pourdatum.units import MM
 from pourdatum.write.folder import result_folder, writing
+from pourdatum.write.points import write_points
 from pourdatum.write.result_json import write_json
 from pourdatum.write.tables import write_table
 
@@ -155,7 +156,9 @@ def fill_folder(
     """Write the files of these kinds into an open folder."""
     from pourdatum.report.page import write_page
     from pourdatum.report.picture import write_picture
+    from pourdatum.write.classified import has_points, write_classified
     from pourdatum.write.drawing import write_drawing
+    from pourdatum.write.geojson import write_areas
     from pourdatum.write.geotiff import write_geotiff
     from pourdatum.write.landxml import write_landxml
     from pourdatum.write.surface_nc import write_surface
@@ -176,10 +179,14 @@ def fill_folder(
                 _write_tables(plan, work)
             case "drawing":
                 write_drawing(outcome, work / "drawing.dxf")
+            case "geojson":
+                write_areas(outcome, work / "areas.geojson")
             case "geotiff":
                 write_geotiff(outcome, work / ("depth.tif" if plan else "levels.tif"))
             case "landxml":
                 write_landxml(outcome, work / "surface.xml")
+            case "laz" if has_points(outcome):
+                write_classified(outcome, work / "classified.laz", progress=progress)
             case "netcdf":
                 write_surface(outcome.surface, work / "surface.nc", plan.datum if plan else None)
 
@@ -213,6 +220,7 @@ def _write_tables(plan: Plan, work: Path) -> None:
         _write_batches(result, work / "batches.csv")
     if result.pins:
         _write_pins(result, work / "pins.csv")
+        write_points(plan, work / "points.csv")
 
 
 def _write_batches(result: PlanResult, path: Path) -> None:

@@ -114,7 +114,7 @@ def write_drawing(outcome: Survey | Plan, path: str | Path) -> None:
     plan = outcome if isinstance(outcome, Plan) else None
     survey = outcome.survey if isinstance(outcome, Plan) else outcome
     view = depth_view(outcome) if isinstance(outcome, Plan) else levels_view(outcome)
-    drawing = _Drawing(view, own_frame(survey.scan.frame))
+    drawing = _Drawing(view, own_frame(survey.scan.frame, survey.origin_m))
     drawing.ring_of("OUTLINE", view.outline)
     _areas(drawing, view)
     _contours(drawing, view)

@@ -70,7 +70,7 @@ def write_geotiff(outcome: Survey | Plan, path: str | Path) -> None:
                       _stepped(over, _LEVEL_STEP_M)))  # fmt: skip
     # The first row of a picture is the northernmost.
     data = np.stack([np.where(known, value, np.nan)[::-1] for _, _, value in bands])
-    own = own_frame(survey.scan.frame)
+    own = own_frame(survey.scan.frame, survey.origin_m)
     grid = surface.grid
     west_north_m = np.array([[grid.x0_m, grid.y_m[-1]]]) + [[-0.5, 0.5]] * np.array([grid.cell_m])
     tifffile.imwrite(

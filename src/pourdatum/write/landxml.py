@@ -55,8 +55,10 @@ def write_landxml(outcome: Survey | Plan, path: str | Path) -> None:
     OSError
         If it cannot be written.
     """
-    survey = getattr(outcome, "survey", outcome)
-    own = own_frame(survey.scan.frame)
+    from pourdatum.outcome import Plan
+
+    survey = outcome.survey if isinstance(outcome, Plan) else outcome
+    own = own_frame(survey.scan.frame, survey.origin_m)
     with Path(path).open("w", encoding="utf-8", newline="\n") as file:
         file.writelines(_head(survey, own))
         for name, told, tin in _surfaces(outcome):

@@ -76,18 +76,26 @@ class OwnFrame:
         return {"mm": 2, "cm": 3, "in": 4}.get(self.unit, 5)
 
 
-def own_frame(frame: Frame) -> OwnFrame:
+def own_frame(frame: Frame, origin_m: tuple[float, float, float] | None = None) -> OwnFrame:
     """The numbers a scan came in.
+
+    Parameters
+    ----------
+    frame : Frame
+        Of the scan.
+    origin_m : tuple of 3 floats, optional
+        Of the result: control shots move its level. Without it, that of the scan's points.
 
     Examples
     --------
     >>> own_frame(Frame(unit_m=1200 / 3937)).unit, own_frame(Frame(unit_m=0.9)).unit
     ('us-ft', 'm')
     """
+    origin = frame.origin_m if origin_m is None else origin_m
     for name, unit_m in LENGTH_UNITS.items():
         if abs(frame.unit_m / unit_m - 1.0) < _SAME:
-            return OwnFrame(name, unit_m, frame.origin_m)
-    return OwnFrame("m", 1.0, frame.origin_m)
+            return OwnFrame(name, unit_m, origin)
+    return OwnFrame("m", 1.0, origin)
 
 
 def depth_mm(depth_m: float) -> float:
