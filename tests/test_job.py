@@ -480,7 +480,7 @@ def test_outlines_are_in_the_scans_unit() -> None:
     ("words", "command", "said"),
     [
         ("result,raport", "plan", "'raport' is not known (did you mean report?)"),
-        ("pdf", "plan", "'pdf' is not in this version"),
+        ("thickness.csv", "plan", "'thickness.csv' is not in this version"),
         ("tables", "survey", "survey has nothing to write as 'tables'"),
         (" , ", "plan", "the list is empty"),
     ],
@@ -499,6 +499,7 @@ def test_all_files_and_the_default() -> None:
     assert choose_files(None, "survey") == ("result", "report", "pictures", "drawing")
     assert choose_files("all", "plan") == (
         *choose_files(None, "plan"),
+        "pdf",
         "geojson",
         "geotiff",
         "landxml",

@@ -9,14 +9,13 @@ from pourdatum.tomlfile import nearest
 
 Command = Literal["survey", "plan"]
 
-_ELSEWHERE: Final = ("drawing", "geojson", "geotiff", "landxml", "netcdf", "laz")
-"""Kinds that other programs open."""
+_ELSEWHERE: Final = ("drawing", "pdf", "geojson", "geotiff", "landxml", "netcdf", "laz")
+"""Kinds that other programs open, and print."""
 _WRITTEN: Final[dict[Command, tuple[str, ...]]] = {
     "survey": ("result", "report", "pictures", *_ELSEWHERE),
     "plan": ("result", "report", "pictures", "tables", *_ELSEWHERE),
 }
 _UNASKED: Final = ("result", "report", "pictures", "tables", "drawing")
-_LATER: Final = ("pdf",)
 _ALSO: Final = {
     "result.json": "result",
     "report.html": "report",
@@ -85,7 +84,7 @@ def choose_files(words: str | None, command: Command) -> tuple[str, ...]:
 
 
 def _refusal(word: str, kind: str, possible: tuple[str, ...], command: Command) -> JobError:
-    if kind in _LATER or kind.endswith(".csv"):
+    if kind.endswith(".csv"):
         message = f"'{word}' is not in this version"
     elif any(kind in kinds for kinds in _WRITTEN.values()):
         message = f"{command} has nothing to write as '{word}'"

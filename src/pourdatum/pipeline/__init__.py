@@ -155,6 +155,7 @@ def fill_folder(
 ) -> None:
     """Write the files of these kinds into an open folder."""
     from pourdatum.report.page import write_page
+    from pourdatum.report.pdf import write_pdf
     from pourdatum.report.picture import write_picture
     from pourdatum.write.classified import has_points, write_classified
     from pourdatum.write.drawing import write_drawing
@@ -187,6 +188,8 @@ def fill_folder(
                 write_landxml(outcome, work / "surface.xml")
             case "laz" if has_points(outcome):
                 write_classified(outcome, work / "classified.laz", progress=progress)
+            case "pdf":
+                write_pdf(outcome, work / "report.pdf")
             case "netcdf":
                 write_surface(outcome.surface, work / "surface.nc", plan.datum if plan else None)
 

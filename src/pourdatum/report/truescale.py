@@ -1,8 +1,8 @@
 """Scales at which a plan is drawn on paper, so that a ruler laid on it tells the truth.
 
-Metric scales are those of ISO 5455, with the 1:25 and 1:250 that building drawings use too;
-imperial ones are whole fractions of an inch to a foot, then 1 inch to tens of feet. Both from
-memory.
+Metric scales are those of ISO 5455, and the 1:25, 1:75, 1:125 and 1:250 that rulers for building
+drawings carry as well; imperial ones are whole fractions of an inch to a foot, then 1 inch to tens
+of feet. Both from memory.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ from typing import Final
 
 from pourdatum.units import FOOT_M, INCH_M, MM, System
 
-METRIC: Final = (10, 20, 25, 50, 100, 200, 250, 500, 1000, 2000, 5000)
+METRIC: Final = (10, 20, 25, 50, 75, 100, 125, 200, 250, 500, 1000, 2000, 5000)
 IMPERIAL: Final = (
     (12, "1 in = 1 ft"), (24, "1/2 in = 1 ft"), (48, "1/4 in = 1 ft"), (96, "1/8 in = 1 ft"),
     (192, "1/16 in = 1 ft"), (240, "1 in = 20 ft"), (360, "1 in = 30 ft"),
