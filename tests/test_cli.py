@@ -749,3 +749,12 @@ def test_an_old_terminal(tmp_path: Path, room: Path) -> None:
 def test_the_default_job_is_a_value() -> None:
     """Two default jobs are equal: nothing hidden makes one run differ from another."""
     assert Job() == Job()
+
+
+def test_help_lists_every_kind_of_file(command: Command) -> None:
+    """What --files knows stands in the help, so that nobody has to guess."""
+    from pourdatum.filelist import choose_files
+
+    shown = " ".join(command("plan", "--help").out.split())
+    for kind in choose_files("all", "plan"):
+        assert re.search(rf"\b{kind}\b", shown.split("--files")[1]), kind

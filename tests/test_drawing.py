@@ -13,6 +13,7 @@ import shapely
 from ezdxf import recover
 
 from finished import ORIGIN_M, make_plan, make_survey
+from pourdatum.outline_file import outline_to_local, read_outline
 from pourdatum.results import plan_result
 from pourdatum.units import LENGTH_UNITS
 from pourdatum.write.drawing import INSUNITS, write_drawing
@@ -168,6 +169,15 @@ def test_the_note_says_datum_unit_and_input(both: Any) -> None:
     assert {"m": "Drawn in metres", "us-ft": "Drawn in US survey feet"}[unit] in said
     assert plan.scan.inputs[0].sha256 in said
     assert str(Path.home()) not in said
+
+
+def test_it_can_be_given_back_as_outline(both: Any, folder: Path) -> None:
+    """Read as --outline the floor is the same: humps, batches and contours are not taken."""
+    unit, plan, _ = both
+    drawn = read_outline(folder / f"plan-{unit}.dxf")
+    local = outline_to_local(drawn, plan.scan.frame)
+    assert local.symmetric_difference(plan.floor.outline).area < 1e-3
+    assert "only its layer OUTLINE is taken" in drawn.note
 
 
 def test_a_survey_has_its_own_drawing(folder: Path) -> None:
