@@ -6,6 +6,7 @@ is legible in black and white. The same result gives the same bytes.
 
 from __future__ import annotations
 
+import io
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
@@ -93,9 +94,12 @@ def write_pdf(outcome: Survey | Plan, path: str | Path) -> None:
         sheets = _laid_out(parts, outcome.system)
         # Without dates two runs write the same bytes.
         told = {"Title": about.title, "Creator": about.made, "Producer": None, "CreationDate": None}
-        with backend.PdfPages(Path(path), metadata=told) as book:
+        # By way of memory: on a full disk the library fails once more while it cleans up.
+        held = io.BytesIO()
+        with backend.PdfPages(held, metadata=told) as book:
             for number, sheet in enumerate(sheets, 1):
                 book.savefig(sheet(about, (number, len(sheets))).figure)
+    Path(path).write_bytes(held.getbuffer())
 
 
 def _laid_out(parts: list[_Part], system: Any) -> list[Callable[[About, tuple[int, int]], Sheet]]:
