@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -266,13 +267,19 @@ def _with_room(
     put: list[tuple[float, float, float, float]] = []
     kept = []
     for k, (((x, y), text), size) in enumerate(zip(shown, size_pt, strict=True)):
-        wide = lettering.width_in(text, size, bold=True) / in_per_m
+        wide = size * sum(map(_digit_in, text)) / in_per_m
         tall = size / 72 / in_per_m
         if all(abs(x - a) > 0.52 * (wide + w) or abs(y - b) > 0.6 * (tall + t)
                for a, b, w, t in put):  # fmt: skip
             put.append((x, y, wide, tall))
             kept.append(k)
     return kept
+
+
+@lru_cache(maxsize=64)
+def _digit_in(letter: str) -> float:
+    """Width of a digit of a point's height [in]: numbers are set without kerning."""
+    return lettering.width_in(letter, 10.0, bold=True) / 10.0
 
 
 def _strip_name(sheet: PourSheet, batch: Batch) -> str:
