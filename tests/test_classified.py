@@ -46,7 +46,7 @@ def test_every_point_is_there_where_it_was(both: Any) -> None:
 
 
 def test_classes_are_those_of_the_table(both: Any) -> None:
-    """ASPRS LAS 1.4 R15, table 17: 1, 2, 6 and 7 alone."""
+    """ASPRS LAS 1.4 R15, standard point classes: 1, 2, 6 and 7 alone."""
     _, _, points = both
     assert points.header.version.minor == 4
     assert set(np.unique(points.classification)) == {1, 2, 6, 7}

@@ -362,8 +362,11 @@ def _batches(drawing: _Drawing, plan: Plan) -> None:
         return
     for batch, shape in batch_shapes(plan):
         drawing.ring_of("BATCHES", shape)
+        # Three digits in what is narrow; in a hall they would stand on their neighbours.
+        side = math.sqrt(batch.area_m2) / drawing.scale.ratio / LETTER_M
+        size = min(max(0.3 * side, 0.72), 1.4)
         drawing.text(
-            "BATCH-NUMBERS", batch.place_m, f"{batch.number}", align="MIDDLE_CENTER", size=1.4
+            "BATCH-NUMBERS", batch.place_m, f"{batch.number}", align="MIDDLE_CENTER", size=size
         )
     for line in sheet.stop_ends:
         drawing.ring_of("STOP-ENDS", line)
