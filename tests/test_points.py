@@ -5,9 +5,11 @@ from __future__ import annotations
 import csv
 import json
 import re
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import ezdxf
 import numpy as np
 import pytest
 import shapely
@@ -16,6 +18,7 @@ from finished import HUMPS, ORIGIN_M, height_m, make_plan, make_survey
 from pourdatum.outline_file import outline_to_local, read_outline
 from pourdatum.results import plan_result
 from pourdatum.units import LENGTH_UNITS
+from pourdatum.write.drawing import write_drawing
 from pourdatum.write.geojson import write_areas
 from pourdatum.write.landxml import write_landxml
 from pourdatum.write.points import write_points
@@ -80,6 +83,20 @@ def test_levels_are_those_that_control_gave(tmp_path: Path) -> None:
     surface = (tmp_path / "surface.xml").read_text("utf-8")
     named = re.findall(r'elevMin="([0-9.]+)" elevMax="([0-9.]+)"', surface)
     assert float(named[1][0]) == pytest.approx(result.datum.z_m, abs=2e-6)
+
+
+def test_a_scan_without_a_vertical_has_no_levels(tmp_path: Path) -> None:
+    """Nothing that could be set out by a staff is written where no level is known."""
+    plan = planned()
+    turned = replace(plan.scan, level_known=False)
+    plan = replace(plan, survey=replace(plan.survey, scan=turned))
+    write_points(plan, tmp_path / "points.csv")
+    _, *rows = csv.reader((tmp_path / "points.csv").open(newline="", encoding="utf-8"))
+    assert {row[3] for row in rows} == {""}
+    write_drawing(plan, tmp_path / "drawing.dxf")
+    space = ezdxf.readfile(tmp_path / "drawing.dxf").modelspace()
+    assert {sign.get_attrib_text("LEVEL") for sign in space.query("INSERT")} == {""}
+    assert {point.dxf.location.z for point in space.query("POINT")} == {0.0}
 
 
 def areas(path: Path) -> dict[str, list[tuple[dict[str, Any], Any]]]:

@@ -1,8 +1,8 @@
 """The scan's points with what each is, as LAZ: floor, walls, reflections below the floor, the rest.
 
 Classes are those of the table of standard classes of ASPRS LAS 1.4 R15: 1 unclassified, 2 ground,
-6 building, 7 low point (noise). Points are read again piece by piece and written as they came, in the scan's plan,
-vertical and unit; a point's class comes from the floor that was found.
+6 building, 7 low point (noise). Points are read again piece by piece and written as they came, in
+the scan's plan, vertical and unit; a point's class comes from the floor that was found.
 """
 
 from __future__ import annotations

@@ -240,15 +240,16 @@ class _Drawing:
             about = {"height": size * tall, "flags": hidden}
             block.add_attdef(tag, (1.5 * reach, up * tall), dxfattribs=about)
 
-    def pin(self, place_m: tuple[float, float], z_m: float, told: dict[str, str]) -> None:
-        """A depth pin: its sign flat on the plan, and a point at its level."""
+    def pin(self, place_m: tuple[float, float], z_m: float | None, told: dict[str, str]) -> None:
+        """A depth pin: its sign flat on the plan, and a point at its level, where it has one."""
         x, y = self.own.plan(np.array([place_m]))[0].tolist()
         on = self.on("PINS")
         sign = self._space.add_blockref(_PIN, (x, y), dxfattribs=on)
         sign.add_auto_attribs({tag: safe_text(value) for tag, value in told.items()})
         for attribute in sign.attribs:
             attribute.dxf.layer = "PINS"
-        self._space.add_point((x, y, self.own.level(z_m)), dxfattribs=on)
+        up = 0.0 if z_m is None else self.own.level(z_m)
+        self._space.add_point((x, y, up), dxfattribs=on)
 
     def note(self, lines: list[str]) -> None:
         """What the drawing shows, under the floor."""
@@ -376,15 +377,16 @@ def _batches(drawing: _Drawing, plan: Plan) -> None:
 
 def _pins(drawing: _Drawing, plan: Plan) -> None:
     """Depth pins with name, level, depth and staff reading; corners they are measured from."""
-    system = plan.system
+    # A scan that stands oblique has a plane to pour to, and no levels.
+    system, known = plan.system, plan.scan.level_known
     for pin in plan.pins.pins:
         told = {
             "NAME": pin.name,
-            "LEVEL": words.level(pin.z_m + plan.origin_m[2], system),
+            "LEVEL": words.level(pin.z_m + plan.origin_m[2], system) if known else "",
             "DEPTH": f"depth {words.minus(show_height(pin.depth_m, system))}",
             "STAFF": "" if pin.staff_m is None else f"staff {show_height(pin.staff_m, system)}",
         }
-        drawing.pin(pin.place_m, pin.z_m, told)
+        drawing.pin(pin.place_m, pin.z_m if known else None, told)
     for number, base in enumerate(plan.pins.bases):
         ends = np.stack([base.corner.place_m, base.end_m])
         drawing.line("CORNERS", ends)

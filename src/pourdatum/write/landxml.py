@@ -72,7 +72,8 @@ def _surfaces(outcome: Survey | Plan) -> Iterator[tuple[str, str, Tin]]:
 
     surface, outline = outcome.surface, outcome.floor.outline
     grid = surface.grid
-    told = "levels of the floor before the pour"
+    known = outcome.scan.level_known
+    told = "levels of the floor before the pour" + ("" if known else ", in no vertical of gravity")
     yield "floor", told, surface_tin(surface.height_m, grid, outline)
     if not isinstance(outcome, Plan):
         return

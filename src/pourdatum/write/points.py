@@ -28,7 +28,7 @@ def write_points(plan: Plan, path: str | Path) -> None:
         Finished plan.
     path : str or Path
         File to write. Levels are those of the tops of pins, and of the floor at humps; a corner has
-        none.
+        none, nor has anything on a scan without a vertical.
 
     Raises
     ------
@@ -64,5 +64,6 @@ def write_points(plan: Plan, path: str | Path) -> None:
     rows: list[list[Cell]] = []
     for number, (place_m, z_m, told) in enumerate(found, 1):
         x, y = own.plan(np.array([place_m]))[0].tolist()
-        rows.append([number, x, y, None if z_m is None else own.level(z_m), told])
+        known = z_m is not None and plan.scan.level_known
+        rows.append([number, x, y, own.level(z_m) if known and z_m is not None else None, told])
     write_table(path, header, rows)
