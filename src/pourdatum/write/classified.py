@@ -40,6 +40,11 @@ _FACE_M: Final = 0.06
 """Distance from a wall's face or a column within which a point is of it [m]."""
 _STEP: Final = {"mm": 0.1, "cm": 0.01, "in": 0.001}
 _DATE_AT: Final = 90
+_WKT: Final = {
+    "m": "metre", "cm": "centimetre", "mm": "millimetre",
+    "ft": "foot", "us-ft": "US survey foot", "in": "inch",
+}  # fmt: skip
+"""Units of length by their names in the EPSG register."""
 _WKT_NAME: Final = "plan coordinates of the scan"
 
 
@@ -162,7 +167,7 @@ def _header(laspy: Any, survey: Survey, own: OwnFrame, *, with_depth: bool) -> A
     header.offsets = np.floor(low / own.unit_m)
     header.generating_software = "pourdatum"
     # So that who opens it knows the unit: a plan of its own, in well-known text (OGC 01-009).
-    text = f'LOCAL_CS["{_WKT_NAME}",LOCAL_DATUM["site",0],UNIT["{own.words}",{own.unit_m!r}]]'
+    text = f'LOCAL_CS["{_WKT_NAME}",LOCAL_DATUM["site",0],UNIT["{_WKT[own.unit]}",{own.unit_m!r}]]'
     header.vlrs.append(laspy.vlrs.known.WktCoordinateSystemVlr(text))
     header.global_encoding.wkt = True
     if with_depth:
