@@ -17,6 +17,7 @@ from matplotlib.backends.backend_pdf import PdfPages
 from matplotlib.figure import Figure
 
 from finished import make_plan, make_survey
+from pourdatum.report import blocks
 from pourdatum.report.markup import el
 from pourdatum.report.pdf import write_pdf
 from pourdatum.report.pdf_flow import Flow
@@ -278,6 +279,28 @@ def test_a_table_goes_on_with_its_head() -> None:
         assert sum(line.text == "Name" and line.bold for line in sheet.lines) == 1
     shown = [line.text for sheet in flow.sheets for line in sheet.lines]
     assert [text for text in shown if text.startswith("row ")] == [f"row {k}" for k in range(150)]
+
+
+def test_no_last_line_stands_alone_on_a_sheet() -> None:
+    """Whatever stands before it, the last line of a paragraph is with the line before it."""
+    long = "word " * 40
+    for before in range(40, 75):
+        flow = Flow(Paper("A4", 210.0, 297.0))
+        flow.add([Piece("point", ("short",))] * before + [Piece("paragraph", (long,))])
+        foot = 297.0 - MARGIN_MM - 25.0
+        for sheet in flow.sheets:
+            assert max(line.down_mm for line in sheet.lines) < foot - 3.0
+        if len(flow.sheets) > 1:
+            assert len(flow.sheets[-1].lines) > 1, before
+
+
+def test_print_holds_every_row() -> None:
+    """On paper a table is whole; the page goes back to its own limit afterwards."""
+    rows = [(f"P{k}",) for k in range(300)]
+    with blocks.rows_shown(2000):
+        pieces = pieces_of(blocks.table(("Pin",), rows))
+    assert [piece.cells[0] for piece in pieces if piece.kind == "row"] == [row[0] for row in rows]
+    assert "240 more are not shown here" in blocks.table(("Pin",), rows)
 
 
 def test_a_word_longer_than_its_line_is_broken() -> None:

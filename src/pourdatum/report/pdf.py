@@ -59,6 +59,8 @@ _Part = PlanSheet | _Words
 _SHOWN: Final = frozenset({"not-buildable", "control-loose", "grind-dust", "grind-bound"})
 """Warnings that stand in the words of a block already."""
 _SIGNS_OF_PINS: Final = ("pin", "corner", "threshold", "opening", "column")
+_MOST_ROWS: Final = 2000
+"""Rows of a table in print: every pin that may be asked for."""
 _FEW_PINS: Final = 60
 """Of more pins the names are written smaller."""
 _SUSPENDED: Final = "The mass on a suspended floor is an engineer's question."
@@ -87,10 +89,11 @@ def write_pdf(outcome: Survey | Plan, path: str | Path) -> None:
         library.rcParams["pdf.fonttype"] = 42
         backend = need("matplotlib.backends.backend_pdf", purpose="printing", extra="base")
         parts: list[_Part]
-        if isinstance(outcome, Plan):
-            about, parts = _about(outcome.survey, outcome), _plan_parts(outcome)
-        else:
-            about, parts = _about(outcome, None), _survey_parts(outcome)
+        with blocks.rows_shown(_MOST_ROWS):
+            if isinstance(outcome, Plan):
+                about, parts = _about(outcome.survey, outcome), _plan_parts(outcome)
+            else:
+                about, parts = _about(outcome, None), _survey_parts(outcome)
         sheets = _laid_out(parts, outcome.system)
         # Without dates two runs write the same bytes.
         told = {"Title": about.title, "Creator": about.made, "Producer": None, "CreationDate": None}

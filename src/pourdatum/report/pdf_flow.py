@@ -26,6 +26,8 @@ _CELL_PT: Final = 8.0
 _GAP_MM: Final = 3.0
 """Between columns of a table."""
 _POINT_MM: Final = 4.0
+_LAST_MM: Final = 4.5
+"""Kept free at the foot for the last line of a paragraph, which else stood alone on a sheet."""
 
 
 @dataclass(frozen=True)
@@ -60,7 +62,7 @@ class Flow:
     def __init__(self, paper: Paper) -> None:
         self._left = MARGIN_MM
         self._right = paper.wide_mm - MARGIN_MM
-        self._foot = paper.tall_mm - MARGIN_MM - BLOCK_MM - 4.0
+        self._foot = paper.tall_mm - MARGIN_MM - BLOCK_MM - 4.0 - _LAST_MM
         self.sheets: list[Filled] = []
         self._down = 0.0
         self.new_sheet()
@@ -100,7 +102,8 @@ class Flow:
         self._need(above + min(len(lines), 3) * lead + with_next)
         self._down += above if self._down > MARGIN_MM else 0.0
         for number, text in enumerate(lines):
-            self._need(lead)
+            last = 0 < number == len(lines) - 1
+            self._need(lead - (_LAST_MM if last else 0.0))
             self._down += lead
             if piece.kind == "point" and number == 0:
                 self._line(self._left + 1.0, "–", size)
