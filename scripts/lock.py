@@ -17,7 +17,7 @@ RESOLVER = "uv==0.13.9"
 
 FILES = {
     "requirements.txt": [],
-    "requirements-formats.txt": ["--extra", "cad", "--extra", "e57"],
+    "requirements-formats.txt": ["--extra", "e57"],
     "requirements-registration.txt": ["--extra", "registration"],
     "requirements-large.txt": ["--extra", "fast", "--extra", "cluster"],
     "requirements-dev.txt": ["--group", "dev"],

@@ -150,8 +150,8 @@ def test_a_plan_end_to_end(command: Command, room: Path, truth: dict[str, Any]) 
     ended = command("plan", str(room), "--quiet")
     assert (ended.status, ended.err) == (0, "")
     folder = Path("room-plan")
-    tables = {"humps.csv", "pins.csv", "batches.csv"}
-    assert {"result.json", "report.html", "depth.png"} | tables == files_in(folder)
+    tables = {"humps.csv", "pins.csv", "batches.csv", "points.csv"}
+    assert {"result.json", "report.html", "depth.png", "drawing.dxf"} | tables == files_in(folder)
     data = json.loads((folder / "result.json").read_text("utf-8"))
     fill = data["fill"]
     assert fill["mean_depth_mm"] == pytest.approx(truth["datum"]["mean_depth_mm"], abs=0.5)
@@ -751,3 +751,12 @@ def test_an_old_terminal(tmp_path: Path, room: Path) -> None:
 def test_the_default_job_is_a_value() -> None:
     """Two default jobs are equal: nothing hidden makes one run differ from another."""
     assert Job() == Job()
+
+
+def test_help_lists_every_kind_of_file(command: Command) -> None:
+    """What --files knows stands in the help, so that nobody has to guess."""
+    from pourdatum.filelist import choose_files
+
+    shown = " ".join(command("plan", "--help").out.split())
+    for kind in choose_files("all", "plan"):
+        assert re.search(rf"\b{kind}\b", shown.split("--files")[1]), kind

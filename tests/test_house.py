@@ -19,7 +19,7 @@ PACKAGE = Path(__file__).resolve().parent.parent / "src" / "pourdatum"
 # that are planned may stand here before they are written; none may be missing.
 LINE = """
 errors units optional compiled                                         | ground floor
-geometry grid block evenly triangles clipping fillcurve fillreads costcurve volume | pure maths
+geometry grid block evenly triangles clipping tin fillcurve fillreads costcurve volume | pure maths
 fitloop localfit stripes smoothing                                     |
 shotfield uncertainty fnumbers decision criteria                       |
 drift corner settingout levelbook shots                                | of control shots
@@ -38,7 +38,7 @@ fixedparts turns adjustment register tiemarks placed used              | after t
 straightedge restloop everywhere worstgap mends flatlines freemove     |
 flatness verify outcome                                                | and its verdicts
 simulate                                                               | test bed
-read write report                                                      | the edges
+read report write                                                      | the edges
 tomlfile proofjob job sheetfile outline_dxf outline_file filelist results| the front
 pipeline cli                                                           |
 """
@@ -53,8 +53,8 @@ TOUCH_FILES = {
 }  # fmt: skip
 
 HEAVY = {
-    "dask", "h5netcdf", "h5py", "laspy", "matplotlib", "numba", "open3d", "pandas",
-    "pydantic", "scipy", "trimesh", "xarray",
+    "dask", "ezdxf", "h5netcdf", "h5py", "laspy", "matplotlib", "numba", "open3d", "pandas",
+    "pydantic", "scipy", "tifffile", "trimesh", "xarray",
 }  # fmt: skip
 
 

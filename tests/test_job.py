@@ -480,9 +480,7 @@ def test_outlines_are_in_the_scans_unit() -> None:
     ("words", "command", "said"),
     [
         ("result,raport", "plan", "'raport' is not known (did you mean report?)"),
-        ("pdf", "plan", "'pdf' is not in this version"),
-        ("depth.tif", "plan", "'depth.tif' is not in this version"),
-        ("drawing.dxf", "plan", "'drawing.dxf' is not in this version"),
+        ("thickness.csv", "plan", "'thickness.csv' is not in this version"),
         ("tables", "survey", "survey has nothing to write as 'tables'"),
         (" , ", "plan", "the list is empty"),
     ],
@@ -497,5 +495,14 @@ def test_files_that_cannot_be_written(words: str, command: Any, said: str) -> No
 
 def test_all_files_and_the_default() -> None:
     """``all`` adds the grid for other programs, which nobody gets unasked."""
-    assert choose_files("all", "plan") == ("result", "report", "pictures", "tables", "netcdf")
-    assert "netcdf" not in choose_files(None, "plan")
+    assert choose_files(None, "plan") == ("result", "report", "pictures", "tables", "drawing")
+    assert choose_files(None, "survey") == ("result", "report", "pictures", "drawing")
+    assert choose_files("all", "plan") == (
+        *choose_files(None, "plan"),
+        "pdf",
+        "geojson",
+        "geotiff",
+        "landxml",
+        "netcdf",
+        "laz",
+    )

@@ -225,3 +225,21 @@ def test_survey_of_a_part(tmp_path: Path) -> None:
     survey = survey_scan([scan], read_job(job))
     assert survey.figures.area_m2 == pytest.approx(6.0, abs=0.01)
     assert any("states millimetres" in said for said in survey.assumptions)
+
+
+def test_a_layer_named_outline_goes_before_others(tmp_path: Path) -> None:
+    """Closed lines of other layers, open ones and separate ones, are left alone then."""
+    doc = drawing()
+    space = doc.modelspace()
+    space.add_lwpolyline(box(0.0, 0.0, 6.0, 4.0), close=True, dxfattribs={"layer": "outline"})
+    space.add_lwpolyline(box(1.0, 1.0, 1.0, 1.0), close=True, dxfattribs={"layer": "HUMPS"})
+    space.add_lwpolyline(box(9.0, 9.0, 1.0, 1.0), close=True, dxfattribs={"layer": "TABLE"})
+    space.add_lwpolyline([(0, 0), (1, 2), (3, 3)], dxfattribs={"layer": "CONTOURS"})
+    found = read_outline(saved(doc, tmp_path))
+    assert found.shape.area == pytest.approx(24.0)
+    assert "only its layer OUTLINE is taken" in found.note
+    # A layer of that name without lines is none.
+    bare = drawing()
+    bare.modelspace().add_text("edge", dxfattribs={"layer": "OUTLINE"})
+    bare.modelspace().add_lwpolyline(box(0.0, 0.0, 2.0, 2.0), close=True)
+    assert read_outline(saved(bare, tmp_path)).shape.area == pytest.approx(4.0)

@@ -386,3 +386,28 @@ def test_float32_at_seven_million_is_refused(tmp_path: Path) -> None:
     )
     with pytest.raises(NoFloor, match=r"y is stored in steps of 500 mm; .*local origin"):
         read_bytes(tmp_path, "room.ply", head.encode() + points.tobytes(), up="z")
+
+
+@pytest.mark.parametrize(
+    ("records", "more", "epsg"),
+    [
+        ((keys((1024, 1), (3072, 2193)),), {}, 2193),
+        ((text_of('PROJCS["NZTM",UNIT["metre",1],AUTHORITY["EPSG","2193"]]'),), {}, 2193),
+        ((text_of('PROJCRS["a",CS[Cartesian,2],LENGTHUNIT["metre",1],ID["EPSG",32632]]'),), {},
+         32632),
+        ((text_of('COMPD_CS["b",PROJCS["a",UNIT["metre",1],AUTHORITY["EPSG","27700"]],'
+                  'VERT_CS["up",UNIT["metre",1],AUTHORITY["EPSG","5701"]]]'),), {}, 27700),
+        # A number that is user-defined, none at all, a plan turned on its side, another unit.
+        ((keys((1024, 1), (3072, 32767), (3076, 9001)),), {}, None),
+        ((wkt(METRE),), {}, None),
+        ((keys((1024, 1), (3072, 2193)),), {"up": "y"}, None),
+        ((keys((1024, 1), (3072, 2193), (3076, 9002)),), {}, None),
+    ],
+)  # fmt: skip
+def test_a_registered_system_is_remembered(
+    records: tuple[Any, ...], more: dict[str, Any], epsg: int | None, tmp_path: Path
+) -> None:
+    """The number of the plan's system in the EPSG register, as far as the scan's plan is in it."""
+    path = tmp_path / "room.las"
+    path.write_bytes(las(records=records))
+    assert read_scan(path, **more).epsg == epsg

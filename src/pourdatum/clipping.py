@@ -171,6 +171,44 @@ def cut_by_outline(grid: Grid, outline: Outline, diagonal: Diagonal = "rising") 
     return _cut(grid, outline, diagonal)
 
 
+def edge_triangles(
+    grid: Grid, outline: Outline, diagonal: Diagonal = "rising"
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.int64], NDArray[np.float64]]:
+    """What the outline leaves of the quads it crosses, as triangles that do not overlap.
+
+    The fans of ``Cut`` add up with signs; a mesh that leaves the house needs triangles that lie
+    side by side. With the two halves of every whole quad they are the floor, edge to edge.
+
+    Returns
+    -------
+    x_m, y_m : (3, n) float arrays
+        Corners, anticlockwise [m].
+    node : (3, n) int64 array
+        Flat indices of the nodes that span the plane of each.
+    weight : (3, 3, n) float array
+        Share of each node (second axis) in the height of each corner (first axis).
+
+    Examples
+    --------
+    >>> x, _, _, _ = edge_triangles(Grid(0.0, 0.0, 1.0, 3, 3), shapely.box(0.0, 0.0, 1.5, 2.0))
+    >>> float(x.max())
+    1.5
+    """
+    start, end = _edges_in_quads(grid, outline)
+    crossed = _crossed_quads(start, end, grid)
+    row, col, half, piece = _cut_triangles(grid, outline, diagonal, crossed)
+    part, owner = shapely.get_parts(
+        shapely.constrained_delaunay_triangles(piece), return_index=True
+    )
+    part = shapely.orient_polygons(part)
+    corner = shapely.get_coordinates(part).reshape(-1, 4, 2)[:, :3]
+    x, y = corner[..., 0].T, corner[..., 1].T
+    node, weight = _plane_of_corners(
+        grid, row[owner], col[owner], np.array(_TRIANGLES[diagonal])[half[owner]], x, y
+    )
+    return x, y, node, weight
+
+
 @lru_cache(maxsize=4)  # One floor meets many datums, and a cut costs more than a fill.
 def _cut(grid: Grid, outline: Outline, diagonal: Diagonal) -> Cut:
     _check_outline(grid, outline)

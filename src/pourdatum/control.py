@@ -135,6 +135,7 @@ def _corrected(
         origin_m=(x0, y0, z0),
         control=fit,
         rounding=surface.rounding.levelled,
+        scanned_m=surface.height_m,
     )
 
 

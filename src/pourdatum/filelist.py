@@ -9,13 +9,23 @@ from pourdatum.tomlfile import nearest
 
 Command = Literal["survey", "plan", "verify"]
 
+_ELSEWHERE: Final = ("drawing", "pdf", "geojson", "geotiff", "landxml", "netcdf", "laz")
+"""Kinds that other programs open, and print."""
 _WRITTEN: Final[dict[Command, tuple[str, ...]]] = {
-    "survey": ("result", "report", "pictures", "netcdf"),
-    "plan": ("result", "report", "pictures", "tables", "netcdf"),
-    "verify": ("result", "report", "pictures", "netcdf"),
+    "survey": ("result", "report", "pictures", *_ELSEWHERE),
+    "plan": ("result", "report", "pictures", "tables", *_ELSEWHERE),
+    "verify": (
+        "result",
+        "report",
+        "pictures",
+        "drawing",
+        "geojson",
+        "geotiff",
+        "landxml",
+        "netcdf",
+    ),
 }
-_UNASKED: Final = ("result", "report", "pictures", "tables")
-_LATER: Final = ("pdf", "drawing", "geotiff", "landxml", "laz")
+_UNASKED: Final = ("result", "report", "pictures", "tables", "drawing")
 _ALSO: Final = {
     "result.json": "result",
     "report.html": "report",
@@ -30,6 +40,11 @@ _ALSO: Final = {
     "surface": "netcdf",
     "report.pdf": "pdf",
     "depth.tif": "geotiff",
+    "levels.tif": "geotiff",
+    "tif": "geotiff",
+    "points.csv": "tables",
+    "classified.laz": "laz",
+    "areas.geojson": "geojson",
     "drawing.dxf": "drawing",
     "dxf": "drawing",
     "surface.xml": "landxml",
@@ -57,7 +72,7 @@ def choose_files(words: str | None, command: Command) -> tuple[str, ...]:
     >>> choose_files("report, result.json", "plan")
     ('result', 'report')
     >>> choose_files(None, "survey")
-    ('result', 'report', 'pictures')
+    ('result', 'report', 'pictures', 'drawing')
     """
     possible = _WRITTEN[command]
     if words is None:
@@ -80,7 +95,7 @@ def choose_files(words: str | None, command: Command) -> tuple[str, ...]:
 
 
 def _refusal(word: str, kind: str, possible: tuple[str, ...], command: Command) -> JobError:
-    if kind in _LATER or kind.endswith(".csv"):
+    if kind.endswith(".csv"):
         message = f"'{word}' is not in this version"
     elif any(kind in kinds for kinds in _WRITTEN.values()):
         message = f"{command} has nothing to write as '{word}'"

@@ -32,6 +32,8 @@ SAME_SHARE: Final = 1e-6
 BINARY: Final = b"AutoCAD Binary DXF\r\n\x1a\x00"
 """First bytes of a binary file, as the reference lays them down."""
 
+OUTLINE_LAYER: Final = "OUTLINE"
+"""Layer on which our own drawings have the floor's edge, beside much that is no edge."""
 AGAIN: Final = "export the drawing again"
 _US_FOOT_M: Final = 1200.0 / 3937.0
 INSUNITS: Final[dict[int, tuple[str, float]]] = {
@@ -87,7 +89,8 @@ def is_dxf(head: bytes) -> bool:
 def read_dxf(path: Path) -> Drawn:
     """The one area that the closed lines of a drawing's model space enclose.
 
-    The outermost ring is the floor, rings in it are holes.
+    The outermost ring is the floor, rings in it are holes. Where lines lie on a layer that is
+    named OUTLINE, no other layer is looked at.
 
     Raises
     ------
@@ -109,7 +112,8 @@ def read_dxf(path: Path) -> Drawn:
     aside: Counter[str] = Counter()
     corners = 0
     try:
-        for entity in doc.modelspace():
+        entities, alone = _on_outline(doc)
+        for entity in entities:
             ring = _ring(entity, unit_m or 1.0, where)
             if ring is None:
                 aside[entity.dxftype()] += 1
@@ -138,14 +142,24 @@ def read_dxf(path: Path) -> Drawn:
     shape = _one_area(rings, unit_m, where)
     said = f"the drawing states {unit} ($INSUNITS)" if unit_m else "the drawing states no unit"
     note = f"outline: {said}" + ("" if unit_m else "; taken in the scan's unit")
+    if alone:
+        note += f"; only its layer {OUTLINE_LAYER} is taken"
     if found:
         note += f"; not taken from it: {found}"
     return Drawn(shape, unit_m, note)
 
 
+def _on_outline(doc: Any) -> tuple[list[Any], bool]:
+    """What the outline is looked for in: a layer of that name, if lines lie on it, else all."""
+    everything = list(doc.modelspace())
+    named = [one for one in everything if str(one.dxf.layer).strip().upper() == OUTLINE_LAYER]
+    alone = any(one.dxftype() in ("LWPOLYLINE", "POLYLINE", "CIRCLE") for one in named)
+    return (named if alone else everything), alone and len(named) < len(everything)
+
+
 def _load(path: Path, where: str) -> Any:
-    ezdxf = need("ezdxf", purpose="reading a DXF outline", extra="cad")
-    recover = need("ezdxf.recover", purpose="reading a DXF outline", extra="cad")
+    ezdxf = need("ezdxf", purpose="reading a DXF outline", extra="base")
+    recover = need("ezdxf.recover", purpose="reading a DXF outline", extra="base")
     # The library raises errors of many kinds on a broken file, its own and Python's.
     try:
         content = path.read_bytes()

@@ -258,6 +258,9 @@ class Scan:
     sensor_hint: SensorKind | None = None
     """Sensor that the files speak for by their kind, where the noise of the points misleads."""
 
+    epsg: int | None = None
+    """Number of the plan's system in the EPSG register, where all files state the same."""
+
     unit_taken: str = ""
     """The unit that was taken though nothing speaks for it: said before all else."""
 

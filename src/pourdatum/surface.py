@@ -113,6 +113,8 @@ class Surface:
         is in its standard error.
     move : Moving, optional
         What brought a later scan into this frame.
+    scanned_m : (ny, nx) array, optional
+        The heights before control shots moved them, from the scan's origin; None without control.
     """
 
     grid: Grid
@@ -134,6 +136,7 @@ class Surface:
     rounding: Rounding = NONE
     stripes: Stripes = NO_STRIPES
     move: Moving | None = None
+    scanned_m: Array | None = None
 
     def above_plane_m(self) -> Array:
         """Height above the floor's own best-fit plane (ny, nx) [m]: its shape without its level."""

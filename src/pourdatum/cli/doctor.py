@@ -18,7 +18,9 @@ _BASE: Final = (
     ("lazrs", "lazrs", "LAZ files"),
     ("xarray", "xarray", "labelled grids"),
     ("h5netcdf", "h5netcdf", "surface.nc"),
-    ("matplotlib", "matplotlib", "pictures"),
+    ("matplotlib", "matplotlib", "pictures and PDF"),
+    ("ezdxf", "ezdxf", "drawings in DXF, read and written"),
+    ("tifffile", "tifffile", "GeoTIFF"),
     ("pydantic", "pydantic", "job files and results"),
     ("click", "click", "the command line"),
     ("rich", "rich", "progress"),
@@ -26,7 +28,6 @@ _BASE: Final = (
 _EXTRAS: Final = (
     ("fast", "numba", ("numba",), "compiled loops for large scans"),
     ("cluster", "distributed", ("distributed",), "more machines (--scheduler)"),
-    ("cad", "ezdxf", ("ezdxf",), "outlines from DXF files"),
     ("e57", "pye57", ("pye57",), "E57 files"),
     ("registration", "open3d", ("open3d", "open3d-cpu"), "two scans in one frame"),
 )

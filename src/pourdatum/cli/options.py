@@ -131,7 +131,12 @@ _SHARED: Final = [
         metavar="TEXT",
         help="Flatness asked for, e.g. 3mm/2m. Repeatable.",
     ),
-    _option("--files", metavar="LIST", help="What to write, e.g. result,report, or all."),
+    _option(
+        "--files",
+        metavar="LIST",
+        help="What to write, or all: result, report, pictures, tables, drawing (these unasked), "
+        "pdf, geojson, geotiff, landxml, netcdf, laz.",
+    ),
     _option("--overwrite", is_flag=True, help="Replace an existing result folder."),
     _option("--scheduler", metavar="ADDRESS", help="Run on a Dask cluster."),
     _option(

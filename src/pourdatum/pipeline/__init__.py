@@ -18,6 +18,7 @@ from pourdatum.pipeline.surveyed import as_job, survey_floor
 from pourdatum.pipeline.verified import check_scans
 from pourdatum.sheetfile import read_sheet
 from pourdatum.write.folder import result_folder, writing
+from pourdatum.write.points import write_points
 from pourdatum.write.result_json import write_json
 from pourdatum.write.tables import write_table
 
@@ -124,10 +125,18 @@ def fill_folder(
 ) -> None:
     """Write the files of these kinds into an open folder."""
     from pourdatum.report.page import write_page
+    from pourdatum.report.pdf import write_pdf
     from pourdatum.report.picture import write_picture
+    from pourdatum.write.classified import has_points, write_classified
+    from pourdatum.write.drawing import write_drawing
+    from pourdatum.write.geojson import write_areas
+    from pourdatum.write.geotiff import write_geotiff
+    from pourdatum.write.landxml import write_landxml
     from pourdatum.write.surface_nc import write_surface
 
     plan = outcome if isinstance(outcome, Plan) else None
+    # Other programs get the floor after the pour as they get any floor, in BEFORE's frame.
+    floor = outcome.survey if isinstance(outcome, Check) else outcome
     # The map in the page and the map beside it are the same: it is drawn once.
     picture = _drawn(outcome) if {"report", "pictures"} & set(kinds) else b""
     for kind in kinds:
@@ -141,6 +150,18 @@ def fill_folder(
                 write_picture(picture, work / _PICTURE[command_of(outcome)])
             case "tables" if plan is not None:
                 _write_tables(plan, work)
+            case "drawing":
+                write_drawing(floor, work / "drawing.dxf")
+            case "geojson":
+                write_areas(floor, work / "areas.geojson")
+            case "geotiff":
+                write_geotiff(floor, work / ("depth.tif" if plan else "levels.tif"))
+            case "landxml":
+                write_landxml(floor, work / "surface.xml")
+            case "laz" if has_points(floor):
+                write_classified(floor, work / "classified.laz", progress=progress)
+            case "pdf":
+                write_pdf(floor, work / "report.pdf")
             case "netcdf":
                 write_surface(outcome.surface, work / "surface.nc", plan.datum if plan else None)
 
@@ -171,6 +192,7 @@ def _write_tables(plan: Plan, work: Path) -> None:
         _write_batches(result, work / "batches.csv")
     if result.pins:
         _write_pins(result, work / "pins.csv")
+        write_points(plan, work / "points.csv")
 
 
 def _write_batches(result: PlanResult, path: Path) -> None:

@@ -18,11 +18,13 @@ from numpy.typing import NDArray
 
 from pourdatum.errors import JobError, ScanError
 from pourdatum.read.content import FORMATS, open_by_content
+from pourdatum.read.epsg_units import plan_unit_of
 from pourdatum.read.frames import Settled, settle
 from pourdatum.read.look import Look, Opened, Setup
 from pourdatum.read.source import Source, find_source, glance_at, hash_behind
 from pourdatum.read.spot_scan import holds_spots, read_spot_scan
 from pourdatum.scan import ChunkRef, Frame, InputFile, Scan, Station
+from pourdatum.units import LENGTH_UNITS
 
 __all__ = ["CHUNK_POINTS", "FORMATS", "read_scan"]
 
@@ -194,7 +196,24 @@ def _scan(files: list[_File]) -> Scan:
         warnings=tuple(w for f in files for w in (*f.opened.warnings, *f.settled.warnings)),
         level_known=all(f.settled.level_known for f in files),
         sensor_hint=next((f.opened.sensor_hint for f in files if f.opened.sensor_hint), None),
+        epsg=_epsg_of(files),
     )
+
+
+def _epsg_of(files: list[_File]) -> int | None:
+    """The system that all files name, if their plan is that of it: z up, and in its unit."""
+    codes = set()
+    for f in files:
+        stated = f.opened.stated_unit
+        if stated is None or stated.epsg is None or stated.doubt is not None:
+            return None
+        if f.settled.up != "z" or f.settled.rotation is not None:
+            return None
+        usual = plan_unit_of(stated.epsg)
+        if usual is not None and LENGTH_UNITS[usual] != f.settled.unit_m:
+            return None
+        codes.add(stated.epsg)
+    return codes.pop() if len(codes) == 1 else None
 
 
 def _said_once(notes: list[tuple[str, tuple[str, ...]]]) -> tuple[str, ...]:

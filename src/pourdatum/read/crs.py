@@ -116,13 +116,15 @@ def _from_text(content: bytes, source: Source) -> StatedUnit | None:
     # Some writers set plan and heights side by side, without a bracket around them.
     parts = [part for node in found if (part := _bare(node))]
     plan = height = None
+    code: int | None = None
     for part in parts:
         if part.keyword in _GEOGRAPHIC:
             raise _not_projected(f"geographic ({' '.join(part.words[:1])})", source)
         if part.keyword in _VERTICAL:
             height = _height_of(part)
         elif plan is None:
-            plan = _unit_of(part) or _known(plan_unit_of(_code_of(part)))
+            code = _code_of(part)
+            plan = _unit_of(part) or _known(plan_unit_of(code))
             height = height or _third_unit(part)
             # Some writers set the heights' system within the plan's bracket.
             if height is None and (within := part.child(*_VERTICAL)) is not None:
@@ -130,7 +132,7 @@ def _from_text(content: bytes, source: Source) -> StatedUnit | None:
     if plan is None and height is None:
         return None
     name = " ".join(top.words[:1])[:60]
-    return _stated(plan, height, f"the reference system '{name}'", f"'{name}'")
+    return _stated(plan, height, f"the reference system '{name}'", f"'{name}'", code)
 
 
 def _bare(node: Node | None) -> Node | None:
@@ -235,7 +237,8 @@ def _from_keys(header: LasHeader, source: Source) -> StatedUnit | None:
     named = "" if system in (None, 0, _USER_DEFINED) else f"EPSG:{system}"
     if plan is None and height is None and not named:
         return None
-    return _stated(plan, height, f"the file's key record {named}".strip(), named)
+    code = system if named else None
+    return _stated(plan, height, f"the file's key record {named}".strip(), named, code)
 
 
 def _keys(header: LasHeader) -> dict[int, int]:
@@ -266,7 +269,9 @@ def _key_unit(
     return None
 
 
-def _stated(plan: _Said | None, height: _Said | None, said_by: str, named: str) -> StatedUnit:
+def _stated(
+    plan: _Said | None, height: _Said | None, said_by: str, named: str, code: int | None
+) -> StatedUnit:
     return StatedUnit(
         name=plan.name if plan else None,
         unit_m=plan.unit_m if plan else None,
@@ -276,6 +281,7 @@ def _stated(plan: _Said | None, height: _Said | None, said_by: str, named: str) 
         system=named,
         doubt=plan.doubt if plan else None,
         height_doubt=height.doubt if height else None,
+        epsg=code,
     )
 
 

@@ -93,6 +93,8 @@ class StatedUnit:
         What in the file says so, and the reference system it names, for people.
     doubt, height_doubt : UnitDoubt or None
         Where the file contradicts itself; only the user can tell.
+    epsg : int or None
+        Number of the plan's system in the EPSG register, where the file says.
     """
 
     name: str | None
@@ -103,6 +105,7 @@ class StatedUnit:
     system: str
     doubt: UnitDoubt | None = None
     height_doubt: UnitDoubt | None = None
+    epsg: int | None = None
 
 
 @dataclass(frozen=True, eq=False)

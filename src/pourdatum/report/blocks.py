@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import base64
+import contextlib
 import math
+from collections.abc import Iterator
+from contextvars import ContextVar
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -20,7 +23,19 @@ if TYPE_CHECKING:
 MOST_ROWS: Final = 60
 """Rows of a table on the page; the files list all."""
 
+_most_rows: ContextVar[int] = ContextVar("most_rows", default=MOST_ROWS)
+
 _FOR_SCRIPTS: Final = frozenset({"not-in-this-version"})
+
+
+@contextlib.contextmanager
+def rows_shown(most: int) -> Iterator[None]:
+    """Within it tables show up to so many rows: on paper nobody can open the files."""
+    before = _most_rows.set(most)
+    try:
+        yield
+    finally:
+        _most_rows.reset(before)
 
 
 def section(title: str, *children: object, cls: str = "") -> Html:
@@ -45,8 +60,9 @@ def figure_of(picture: bytes, alt: str, caption: str) -> Html:
 def table(head: Sequence[object], rows: Iterable[Sequence[object]], caption: str = "") -> Html:
     """Rows of figures under their names."""
     listed = list(rows)
-    body = [el("tr", [el("td", cell) for cell in row]) for row in listed[:MOST_ROWS]]
-    more = len(listed) - MOST_ROWS
+    most = _most_rows.get()
+    body = [el("tr", [el("td", cell) for cell in row]) for row in listed[:most]]
+    more = len(listed) - most
     note = el("p", f"{more} more are not shown here.", cls="soft") if more > 0 else None
     return joined(
         [

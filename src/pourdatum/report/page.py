@@ -168,7 +168,7 @@ def survey_page(survey: Survey, picture: bytes) -> str:
     )
     main = [
         control_block.in_doubt(survey),
-        _levels(survey),
+        levels(survey),
         flatness_block.flatness(survey),
         el(
             "div",
@@ -179,7 +179,7 @@ def survey_page(survey: Survey, picture: bytes) -> str:
                 control_block.control_shots(survey),
                 setups.set_ups(survey),
                 blocks.measure_again(survey),
-                _holes(survey),
+                holes(survey),
             ),
             cls="desk",
         ),
@@ -191,7 +191,8 @@ def survey_page(survey: Survey, picture: bytes) -> str:
     return document(survey, "Survey of a floor", main)
 
 
-def _levels(survey: Survey) -> Html:
+def levels(survey: Survey) -> Html:
+    """The figures of a survey: floor, levels, fall."""
     figures, system, z0_m = survey.figures, survey.system, survey.origin_m[2]
     cards = [
         blocks.figure_card(
@@ -233,9 +234,10 @@ def _levels(survey: Survey) -> Html:
     return el("dl", cards, cls="figures")
 
 
-def _holes(survey: Survey) -> Html | None:
-    holes = survey.floor.openings
-    if not holes:
+def holes(survey: Survey) -> Html | None:
+    """Openings of a surveyed floor; None without any."""
+    found = survey.floor.openings
+    if not found:
         return None
     system = survey.system
     rows = [
@@ -245,7 +247,7 @@ def _holes(survey: Survey) -> Html | None:
             tied(show_area(hole.area_m2, system)),
             "not seen" if hole.depth_m is None else tied(words.whole(hole.depth_m, system)),
         )
-        for number, hole in enumerate(holes, 1)
+        for number, hole in enumerate(found, 1)
     ]
     head = ("No.", blocks.place_head(survey), "Area", "Goes down")
     return blocks.section("Openings", blocks.table(head, rows))

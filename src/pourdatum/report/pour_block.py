@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -25,8 +26,9 @@ _MOST_NUMBERS: Final = 140
 """Batches whose numbers are legible on the plan; of more, strips are named."""
 _SHADES: Final = ("#ffffff", "#e4e1d8", "#c9c6bc", "#f1efe8")
 """Light greys that a black-and-white printer tells apart; batches side by side differ."""
-_APART_IN: Final = 0.22
-"""Distance of numbers on the plan below which one is left out [inch of the picture]."""
+_LEAST_PT: Final = 6.2
+"""Size of numbers of which many would else stand on others [pt]."""
+_ALL: Final = 0.95
 _ROLL_MIN: Final = 10.0
 """Minutes within which a batch is rolled, where the sheet does not say; common practice."""
 
@@ -40,7 +42,7 @@ def pour_sheet(plan: Plan) -> Html | None:
         "Plan of the floor with the batches in the order of the pour, stop-ends between bays and "
         "the exit."
     )
-    shown = figure_of(draw_batches(plan, sheet), alt, _caption(sheet, bool(plan.pins.bases)))
+    shown = figure_of(draw_batches(plan, sheet), alt, caption(sheet, bool(plan.pins.bases)))
     based = bool(plan.pins.bases)
     unit = words.plan_unit(plan.system)
     where = f"Begin along, across ({unit})" if based else f"Begin at x, y ({unit})"
@@ -106,7 +108,8 @@ def _clock(minutes: float) -> str:
     return f"{whole // 60}:{whole % 60:02d}"
 
 
-def _caption(sheet: PourSheet, based: bool) -> str:
+def caption(sheet: PourSheet, based: bool) -> str:
+    """How the plan of batches is read."""
     said = "Numbers are " + (
         "batches" if isinstance(sheet.crew, Crew) and len(sheet.batches) <= _MOST_NUMBERS
         else "strips"
@@ -167,35 +170,54 @@ def _told(plan: Plan, sheet: PourSheet) -> list[object]:
 
 def draw_batches(plan: Plan, sheet: PourSheet) -> bytes:
     """The plan of batches as PNG, for a black-and-white printer; the same plan, the same bytes."""
-    grid = plan.surface.grid
     west, south, east, north = plan.floor.outline.bounds
     margin = 0.03 * max(east - west, north - south)
     wide, tall = east - west + 2 * margin, north - south + 2 * margin
     across_in = min(_WIDE_IN, _TALLEST_IN * wide / tall)
     down_in = across_in * tall / wide
     with style.drawing():
-        from matplotlib.colors import ListedColormap
-
         figure = canvas.blank(across_in, down_in, _DPI)
         axes = figure.add_axes((0.0, 0.0, 1.0, 1.0), label="batches")
-        half = 0.5 * grid.cell_m
-        extent = (grid.x_m[0] - half, grid.x_m[-1] + half, grid.y_m[0] - half, grid.y_m[-1] + half)
-        number = sheet.batch_of
-        shade = np.where(number > 0, _shades(number, len(sheet.batches)), np.nan)
-        axes.imshow(
-            shade, origin="lower", extent=extent, interpolation="none",
-            cmap=ListedColormap(list(_SHADES)), vmin=0, vmax=len(_SHADES) - 1,
-        )  # fmt: skip
-        for ring in (plan.floor.outline.exterior, *plan.floor.outline.interiors):
-            axes.plot(*ring.xy, color=style.INK, linewidth=1.2)
-        for line in sheet.stop_ends:
-            axes.plot(*line.xy, color=style.INK, linewidth=3.0, solid_capstyle="butt")
-        _write_numbers(axes, plan, sheet, across_in / wide)
-        _draw_exit(axes, plan, sheet, margin)
+        paint_batches(axes, plan, sheet, across_in / wide, margin)
         axes.set_xlim(west - margin, east + margin)
         axes.set_ylim(south - margin, north + margin)
         axes.set_axis_off()
         return canvas.png_of(figure, "level")
+
+
+def paint_batches(
+    axes: Any, plan: Plan, sheet: PourSheet, in_per_m: float, margin_m: float
+) -> None:
+    """Batches in shades of grey with their numbers, stop-ends and the exit.
+
+    Parameters
+    ----------
+    axes : Axes
+        In local plan metres.
+    plan : Plan
+    sheet : PourSheet
+    in_per_m : float
+        Inches on the picture for a metre of floor.
+    margin_m : float
+        Length that the arrow at the exit reaches beyond the floor [m].
+    """
+    from matplotlib.colors import ListedColormap
+
+    grid = plan.surface.grid
+    half = 0.5 * grid.cell_m
+    extent = (grid.x_m[0] - half, grid.x_m[-1] + half, grid.y_m[0] - half, grid.y_m[-1] + half)
+    number = sheet.batch_of
+    shade = np.where(number > 0, _shades(number, len(sheet.batches)), np.nan)
+    axes.imshow(
+        shade, origin="lower", extent=extent, interpolation="none", aspect="auto",
+        cmap=ListedColormap(list(_SHADES)), vmin=0, vmax=len(_SHADES) - 1,
+    )  # fmt: skip
+    for ring in (plan.floor.outline.exterior, *plan.floor.outline.interiors):
+        axes.plot(*ring.xy, color=style.INK, linewidth=1.2)
+    for line in sheet.stop_ends:
+        axes.plot(*line.xy, color=style.INK, linewidth=3.0, solid_capstyle="butt")
+    _write_numbers(axes, plan, sheet, in_per_m)
+    _draw_exit(axes, plan, sheet, margin_m)
 
 
 def _shades(number: Any, count: int) -> Any:
@@ -223,16 +245,41 @@ def _write_numbers(axes: Any, plan: Plan, sheet: PourSheet, in_per_m: float) -> 
             (own[len(own) // 2].place_m, _strip_name(sheet, own[0]), sum(b.area_m2 for b in own))
             for own in strips(sheet)
         ]
-    written: list[tuple[float, float]] = []
-    for (x_m, y_m), text, area_m2 in named:
-        if any(math.dist((x_m, y_m), place_m) < _APART_IN / in_per_m for place_m in written):
-            continue  # it would stand on another
-        written.append((x_m, y_m))
-        size_pt = float(np.clip(math.sqrt(area_m2) * in_per_m * 72 * 0.4, 7.0, 15.0))
+    wanted = [
+        float(np.clip(math.sqrt(area_m2) * in_per_m * 72 * 0.4, 7.0, 15.0)) for *_, area_m2 in named
+    ]
+    shown = [(place_m, lettering.drawable(text, True)) for place_m, text, _ in named]
+    if len(_with_room(shown, wanted, in_per_m)) < _ALL * len(shown):
+        # Where many would stand on others all are small, so that none seems to matter more.
+        wanted = [_LEAST_PT] * len(shown)
+    for k in _with_room(shown, wanted, in_per_m):
+        (x_m, y_m), text = shown[k]
         axes.text(
-            x_m, y_m, lettering.drawable(text, True), ha="center", va="center", color=style.INK,
-            fontproperties=style.font(size_pt, bold=True), parse_math=False,
+            x_m, y_m, text, ha="center", va="center", color=style.INK,
+            fontproperties=style.font(wanted[k], bold=True), parse_math=False,
         )  # fmt: skip
+
+
+def _with_room(
+    shown: list[tuple[tuple[float, float], str]], size_pt: list[float], in_per_m: float
+) -> list[int]:
+    """Which of some words in their order stand on none before them."""
+    put: list[tuple[float, float, float, float]] = []
+    kept = []
+    for k, (((x, y), text), size) in enumerate(zip(shown, size_pt, strict=True)):
+        wide = size * sum(map(_digit_in, text)) / in_per_m
+        tall = size / 72 / in_per_m
+        if all(abs(x - a) > 0.52 * (wide + w) or abs(y - b) > 0.6 * (tall + t)
+               for a, b, w, t in put):  # fmt: skip
+            put.append((x, y, wide, tall))
+            kept.append(k)
+    return kept
+
+
+@lru_cache(maxsize=64)
+def _digit_in(letter: str) -> float:
+    """Width of a digit of a point's height [in]: numbers are set without kerning."""
+    return lettering.width_in(letter, 10.0, bold=True) / 10.0
 
 
 def _strip_name(sheet: PourSheet, batch: Batch) -> str:

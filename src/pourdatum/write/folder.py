@@ -27,8 +27,8 @@ from pourdatum.errors import OutputError
 OUR_FILES: Final = frozenset(
     {
         "result.json", "report.html", "report.pdf", "depth.png", "levels.png", "thickness.png",
-        "surface.nc", "depth.tif", "drawing.dxf", "humps.csv", "pins.csv", "batches.csv",
-        "surface.xml",
+        "surface.nc", "depth.tif", "levels.tif", "drawing.dxf", "humps.csv", "pins.csv",
+        "batches.csv", "points.csv", "areas.geojson", "surface.xml", "classified.laz",
     }
 )  # fmt: skip
 """Names that a result folder may hold."""

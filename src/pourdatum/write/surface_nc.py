@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 from pathlib import Path
 from typing import Any
 
@@ -39,7 +40,11 @@ def write_surface(surface: HasLevels, path: str | Path, datum: HasPlane | None =
         encoding[str(name)] = packed
     # CF wants every coordinate known: none may carry a fill value.
     encoding |= {"x": {"_FillValue": None}, "y": {"_FillValue": None}}
-    dataset.to_netcdf(Path(path), engine="h5netcdf", format="NETCDF4", encoding=encoding)
+    # By way of memory: where the disk is full the library cannot close its file, and its ruins
+    # end the whole process later.
+    held = io.BytesIO()
+    dataset.to_netcdf(held, engine="h5netcdf", format="NETCDF4", encoding=encoding)
+    Path(path).write_bytes(held.getbuffer())
 
 
 __all__ = ["surface_dataset", "write_surface"]
