@@ -422,7 +422,7 @@ WRONG_WORDS = [
     (("plan", "a.laz", "--material", "none.toml"), 2, "none.toml: material sheet cannot be read"),
     (("plan", "a.laz", "--job", "none.toml"), 2, "none.toml: job file cannot be read"),
     (("plan", "a.laz", "--files", "raport"), 2, "'raport' is not known (did you mean report?)"),
-    (("plan", "a.laz", "--files", "pdf"), 2, "'pdf' is not in this version"),
+    (("plan", "a.laz", "--files", "thickness.csv"), 2, "'thickness.csv' is not in this version"),
     (("plan", "a.laz", "--memory", "0"), 2, "0 is out of range; permitted from 0.05 to 1024 GB"),
     (("plan", "a.laz", "--outline", "none.geojson"), 2, "outline is missing"),
     (("plan", "a.laz", "--control", "none.csv"), 2, "control file is missing"),
