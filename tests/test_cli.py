@@ -364,7 +364,7 @@ def test_nulls_come_with_a_reason(command: Command, room: Path) -> None:
     data = json.loads(ended.out)
     codes = {warning["code"] for warning in data["warnings"]}
     assert (data["material"]["primer_l"], data["material"]["cost"]) == (None, None)
-    assert {"no-primer", "no-price", "not-in-this-version"} <= codes
+    assert {"no-primer", "no-price"} <= codes
 
 
 def test_what_is_not_used_is_said(command: Command, room: Path) -> None:

@@ -31,7 +31,7 @@ bare doubled wallfoot stationlayers stationsums stationfit stations floor       
 labelled rounding surface                                              | and to its surface
 staff blunder sense control controlwords advice                        | levelled by control
 spotpoint patch shareddraws slopeerror datum areaerror spread          | from a map to a pour
-placedepth promise grind capability material grinding pockets lifts ways|
+zones placedepth promise grind capability material grinding pockets lifts ways|
 joints thresholds pinplaces pins                                       |
 pourblocks pourfronts pourbays pourstrips pour buying                  |
 register straightedge everywhere worstgap flatlines freemove           |

@@ -167,6 +167,9 @@ class DatumSection(Section):
     slope_mm_per_m: Annotated[float, between(0.0, 200.0, above=True)] | None = None
     toward: Place | None = None
 
+    def _who(self) -> str:
+        return "datum"
+
     def unused(self) -> tuple[str, ...]:
         """Keys that belong to another kind than the stated one."""
         of_kind = {"z_m": "level", "z": "level", "slope_mm_per_m": "fall", "toward": "fall"}
@@ -178,18 +181,39 @@ class DatumSection(Section):
     @model_validator(mode="after")
     def _agrees(self) -> DatumSection:
         if self.z_m is not None and self.z is not None:
-            raise ValueError("datum has both z_m and z: two levels; keep one")
+            raise ValueError(f"{self._who()} has both z_m and z: two levels; keep one")
         if self.kind == "level" and self.z_m is None and self.z is None:
-            raise ValueError('datum.kind = "level" needs z_m, the level in metres')
+            raise ValueError(f'{self._who()}.kind = "level" needs z_m, the level in metres')
         stated = "kind" in self.model_fields_set
         if not stated and (self.z_m is not None or self.z is not None):
-            raise ValueError('datum has z_m and no kind: write kind = "level"')
+            raise ValueError(f'{self._who()} has z_m and no kind: write kind = "level"')
         missing = [n for n in ("slope_mm_per_m", "toward") if getattr(self, n) is None]
         if self.kind == "fall" and missing:
-            raise ValueError(f'datum.kind = "fall" needs {" and ".join(missing)}')
+            raise ValueError(f'{self._who()}.kind = "fall" needs {" and ".join(missing)}')
         if not stated and len(missing) < 2:
-            raise ValueError('datum has a slope and no kind: write kind = "fall"')
+            raise ValueError(f'{self._who()} has a slope and no kind: write kind = "fall"')
         return self
+
+
+def _near_enough(place: tuple[float, ...]) -> tuple[float, ...]:
+    if not all(abs(value) <= 1e9 for value in place):
+        raise ValueError("a coordinate beyond 1e9 is no place on a site")
+    return place
+
+
+class ZoneSection(DatumSection):
+    """A part of the floor with a datum of its own; keys of the datum as under ``[datum]``."""
+
+    name: Annotated[Text, not_empty]
+    points: Annotated[
+        tuple[Annotated[tuple[float, float], AfterValidator(_near_enough)], ...],
+        as_tuple,
+        Field(min_length=3, max_length=10_000),
+    ]
+    """Its corners in the scan's plan coordinates and unit, in their order around it."""
+
+    def _who(self) -> str:
+        return f'zone "{self.name}"'
 
 
 class GrindSection(Section):
@@ -224,12 +248,6 @@ class PreparationSection(Section):
     roughness_mm: Annotated[float, between(0.0, 10.0)] = 0.0
     absorbency: Literal["absorbent", "normal", "dense"] = "normal"
     """Of the prepared substrate; chooses the primer."""
-
-
-def _near_enough(place: tuple[float, ...]) -> tuple[float, ...]:
-    if not all(abs(value) <= 1e9 for value in place):
-        raise ValueError("a coordinate beyond 1e9 is no place on a site")
-    return place
 
 
 class BuildUpSection(Section):
@@ -343,6 +361,7 @@ class Job(Section):
     sensor: SensorSection = SensorSection()
     control: ControlSection = ControlSection()
     datum: DatumSection = DatumSection()
+    zone: Annotated[tuple[ZoneSection, ...], as_tuple, Field(max_length=50)] = ()
     grind: GrindSection = GrindSection()
     material: MaterialSection = MaterialSection()
     preparation: PreparationSection = PreparationSection()
@@ -353,6 +372,16 @@ class Job(Section):
     survey: SurveySection = SurveySection()
     decision: DecisionSection = DecisionSection()
     pour: PourSection = PourSection()
+
+    @model_validator(mode="after")
+    def _agrees(self) -> Job:
+        if self.zone and self.datum.model_fields_set:
+            raise ValueError("job has both datum and zone: each zone has a datum of its own")
+        names = [zone.name for zone in self.zone]
+        twice = next((name for name in names if names.count(name) > 1), None)
+        if twice is not None:
+            raise ValueError(f"two zones are named '{twice}'")
+        return self
 
 
 _PATHS: Final = (("scan", "control"), ("scan", "outline"), ("material", "sheet"))

@@ -82,8 +82,10 @@ class HasPlane(Protocol):
     def plane(self) -> Plane:
         """Its level everywhere, local."""
 
-    def as_ground(self, depth_m: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Depths once the floor is ground, from those over the floor as it stands [m]."""
+    def depth_m(
+        self, x_m: NDArray[np.float64], y_m: NDArray[np.float64], height_m: NDArray[np.float64]
+    ) -> NDArray[np.float64]:
+        """Depth over floor of these heights at these places, as ground [m]."""
 
 
 def surface_dataset(surface: HasLevels, datum: HasPlane | None = None) -> xr.Dataset:
@@ -144,7 +146,7 @@ def surface_dataset(surface: HasLevels, datum: HasPlane | None = None) -> xr.Dat
     if datum is not None:
         variables["depth"] = (
             ("y", "x"),
-            datum.as_ground(datum.plane.at(*grid.mesh()) - surface.height_m),
+            datum.depth_m(*grid.mesh(), surface.height_m),
             {
                 "long_name": "datum minus floor as ground, positive where material is missing",
                 "units": "m",

@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     from pourdatum.scan import Scan
     from pourdatum.surface import Surface
     from pourdatum.volume import Volume
+    from pourdatum.zones import Border
 
 
 @dataclass(frozen=True)
@@ -123,6 +124,26 @@ class Survey:
 
 
 @dataclass(frozen=True, eq=False)
+class ZonePlan:
+    """A part of the floor that is filled to a datum of its own.
+
+    Attributes
+    ----------
+    name : str
+        Of the job. Foreign text: escape it wherever it is shown.
+    plan : Plan
+        Of this part alone, without pins and pour sheet: they are the whole floor's.
+    bags : int
+        Opened in it, in the order of the pour: what is left of a bag goes into the next zone, so
+        that the bags of all zones add up to those of the whole.
+    """
+
+    name: str
+    plan: Plan
+    bags: int
+
+
+@dataclass(frozen=True, eq=False)
 class Plan:
     """What to pour.
 
@@ -160,6 +181,12 @@ class Plan:
         Edge strip, stop-ends, blocks for openings, and money.
     max_load_kg_per_m2 : float, optional
         What a suspended floor is allowed, as stated in the job.
+    zones : tuple of ZonePlan
+        Where parts of the floor have datums of their own; all other figures are their sums.
+    borders : tuple of Border
+        Where zones meet, and the step of the datum there.
+    unzoned_m2 : float
+        Floor that lies in no zone, and is not poured [m²].
     """
 
     survey: Survey
@@ -181,6 +208,9 @@ class Plan:
     ways: Ways = NO_WAYS
     besides: Besides = NOTHING
     max_load_kg_per_m2: float | None = None
+    zones: tuple[ZonePlan, ...] = ()
+    borders: tuple[Border, ...] = ()
+    unzoned_m2: float = 0.0
 
     @property
     def buildable(self) -> bool:
@@ -226,4 +256,4 @@ class Plan:
     def depth_m(self) -> NDArray[np.float64]:
         """Datum minus floor as ground at the cell centres (ny, nx) [m], NaN where there is none."""
         x_m, y_m = self.surface.grid.mesh()
-        return self.datum.as_ground(self.datum.plane.at(x_m, y_m) - self.surface.height_m)
+        return self.datum.depth_m(x_m, y_m, self.surface.height_m)

@@ -20,11 +20,12 @@ from pourdatum.report.words import (
     volume_span,
     water,
 )
+from pourdatum.report.zones_block import lowered
 from pourdatum.units import MM, show_area, show_height, show_length, show_mass, show_volume
 
 if TYPE_CHECKING:
     from pourdatum.grinding import Grinding
-    from pourdatum.outcome import Survey
+    from pourdatum.outcome import Survey, ZonePlan
     from pourdatum.pour import PourSheet
 
 CAUTION: Final = (
@@ -33,7 +34,7 @@ CAUTION: Final = (
 )
 _SILENT: Final = frozenset(
     {
-        "not-in-this-version",
+        "zones",
         "not-buildable",
         "no-price",
         "criterion-not-known",
@@ -73,7 +74,7 @@ def result_lines(outcome: Survey | Plan, folder: str, kinds: Sequence[str]) -> l
     if isinstance(outcome, Plan) and outcome.obstacles:
         lines += ["", "NOT BUILDABLE AS IT STANDS:"]
         lines += [f"  {text}" for text in outcome.obstacles]
-        lines += [would_work(outcome)] if outcome.ways.each else []
+        lines += _what_works(outcome)
     told = [
         for_people(item.code, item.text) for item in outcome.warnings if item.code not in _SILENT
     ]
@@ -87,6 +88,17 @@ def result_lines(outcome: Survey | Plan, folder: str, kinds: Sequence[str]) -> l
     shown = {"report": "report.html", "result": "result.json"}
     name = next((shown[kind] for kind in ("report", "result") if kind in kinds), "")
     return [*lines, "", f"Results: {folder}/{name}", CAUTION]
+
+
+def _what_works(plan: Plan) -> list[str]:
+    """What would work, of each zone that does not, where there are zones."""
+    if not plan.zones:
+        return [would_work(plan)] if plan.ways.each else []
+    return [
+        f"In zone {zone.name}: {lowered(would_work(zone.plan))}"
+        for zone in plan.zones
+        if not zone.plan.buildable and zone.plan.ways.each
+    ]
 
 
 def _floor_rows(survey: Survey) -> list[tuple[str, str]]:
@@ -139,6 +151,7 @@ def _plan_rows(plan: Plan) -> list[tuple[str, str]]:
     waste = f" with {order.waste * 100:g} % waste" if order.waste else ""
     rows = [
         ("datum", _datum_words(plan)),
+        *(("zone", _zone_words(zone)) for zone in plan.zones),
         ("fill", f"{show_volume(volume.volume_m3, system)} ({between}, 95 %)"),
         ("depth", f"{depths}, mean {show_height(volume.mean_depth_m, system)}"),
         ("material", f"{plan.sheet.name}, {powder} of powder in bags of {plan.sheet.bag_kg:g} kg"),
@@ -174,7 +187,19 @@ def _pins_words(plan: Plan) -> str:
     return f"{said}; laser at a mark at {level(pins.mark_m + plan.origin_m[2], system)}"
 
 
+def _zone_words(zone: ZonePlan) -> str:
+    plan = zone.plan
+    between = volume_span(*plan.volume_interval_m3, plan.system)
+    return (
+        f"{zone.name}: {show_area(plan.volume.outline_m2, plan.system)} to {_datum_words(plan)};"
+        f" {show_volume(plan.volume.volume_m3, plan.system)} ({between}, 95 %), {zone.bags}"
+        f" bag{'s' if zone.bags != 1 else ''}"
+    )
+
+
 def _datum_words(plan: Plan) -> str:
+    if plan.zones:
+        return f"{len(plan.zones)} zones, each to its own" if len(plan.zones) > 1 else "of the zone"
     datum, system = plan.datum, plan.system
     z = level(datum.plane.z0_m + plan.origin_m[2], system)
     match datum.kind:
@@ -197,6 +222,12 @@ def _grind_words(plan: Plan, grinding: Grinding) -> str:
     off = water(grinding.volume_m3 * MM, system)
     held = "" if grinding.bound is None else f"; held by the {grinding.bound}"
     less = grinding.unground_cost - grinding.cost
+    if plan.zones:
+        return (
+            f"{count} hump{'s' if count != 1 else ''}, {off} from"
+            f" {show_area(grinding.area_m2, system)} in all zones, saves"
+            f" {show_volume(grinding.saved_m3, system)} and {money(less)} with one set-up{held}"
+        )
     return (
         f"{count} hump{'s' if count != 1 else ''}, {off} from"
         f" {show_area(grinding.area_m2, system)}: datum"

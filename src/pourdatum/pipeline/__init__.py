@@ -23,7 +23,8 @@ from pourdatum.passing import Progress, silent
 from pourdatum.pipeline.compared import check_load
 from pourdatum.pipeline.controlled import with_control
 from pourdatum.pipeline.floor_words import read_as_typed
-from pourdatum.pipeline.planned import check_fall, plan_pour, wants_grinding
+from pourdatum.pipeline.onedatum import check_fall, wants_grinding
+from pourdatum.pipeline.planned import plan_pour
 from pourdatum.pipeline.surveyed import as_job, survey_floor
 from pourdatum.read import read_scan
 from pourdatum.read.control_file import check_control

@@ -13,12 +13,13 @@ from pourdatum.pipeline.floor_words import floor_found
 from pourdatum.pipeline.pinned import pin_assumptions, pin_warnings
 from pourdatum.pipeline.poured import pour_assumptions, pour_warnings
 from pourdatum.promise import interval_with_shots
+from pourdatum.report.zones_block import step_told
 from pourdatum.spotpoint import HUMP_EVERY_M2, HUMP_M
-from pourdatum.units import MM
+from pourdatum.units import MM, show_area, show_length
 
 if TYPE_CHECKING:
     from pourdatum.job import Job
-    from pourdatum.outcome import Plan
+    from pourdatum.outcome import Plan, ZonePlan
     from pourdatum.scan import Scan
     from pourdatum.stripes import Stripes
     from pourdatum.surface import Surface
@@ -28,6 +29,8 @@ WIDE_SHARE: Final = 0.2
 
 _MUCH_NARROWER: Final = 0.67
 """Share of an interval's width that control would leave, up to which it is worth saying."""
+
+_LEAST_UNZONED_M2: Final = 0.01
 
 _TELLING_POINTS: Final = 8
 """Points in a square of 100 mm below which an empty one means little."""
@@ -39,10 +42,6 @@ GRIND_DUST: Final = (
     " at the tool, a vacuum of the right class, masks that fit, and nobody else in the room; local"
     " rules come first"
 )
-
-LATER: Final = {
-    "plan": "zones with datums of their own are not in this version",
-}
 
 
 def with_base_names(scan: Scan) -> Scan:
@@ -177,7 +176,32 @@ def plan_warnings(plan: Plan, job: Job) -> list[Warned]:
     found += pin_warnings(plan)
     found += pour_warnings(plan, job)
     found += criteria_not_used(job)
-    found.append(Warned("not-in-this-version", LATER["plan"]))
+    return found + _zones_told(plan)
+
+
+def _zones_told(plan: Plan) -> list[Warned]:
+    """What zones leave out, where they end, and that the whole has no level of its own."""
+    if not plan.zones:
+        return []
+    system = plan.system
+    found = [Warned("zones", "the floor has a datum for each zone: z_m of the whole is null")]
+    if plan.unzoned_m2 > _LEAST_UNZONED_M2:
+        found.append(
+            Warned(
+                "zones-leave-floor",
+                f"{show_area(plan.unzoned_m2, system)} of the floor lie in no zone: nothing is"
+                " ordered for it and nothing poured; the zones end there at stop-ends",
+            )
+        )
+    for border in plan.borders:
+        first, second = (plan.zones[k].name for k in (border.first, border.second))
+        found.append(
+            Warned(
+                "zone-step",
+                f"zones {first} and {second} meet over {show_length(border.length_m, system)},"
+                f" {step_told(second, border, plan)}: a stop-end there",
+            )
+        )
     return found
 
 
@@ -215,6 +239,8 @@ def _narrower(plan: Plan) -> list[Warned]:
     shots = [one.place_m for one in plan.survey.advice if one.kind == "control-shot"]
     if plan.surface.control is not None or plan.surface.between is not None or len(shots) < 3:
         return []
+    if plan.zones:
+        return []  # The promise is made for one datum; each zone keeps its own interval.
     now_l, then_l = (
         (high - low) / 2 * MM
         for low, high in (
@@ -250,6 +276,7 @@ def plan_assumptions(plan: Plan, job: Job) -> list[str]:
         )
     if plan.grinding is not None:
         said.append(_grinding_assumed(plan, job))
+    said += [_zone_assumed(zone) for zone in plan.zones]
     if plan.datum.kind == "high-point":
         ground = "highest floor left after grinding" if plan.datum.lowered_m else "highest floor"
         said.append(f"datum: {ground} and the least depth of {plan.sheet.depth_mm[0]:g} mm")
@@ -260,6 +287,18 @@ def plan_assumptions(plan: Plan, job: Job) -> list[str]:
                 "a level does not hang on them"
             )
     return [*said, *pin_assumptions(plan, job), *pour_assumptions(plan, job)]
+
+
+def _zone_assumed(zone: ZonePlan) -> str:
+    """How a zone's datum was found."""
+    own = zone.plan
+    how = {
+        "high-point": f"its highest floor and the least depth of {own.sheet.depth_mm[0]:g} mm",
+        "level": "a level as given",
+        "parallel": "parallel to its floor",
+        "fall": "a fall as given",
+    }[own.datum.kind]
+    return f"zone {zone.name}: datum: {how}"
 
 
 def _grinding_assumed(plan: Plan, job: Job) -> str:

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 MOST_ROWS: Final = 60
 """Rows of a table on the page; the files list all."""
 
-_FOR_SCRIPTS: Final = frozenset({"not-in-this-version"})
+_FOR_SCRIPTS: Final = frozenset({"zones"})
 
 
 def section(title: str, *children: object, cls: str = "") -> Html:

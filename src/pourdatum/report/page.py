@@ -25,6 +25,7 @@ from pourdatum.report import (
     stylesheet,
     ways_block,
     words,
+    zones_block,
 )
 from pourdatum.report.markup import Html, el, tied
 from pourdatum.report.picture import draw_depth, draw_levels
@@ -33,7 +34,12 @@ from pourdatum.units import show_area, show_height
 if TYPE_CHECKING:
     from pourdatum.outcome import Plan, Survey
 
-_SHOWN_ABOVE: Final = frozenset({"not-buildable", "control-loose", "grind-dust", "grind-bound"})
+_SHOWN_ABOVE: Final = frozenset(
+    {
+        "not-buildable", "control-loose", "grind-dust", "grind-bound", "zone-step",
+        "zones-leave-floor",
+    }
+)  # fmt: skip
 
 
 def write_page(outcome: Survey | Plan, path: str | Path, *, picture: bytes | None = None) -> None:
@@ -93,6 +99,7 @@ def plan_page(plan: Plan, picture: bytes) -> str:
         control_block.in_doubt(survey),
         plan_blocks.verdict(plan),
         plan_blocks.figures(plan),
+        zones_block.zones(plan),
         el(
             "div",
             blocks.figure_of(picture, alt, caption),

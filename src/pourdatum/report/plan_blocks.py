@@ -67,7 +67,9 @@ def verdict(plan: Plan) -> Html:
         "div",
         el("p", el("b", "Not buildable as it stands.")),
         bullets(words.plain(why, 400) for why in plan.obstacles),
-        el("p", f"{would_work(plan)}. All ways stand below.") if plan.ways.each else None,
+        el("p", f"{would_work(plan)}. All ways stand below.")
+        if plan.ways.each and not plan.zones
+        else None,
         cls="verdict no",
     )
 
@@ -76,7 +78,7 @@ def figures(plan: Plan) -> Html:
     """The figures a contractor asks for first."""
     system, volume, order, sheet = plan.system, plan.volume, plan.order, plan.sheet
     low_m3, high_m3 = plan.volume_interval_m3
-    z_m = float(plan.datum.plane.at(*datum_place(plan))) + plan.origin_m[2]
+    z_m = plan.datum.level_beside(*datum_place(plan)) + plan.origin_m[2]
     inferred = plan.surface.inferred_m2
     few, many = order.bags_interval
     uses = f"{few}" if few == many else f"{few} to {many}"
@@ -105,7 +107,11 @@ def figures(plan: Plan) -> Html:
             f"mean {show_height(volume.mean_depth_m, system)}",
             _too_deep(plan),
         ),
-        figure_card("Datum", words.level(z_m, system), f"finished level, {vertical(plan.survey)}"),
+        figure_card("Datum", f"{len(plan.zones)} levels", "one for each zone, listed below")
+        if plan.zones
+        else figure_card(
+            "Datum", words.level(z_m, system), f"finished level, {vertical(plan.survey)}"
+        ),
         figure_card(
             "Floor",
             show_area(volume.outline_m2, system),
@@ -116,7 +122,22 @@ def figures(plan: Plan) -> Html:
 
 
 def setting_out(plan: Plan) -> Html:
-    """The datum, and how it gets onto the site."""
+    """The datum, and how it gets onto the site; of each zone, where there are zones."""
+    said: list[object] = []
+    for zone in plan.zones:
+        said += [el("b", words.plain(zone.name, 40)), bullets(_datum_told(zone.plan))]
+    last = (
+        "Set the tops of depth pins to the datum with the laser, and read the high point again "
+        "before the first bag is mixed. If the laser and the map differ by more than the interval, "
+        "stop: take levels at the high point and at two corners, and find which of them is wrong."
+    )
+    if plan.zones:
+        return section("Setting the datum", *said, el("p", last))
+    return section("Setting the datum", bullets([*_datum_told(plan), last]))
+
+
+def _datum_told(plan: Plan) -> list[object]:
+    """Where the datum of a floor lies, and how it is found there."""
     datum, system = plan.datum, plan.system
     low_m, high_m = (z + plan.origin_m[2] for z in datum.interval_m)
     levelled = math.isfinite(plan.survey.figures.mean_m)
@@ -139,8 +160,9 @@ def setting_out(plan: Plan) -> Html:
         )
     else:
         kinds = {
-            "level": "The datum is the level given in the job. Set it from the benchmark or the "
-            "threshold that it was taken from.",
+            "level": f"The datum is the level given in the job, "
+            f"{words.level(datum.plane.z0_m + plan.origin_m[2], system)} in the vertical of the "
+            f"{_source(plan)}. Set it from the benchmark or the threshold that it was taken from.",
             "parallel": "The datum is the plane that fits the floor best, raised: it is flat, not "
             "level. Set it out at the corners of the room.",
             "fall": "The datum falls as the job asks. Set it out at the corners and at the drain.",
@@ -157,20 +179,15 @@ def setting_out(plan: Plan) -> Html:
             f"It falls {words.fall(datum.plane.slope, system)}, downhill {turn:.0f}° clockwise "
             "from +y."
         )
-    if levelled:
+    if levelled and datum.kind != "level":
         said.append(
             f"In the vertical of the {_source(plan)} it lies between "
             f"{words.level(low_m, system)} and "
             f"{words.level(high_m, system)} (95 %)."
         )
-    else:
+    elif not levelled:
         said.append("The scan has no vertical: level and fall of this plane are not known.")
-    said.append(
-        "Set the tops of depth pins to the datum with the laser, and read the high point again "
-        "before the first bag is mixed. If the laser and the map differ by more than the interval, "
-        "stop: take levels at the high point and at two corners, and find which of them is wrong."
-    )
-    return section("Setting the datum", bullets(said))
+    return said
 
 
 def openings(plan: Plan) -> Html | None:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
+from pourdatum.datum import in_zones
 from pourdatum.pour import Crew
 from pourdatum.report import canvas, lettering, style, words
 from pourdatum.report.blocks import bullets, figure_of, place, section, table
@@ -149,9 +150,12 @@ def _told(plan: Plan, sheet: PourSheet) -> list[object]:
     if sheet.bays > 1:
         length = show_length(sum(line.length for line in sheet.stop_ends), plan.system)
         said.append(
-            f"{sheet.bays} bays with {length} of stop-ends between them, at joints or where the "
+            f"{sheet.bays} bays with {length} of stop-ends between them, at joints"
+            f"{', borders of zones' if plan.zones else ''} or where the "
             "floor is too wide for one wet edge. Material of one lot to each bay."
         )
+    if plan.zones:
+        said.append(f"{_bays_of_zones(plan, sheet)}.")
     said.append(
         f"Measure the water of every bag ({words.water(order.water_per_bag_l, plan.system, 2)}), "
         "mix whole bags only, and tip each batch where its number stands, against the edge before."
@@ -163,6 +167,20 @@ def _told(plan: Plan, sheet: PourSheet) -> list[object]:
         + (f"; walk on the floor {walk:g} h after the last." if walk is not None else ".")
     )
     return said
+
+
+def _bays_of_zones(plan: Plan, sheet: PourSheet) -> str:
+    """Which bays are in which zone, in the order of the pour."""
+    outlines = [zone.outline for zone in plan.datum.zones]
+    inside = in_zones(outlines, *np.array([batch.place_m for batch in sheet.batches]).T)
+    found = []
+    for zone, own in zip(plan.zones, inside, strict=True):
+        bays = sorted({sheet.batches[k].bay for k in np.flatnonzero(own)})
+        if bays:
+            listed = f"bay{'s' if len(bays) > 1 else ''} {', '.join(f'{bay}' for bay in bays)}"
+            found.append((bays[0], f"{listed} in {words.plain(zone.name, 40)}"))
+    said = "; ".join(text for _, text in sorted(found))
+    return said[:1].upper() + said[1:]
 
 
 def draw_batches(plan: Plan, sheet: PourSheet) -> bytes:

@@ -29,6 +29,8 @@ from pourdatum.results.models import (
     SetUpsPart,
     SurveyResult,
     WarningPart,
+    ZoneBorderPart,
+    ZonePart,
 )
 from pourdatum.results.rounding import (
     area,
@@ -83,6 +85,16 @@ def plan_result(plan: Plan) -> PlanResult:
         pockets=pockets_part(plan),
         thin=thin_part(plan),
         ways=ways_part(plan),
+        zones=_zones(plan),
+        zone_borders=[
+            ZoneBorderPart(
+                zones=(plan.zones[one.first].name, plan.zones[one.second].name),
+                length_m=metres(one.length_m),
+                step_mm=(mm(one.step_m[0]), mm(one.step_m[1])),
+            )
+            for one in plan.borders
+        ],
+        unzoned_m2=area(plan.unzoned_m2),
     )
 
 
@@ -225,7 +237,39 @@ def _control(survey: Survey) -> ControlPart | None:
     )
 
 
+def _zones(plan: Plan) -> list[ZonePart]:
+    found = []
+    for zone in plan.zones:
+        own = zone.plan
+        ground = _grind(own)
+        found.append(
+            ZonePart(
+                name=zone.name,
+                outline=[
+                    in_plan((x, y), plan.origin_m[:2])
+                    for x, y in own.floor.outline.exterior.coords[:-1]
+                ],
+                area_m2=area(own.volume.outline_m2),
+                datum=_datum(own),
+                fill=_fill(own),
+                grind_l=ground.volume_l,
+                grind_m2=ground.area_m2,
+                powder_kg=rounded(own.order.powder_kg, 3),
+                bags=zone.bags,
+                buildable=own.buildable,
+                obstacles=list(own.obstacles),
+                ways=ways_part(own),
+            )
+        )
+    return found
+
+
 def _datum(plan: Plan) -> DatumPart:
+    if plan.zones:
+        return DatumPart(
+            kind="zones", z_m=None, z_interval_m=None, place=None, slope_mm_per_m=None,
+            slope_bearing_deg=None,
+        )  # fmt: skip
     datum, plane = plan.datum, plan.datum.plane
     origin, level_m = plan.origin_m[:2], plan.origin_m[2]
     place = datum.high_place_m

@@ -194,9 +194,9 @@ class FlatnessPart(Part):
 class DatumPart(Part):
     """The target. ``z_m`` of a datum that is not level holds at ``place``."""
 
-    kind: Literal["high-point", "level", "parallel", "fall"]
-    z_m: float
-    z_interval_m: Interval
+    kind: Literal["high-point", "level", "parallel", "fall", "zones"]
+    z_m: float | None = Field(description="null of zones: each has its own")
+    z_interval_m: Interval | None
     place: Place | None = Field(description="high place that set it, or where z_m holds")
     slope_mm_per_m: float | None = Field(description="null where the scan has no vertical")
     slope_bearing_deg: float | None
@@ -430,6 +430,35 @@ class SurveyResult(Common):
     decision_rule: str = Field(description="by which verdicts were given, in words")
 
 
+class ZonePart(Part):
+    """A part of the floor with a datum of its own."""
+
+    name: str
+    outline: list[Place] = Field(description="its outer edge on the floor, without columns")
+    area_m2: float
+    datum: DatumPart
+    fill: FillPart
+    grind_l: float | None = Field(description="null where grinding could not be weighed")
+    grind_m2: float | None
+    powder_kg: float = Field(description="without waste")
+    bags: int = Field(
+        description="opened in it; what is left of one goes into the next, so that they add up"
+    )
+    buildable: bool
+    obstacles: list[str]
+    ways: list[WayPart] = Field(description="of this zone alone, best first")
+
+
+class ZoneBorderPart(Part):
+    """Where two zones meet: a stop-end."""
+
+    zones: tuple[str, str]
+    length_m: float
+    step_mm: tuple[float, float] = Field(
+        description="least and greatest height of the second over the first along it"
+    )
+
+
 class PlanResult(Common):
     """``pourdatum plan``."""
 
@@ -446,7 +475,12 @@ class PlanResult(Common):
     besides: BesidesPart
     pockets: list[PocketPart] = Field(description="of this plan, to be filled first")
     thin: list[ThinPart]
-    ways: list[WayPart] = Field(description="best first, then those that do not work")
+    ways: list[WayPart] = Field(
+        description="best first, then those that do not work; with zones the plan as asked alone"
+    )
+    zones: list[ZonePart] = Field(description="empty where the floor has one datum")
+    zone_borders: list[ZoneBorderPart]
+    unzoned_m2: float = Field(description="floor in no zone: it is not poured")
 
 
 MODELS: Final[dict[str, type[Common]]] = {"survey": SurveyResult, "plan": PlanResult}
