@@ -33,7 +33,7 @@ staff blunder sense control controlwords advice                        | levelle
 spotpoint patch shareddraws slopeerror datum areaerror spread          | from a map to a pour
 zones placedepth promise grind capability material grinding pockets lifts ways|
 joints thresholds pinplaces pins                                       |
-pourblocks pourfronts pourbays pourstrips pour buying                  |
+pourblocks pourfronts pourbays pourstrips pour pumpday buying          |
 register straightedge everywhere worstgap flatlines freemove           |
 flatness verify outcome                                                | after the pour
 simulate                                                               | test bed

@@ -41,6 +41,17 @@ def _date_as_text(value: object) -> object:
     return value.isoformat() if isinstance(value, (dt.date, dt.time)) else value
 
 
+def _time_as_text(value: object) -> object:
+    return value.isoformat("minutes") if isinstance(value, dt.time) else value
+
+
+def _time_of_day(text: str) -> str:
+    found = re.fullmatch(r"(\d{1,2}):(\d{2})", text.strip())
+    if found is None or int(found[1]) > 23 or int(found[2]) > 59:
+        raise ValueError(f"start = '{text}' is no time of day: write it like \"07:30\"")
+    return text.strip()
+
+
 Note = Annotated[str, BeforeValidator(plain_text), BeforeValidator(_date_as_text)]
 
 
@@ -320,6 +331,13 @@ class PourSection(Section):
     bags_per_batch: Annotated[int, between(1, 20)] = 1
     litres_per_minute: Annotated[float, between(0.0, 2000.0, above=True)] | None = None
     hose_l: Annotated[float, between(0.0, 5000.0)] | None = None
+    """What the hose holds: it stays full at the end, and is bought."""
+    delivery_kg: Annotated[float, between(0.0, 1e5, above=True)] | None = None
+    """Powder that comes to the site at a time."""
+    start: Annotated[str, BeforeValidator(_time_as_text), AfterValidator(_time_of_day)] | None = (
+        None
+    )
+    """Time of day at which the first batch begins, such as "07:30"."""
     max_load_kg_per_m2: Annotated[float, between(0.0, 1e5, above=True)] | None = None
 
     @model_validator(mode="after")
@@ -327,6 +345,22 @@ class PourSection(Section):
         if self.mode == "pump" and self.litres_per_minute is None:
             raise ValueError('pour.mode = "pump" needs litres_per_minute')
         return self
+
+    @property
+    def start_min(self) -> float | None:
+        """Minutes after midnight at which the first batch begins."""
+        if self.start is None:
+            return None
+        hours, minutes = self.start.split(":")
+        return 60.0 * int(hours) + int(minutes)
+
+    def unused(self) -> tuple[str, ...]:
+        """Keys that belong to the other mode."""
+        other = (
+            ("litres_per_minute", "hose_l") if self.mode == "bags"
+            else ("mixers", "minutes_per_batch", "bags_per_batch")
+        )  # fmt: skip
+        return tuple(key for key in other if key in self.model_fields_set)
 
 
 class DecisionSection(Section):

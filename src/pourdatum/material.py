@@ -155,6 +155,8 @@ class Order:
     """Wet mass at the deepest place: the most the floor has to carry."""
     set_kg_per_m2: float | None
     """Mass when set at the deepest place, where the sheet says."""
+    left_bags: int = 0
+    """Of those to buy, for what stays in the hose."""
 
 
 def powder_mass_kg(volume_m3: float, powder_kg_per_m2_mm: float) -> float:
@@ -201,6 +203,7 @@ def order(
     pour_accuracy_m: float = POUR_ACCURACY_M,
     bag_yield_share: float = BAG_YIELD_SHARE,
     draws_m3: NDArray[np.float64] | None = None,
+    left_m3: float = 0.0,
 ) -> Order:
     """What a pour of this volume takes in this material.
 
@@ -231,6 +234,9 @@ def order(
         Stated inputs, one standard uncertainty each.
     draws_m3 : (k,) array, optional
         The fill on floors that agree with the scan [m³].
+    left_m3 : float
+        What is mixed and not poured, such as the content of a hose: in ``bags_to_buy`` and the
+        chances of running short, not in ``bags`` [m³].
     """
     fill_m3 = volume.volume_m3
     low_m3, high_m3 = volume_interval_m3
@@ -243,13 +249,14 @@ def order(
     else:
         luck = np.random.default_rng(_SEED).standard_normal(len(draws_m3))
         need_m3 = draws_m3 + poured_m3 * luck
+    need_m3 = need_m3 + left_m3
 
     def bags_for(litres_m3: float) -> int:
         powder = powder_mass_kg(max(0.0, litres_m3), sheet.powder_kg_per_m2_mm)
         return bags_needed(powder, sheet.bag_kg, waste)
 
-    bags = bags_for(fill_m3)
-    to_buy = max(bags, bags_for(float(np.quantile(need_m3, confidence)))) if fill_m3 > 0.0 else 0
+    bags, least = bags_for(fill_m3), bags_for(fill_m3 + left_m3)
+    to_buy = max(least, bags_for(float(np.quantile(need_m3, confidence)))) if fill_m3 > 0.0 else 0
     per_bag_m3 = sheet.bag_kg / (MM * sheet.powder_kg_per_m2_mm * (1.0 + waste))
     price = sheet.price_per_bag if price_per_bag is None else price_per_bag
     primer = sheet.primer_for(absorbency)
@@ -271,6 +278,7 @@ def order(
         price_per_bag=price,
         cost=None if price is None else bags * (price + labour_per_bag),
         mass_kg_per_m2=deepest_mm * sheet.wet_kg_per_m2_mm,
+        left_bags=least - bags if fill_m3 > 0.0 else 0,
         set_kg_per_m2=None
         if sheet.set_kg_per_m2_mm is None
         else deepest_mm * sheet.set_kg_per_m2_mm,

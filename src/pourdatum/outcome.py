@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from pourdatum.buying import NOTHING, Besides
 from pourdatum.decision import GUARDED, Rule
 from pourdatum.pins import NO_PINS, PinPlan
+from pourdatum.pumpday import NO_DAY, PourDay
 from pourdatum.units import System
 from pourdatum.ways import NO_WAYS, Ways
 
@@ -175,6 +176,8 @@ class Plan:
         Depth pins, and what they are set out from; joints and thresholds.
     pour : PourSheet, optional
         Batches in their order; None where nothing is poured.
+    day : PourDay
+        When each bay begins, and what must be there by then.
     ways : Ways
         Ways to this floor compared, this plan among them; pockets and thin places of this plan.
     besides : Besides
@@ -205,6 +208,7 @@ class Plan:
     grind_lacks: tuple[str, ...] = ()
     pins: PinPlan = NO_PINS
     pour: PourSheet | None = None
+    day: PourDay = NO_DAY
     ways: Ways = NO_WAYS
     besides: Besides = NOTHING
     max_load_kg_per_m2: float | None = None

@@ -147,7 +147,8 @@ def lay_out_pour(
     Raises
     ------
     JobError
-        If the exit is not at the floor, or one batch takes longer than the working time.
+        If the exit is not at the floor, or one batch, or the way through the hose, takes longer
+        than the working time.
     """
     _check_exit(inside, grid, leave_m)
     if isinstance(crew, Crew) and crew.step_min > sheet.working_time_min:
@@ -157,6 +158,14 @@ def lay_out_pour(
             where="pour.minutes_per_batch",
             hint="more mixers, a quicker batch, or a material that stays open longer",
             id="batch-too-slow",
+        )
+    if isinstance(crew, Pump) and crew.hose_min >= sheet.working_time_min:
+        raise JobError(
+            f"a hose of {crew.hose_m3 * MM:g} l is full for {crew.hose_min:.0f} min, the working"
+            f" time of {sheet.name} is {sheet.working_time_min:g} min",
+            where="pour.hose_l",
+            hint="a shorter or thinner hose, a faster pump, or a material that stays open longer",
+            id="hose-too-slow",
         )
     blocks = make_blocks(depth_m, inside, grid, volume_m3, leave_m, joints, parts)
     bag_m3 = sheet.bag_kg / sheet.powder_kg_per_m2_mm / MM / (1.0 + waste)

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final
 from pourdatum.controlwords import notes_on, to_read_again
 from pourdatum.outcome import Plan
 from pourdatum.pour import Crew
+from pourdatum.pumpday import clock_of
 from pourdatum.report.flatness_block import flatness_rows
 from pourdatum.report.ways_block import would_work
 from pourdatum.report.words import (
@@ -40,11 +41,14 @@ _SILENT: Final = frozenset(
         "criterion-not-known",
         "grind-not-priced",
         "grind-bound",
+        "hose",
         "nibs",
         "control-loose",
     }
 )
 """Warnings that stand in the lines already, or speak to programs."""
+_BAYS: Final = 4
+"""Bays whose material is listed in a line; the report has all."""
 
 
 def result_lines(outcome: Survey | Plan, folder: str, kinds: Sequence[str]) -> list[str]:
@@ -162,10 +166,35 @@ def _plan_rows(plan: Plan) -> list[tuple[str, str]]:
         rows.append(("primer", water(order.primer_l, system)))
     if plan.pour is not None:
         rows.append(("pour", _pour_words(plan.pour)))
+        rows += _day_rows(plan)
     if plan.pins.pins:
         rows.append(("pins", _pins_words(plan)))
     if order.cost is not None:
         rows.append(("cost", f"{order.cost:.2f} for the bags expected"))
+    return rows
+
+
+def _day_rows(plan: Plan) -> list[tuple[str, str]]:
+    """What must be at the pump by when, and what stays in the hose; none for bags by hand."""
+    day = plan.day
+    if plan.pour is None or isinstance(plan.pour.crew, Crew):
+        return []
+    when = "from" if day.deliveries_min else "by"
+    listed = [
+        f"{bay.bags} bags {when} {clock_of(bay.by_min, day.start_min)} for bay {bay.number}"
+        f" ({bay.minutes:.0f} min)"
+        for bay in day.bays
+    ]
+    more = f"; and {len(listed) - _BAYS} more" if len(listed) > _BAYS else ""
+    rows = [("at the pump", "; ".join(listed[:_BAYS]) + more)]
+    if day.deliveries_min:
+        times = [clock_of(at, day.start_min) for at in day.deliveries_min]
+        last = f" to {times[-1]}" if len(times) > _BAYS else ""
+        said = f"{len(times)}, at the latest at {', '.join(times[:_BAYS])}{last}"
+        rows.append(("deliveries", said))
+    if day.hose_m3:
+        left = show_volume(day.hose_m3, plan.system)
+        rows.append(("hose", f"{left} stay in it: {day.hose_bags} of the bags to buy"))
     return rows
 
 

@@ -93,6 +93,7 @@ def ordered(
         labour_per_bag=job.material.labour_per_bag,
         absorbency=job.preparation.absorbency,
         draws_m3=draws_m3,
+        left_m3=(job.pour.hose_l or 0.0) / MM if job.pour.mode == "pump" else 0.0,
     )
 
 

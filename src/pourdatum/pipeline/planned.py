@@ -23,7 +23,7 @@ from pourdatum.pipeline.onedatum import (
     weighed,
 )
 from pourdatum.pipeline.pinned import pins_of
-from pourdatum.pipeline.poured import pour_obstacles, sheet_of
+from pourdatum.pipeline.poured import day_of, pour_obstacles, sheet_of
 from pourdatum.pipeline.remarks import plan_assumptions, plan_warnings
 from pourdatum.pipeline.surveyed import as_job, surveyed
 from pourdatum.pipeline.upright import check_level, check_walls
@@ -92,6 +92,7 @@ def _plan_whole(
     plan = poured(poured_on, datum, sheet, job, survey, grinding, pins)
     plan = replace(plan, grind_lacks=lacks if wants_grinding(job) else ())
     plan = replace(plan, pour=sheet_of(plan, job))
+    plan = replace(plan, day=day_of(plan, job))
     plan = replace(plan, obstacles=(*plan.obstacles, *pour_obstacles(plan, job)))
     plan = replace(plan, ways=ways_of(plan, job, prepared))
     return replace(plan, besides=besides_of(plan))

@@ -10,12 +10,14 @@ from pourdatum.datum import in_zones
 from pourdatum.outcome import Warned
 from pourdatum.outline_file import place_to_local
 from pourdatum.pour import Crew, Parts, Pump, lay_out_pour
-from pourdatum.units import show_length
+from pourdatum.pumpday import NO_DAY, Terms, pour_day
+from pourdatum.units import MM, show_length, show_volume
 
 if TYPE_CHECKING:
     from pourdatum.job import Job
     from pourdatum.outcome import Plan
     from pourdatum.pour import PourSheet
+    from pourdatum.pumpday import PourDay
 
 _LEAST_M3: Final = 1e-6
 _AT_FLOOR_M: Final = 1.5
@@ -77,12 +79,26 @@ def bags_of_zones(plan: Plan) -> list[int]:
     return [int(bags[own].sum()) for own in in_zones(outlines, *place.T)]
 
 
+def day_of(plan: Plan, job: Job) -> PourDay:
+    """The day of the pour by its bays."""
+    if plan.pour is None:
+        return NO_DAY
+    wish = job.pour
+    terms = Terms(
+        waste=job.material.waste,
+        hose_m3=None if wish.hose_l is None else wish.hose_l / MM,
+        delivery_kg=wish.delivery_kg,
+        start_min=wish.start_min,
+    )
+    return pour_day(plan.pour, plan.sheet, terms)
+
+
 def crew_of(job: Job) -> Crew | Pump:
     """Bags or pump, as the job says."""
     pour = job.pour
     if pour.mode == "pump":
         assert pour.litres_per_minute is not None  # The job's model saw to it.
-        return Pump(pour.litres_per_minute)
+        return Pump(pour.litres_per_minute, (pour.hose_l or 0.0) / MM)
     return Crew(pour.mixers, pour.minutes_per_batch, pour.bags_per_batch)
 
 
@@ -143,6 +159,15 @@ def pour_warnings(plan: Plan, job: Job) -> list[Warned]:
                 f" joints{zones} or {why}",
             )
         )
+    if plan.day.hose_bags:
+        left = show_volume(plan.day.hose_m3 or 0.0, plan.system)
+        found.append(
+            Warned(
+                "hose",
+                f"{left} stay in the hose at the end: {plan.day.hose_bags} of the bags to buy are"
+                " for it; every stop that lasts longer than the working time costs as much again",
+            )
+        )
     if sheet.minutes > _SHIFT_MIN:
         hours = sheet.minutes / 60.0
         found.append(
@@ -178,6 +203,11 @@ def pour_assumptions(plan: Plan, job: Job) -> list[str]:
         said.append(
             f"pour: the crew leaves at ({x_m:.2f}, {y_m:.2f}), {how}; [pour] exit in the job says"
             " where"
+        )
+    if isinstance(sheet.crew, Pump) and job.pour.hose_l is None:
+        said.append(
+            "pour: what the hose holds is not given: it stays full at the end, and its material"
+            " comes on top of what is bought; [pour] hose_l in the job says how much"
         )
     if isinstance(sheet.crew, Crew) and not {"mixers", "minutes_per_batch"} <= set(
         job.pour.model_fields_set

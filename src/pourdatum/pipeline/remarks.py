@@ -118,6 +118,9 @@ def unused_keys(job: Job) -> list[Warned]:
     return [
         Warned("datum-key-unused", f'datum.{key} is not used with kind = "{job.datum.kind}"')
         for key in job.datum.unused()
+    ] + [
+        Warned("pour-key-unused", f'pour.{key} is not used with mode = "{job.pour.mode}"')
+        for key in job.pour.unused()
     ]
 
 

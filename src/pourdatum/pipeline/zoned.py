@@ -33,7 +33,7 @@ from pourdatum.pipeline.onedatum import (
     weighed,
 )
 from pourdatum.pipeline.pinned import pins_of
-from pourdatum.pipeline.poured import bags_of_zones, pour_obstacles, sheet_of
+from pourdatum.pipeline.poured import bags_of_zones, day_of, pour_obstacles, sheet_of
 from pourdatum.shareddraws import interval_of
 from pourdatum.spread import draws_to_buy_m3, fill_draws_m3, rise_m
 from pourdatum.volume import Volume
@@ -111,6 +111,7 @@ def plan_zones(
         unzoned_m2=float(uncovered(shapes, floor).area),
     )
     whole = replace(whole, pour=sheet_of(whole, job))
+    whole = replace(whole, day=day_of(whole, job))
     opened = bags_of_zones(whole)
     zones = tuple(replace(zone, bags=bags) for zone, bags in zip(zones, opened, strict=True))
     whole = replace(whole, zones=zones, obstacles=(*whole.obstacles, *pour_obstacles(whole, job)))

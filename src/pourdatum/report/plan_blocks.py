@@ -95,6 +95,7 @@ def figures(plan: Plan) -> Html:
             words.count(order.bags_to_buy),
             f"of {_bag(sheet.bag_kg, system)}; enough with {100 * order.confidence:g} % confidence",
             f"expected use {order.bags} ({uses}), {_waste(order.waste)}",
+            f"{order.left_bags} of them for what stays in the hose" if order.left_bags else None,
         ),
         figure_card(
             "Water",

@@ -269,6 +269,21 @@ class BatchPart(Part):
     start_min: float
 
 
+class BayPart(Part):
+    """One bay, poured from one lot."""
+
+    number: int
+    start_min: float
+    minutes: float
+    by_min: float = Field(
+        description="when its material must be at the pump or the mixers, from the first batch; "
+        "earlier than its start by the minutes in the hose"
+    )
+    volume_l: float
+    powder_kg: float = Field(description="with waste")
+    bags: int = Field(description="of the last with those that stay in the hose")
+
+
 class PourPart(Part):
     """The day of the pour."""
 
@@ -279,6 +294,13 @@ class PourPart(Part):
     exit: Place | None = Field(description="where the crew leaves")
     stop_ends_m: float | None = Field(description="length of the stop-ends between bays")
     minutes: float | None = Field(description="from the first batch to the end of the last")
+    start: str | None = Field(description="time of day of the first batch, where stated")
+    each_bay: list[BayPart]
+    deliveries_min: list[float] = Field(
+        description="when each must be there at the latest, from the first batch"
+    )
+    hose_l: float | None = Field(description="that stay in the hose; null where not stated")
+    hose_bags: int = Field(description="of bags_to_buy, for what stays in the hose")
 
 
 class PocketPart(Part):
