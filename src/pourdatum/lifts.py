@@ -7,7 +7,7 @@ from itertools import pairwise
 from typing import TYPE_CHECKING
 
 from pourdatum.material import Absorbency, Sheet, bags_needed, powder_mass_kg
-from pourdatum.units import MM
+from pourdatum.units import MM, System
 
 if TYPE_CHECKING:
     from pourdatum.costcurve import Prices
@@ -62,6 +62,7 @@ class Terms:
     waste: float = 0.0
     absorbency: Absorbency = "normal"
     max_load_kg_per_m2: float | None = None
+    system: System = "metric"
 
 
 @dataclass(frozen=True)

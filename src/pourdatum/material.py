@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from pourdatum.units import MM
+from pourdatum.units import MM, System, show_area, show_fall, show_limit, show_load
 
 if TYPE_CHECKING:
     from pourdatum.volume import Volume
@@ -317,6 +317,7 @@ def obstacles(
     area_m2: float,
     datum_slope: float = 0.0,
     max_load_kg_per_m2: float | None = None,
+    system: System = "metric",
 ) -> tuple[str, ...]:
     """What stands in the way of pouring this plan as it is; empty where nothing does.
 
@@ -333,32 +334,36 @@ def obstacles(
         Slope of the datum [m/m].
     max_load_kg_per_m2 : float, optional
         Load that a suspended floor may take.
+    system : "metric" or "imperial"
+        What people are shown.
     """
-    least, greatest = sheet.depth_mm
+    least, greatest = (show_limit(depth_mm / MM, system) for depth_mm in sheet.depth_mm)
     small_m2 = small_patches_m2(area_m2)
+    small = show_area(small_m2, system)
     found: list[str] = []
     if volume.volume_m3 <= 0.0:
         found.append("the datum lies nowhere above the floor: there is nothing to pour")
     if volume.short_m2 > small_m2:
         found.append(
-            f"{volume.short_m2:.2f} m² would be thinner than the {least:g} mm that "
-            f"{sheet.name} needs (allowed in all: {small_m2:.2f} m²)"
+            f"{show_area(volume.short_m2, system)} would be thinner than the {least} that "
+            f"{sheet.name} needs (allowed in all: {small})"
         )
     if volume.deep_m2 > small_m2:
         found.append(
-            f"{volume.deep_m2:.2f} m² would be deeper than the {greatest:g} mm that "
-            f"{sheet.name} takes (allowed in all: {small_m2:.2f} m²)"
+            f"{show_area(volume.deep_m2, system)} would be deeper than the {greatest} that "
+            f"{sheet.name} takes (allowed in all: {small})"
         )
     steepest = sheet.max_fall_mm_per_m / MM
     if datum_slope > steepest + FALL_ALLOWANCE:
         found.append(
-            f"the datum falls by {datum_slope * MM:.1f} mm per m and {sheet.name} holds "
-            f"{sheet.max_fall_mm_per_m:g}: a screed laid to falls holds it"
+            f"the datum falls by {show_fall(datum_slope, system)} and {sheet.name} holds "
+            f"{show_fall(steepest, system) if steepest else 'none'}: a screed laid to falls "
+            "holds it"
         )
     wet = max(0.0, volume.max_depth_m) * MM * sheet.wet_kg_per_m2_mm
     if max_load_kg_per_m2 is not None and wet > max_load_kg_per_m2:
         found.append(
-            f"wet mass at the deepest place is {wet:.1f} kg per m² and the floor is allowed "
-            f"{max_load_kg_per_m2:g}: ask the engineer, or a lighter material"
+            f"wet mass at the deepest place is {show_load(wet, system)} and the floor is allowed "
+            f"{show_load(max_load_kg_per_m2, system)}: ask the engineer, or a lighter material"
         )
     return tuple(found)

@@ -13,6 +13,7 @@ from pourdatum.pumpday import clock_of
 from pourdatum.report.flatness_block import flatness_rows
 from pourdatum.report.ways_block import would_work
 from pourdatum.report.words import (
+    bag_mass,
     for_people,
     level,
     money,
@@ -70,7 +71,7 @@ def result_lines(outcome: Survey | Plan, folder: str, kinds: Sequence[str]) -> l
     # Litres of a floor in the wrong unit are read before any note below them.
     lines = [f"ASSUMED: {survey.scan.unit_taken}"] if survey.scan.unit_taken else []
     fit = survey.surface.control
-    first = None if fit is None else to_read_again(fit)
+    first = None if fit is None else to_read_again(fit, survey.system)
     if first is not None:
         lines += [f"CONTROL IN DOUBT: {first}", ""]
     lines += [survey.title] if survey.title else []
@@ -84,7 +85,7 @@ def result_lines(outcome: Survey | Plan, folder: str, kinds: Sequence[str]) -> l
     ]
     assumed = [text for text in survey.scan.assumptions if text != survey.scan.unit_taken]
     if survey.surface.control is not None:
-        assumed += notes_on(survey.surface)[1]
+        assumed += notes_on(survey.surface, survey.system)[1]
     told += [f"assumed: {text}" for text in assumed]
     if told:
         lines += ["", "Note:"]
@@ -151,6 +152,7 @@ def _plan_rows(plan: Plan) -> list[tuple[str, str]]:
     depths = span(max(0.0, volume.min_depth_m), max(0.0, volume.max_depth_m), system)
     per_bag, in_all = water(order.water_per_bag_l, system, 2), water(order.water_l, system)
     powder = show_mass(order.powder_kg, system)
+    bag = bag_mass(plan.sheet.bag_kg, system)
     sure = f"enough in {order.confidence * 100:g} % of cases"
     waste = f" with {order.waste * 100:g} % waste" if order.waste else ""
     rows = [
@@ -158,7 +160,7 @@ def _plan_rows(plan: Plan) -> list[tuple[str, str]]:
         *(("zone", _zone_words(zone)) for zone in plan.zones),
         ("fill", f"{show_volume(volume.volume_m3, system)} ({between}, 95 %)"),
         ("depth", f"{depths}, mean {show_height(volume.mean_depth_m, system)}"),
-        ("material", f"{plan.sheet.name}, {powder} of powder in bags of {plan.sheet.bag_kg:g} kg"),
+        ("material", f"{plan.sheet.name}, {powder} of powder in bags of {bag}"),
         ("bags", f"{order.bags} expected{waste}, buy {order.bags_to_buy} ({sure})"),
         ("water", f"{per_bag} to each bag, {in_all} in all"),
     ]

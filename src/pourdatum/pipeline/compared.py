@@ -72,6 +72,7 @@ def ways_of(plan: Plan, job: Job, top: Surface) -> Ways:
         waste=job.material.waste,
         absorbency=job.preparation.absorbency,
         max_load_kg_per_m2=job.pour.max_load_kg_per_m2,
+        system=job.units,
     )
     ground = None
     if grinding is not None and grinding.ground:

@@ -55,6 +55,7 @@ def poured(
         area_m2=volume.outline_m2,
         datum_slope=datum.plane.slope,
         max_load_kg_per_m2=job.pour.max_load_kg_per_m2,
+        system=job.units,
     )
     return Plan(
         survey=survey.result(),

@@ -173,9 +173,9 @@ def _cannot_say_between(survey: Survey) -> Html:
 
 _ASKED: Final = {
     "level": "How far is it out of level?",
-    "flatness-2m": "What gap is under a straightedge of 2 m?",
+    "flatness-2m": "What gap is under a straightedge of {long}?",
     "depth-1mm": "How deep is the pour at one place?",
-    "hump-2mm": "Does a hump of 2 mm show?",
+    "hump-2mm": "Does a hump of {high} show?",
 }
 
 
@@ -192,7 +192,11 @@ def _questions(survey: Survey) -> Html | None:
             for value in (item.known_to, item.needed)
         )
         told = f"known to {known}" + ("" if item.enough else f", {needed} needed: {item.remedy}")
-        rows.append((_ASKED[item.question], "yes" if item.enough else "no", told))
+        asked = _ASKED[item.question].format(
+            long="2 m" if survey.system == "metric" else "6.6 ft",
+            high=words.limit(0.002, survey.system),
+        )
+        rows.append((asked, "yes" if item.enough else "no", told))
     head = ("Question", "Answered", "How well (95 %)")
     return table(head, rows)
 

@@ -300,7 +300,8 @@ def _method(survey: Survey, plan: Plan | None) -> Html:
                 "The high point is the highest shot, with the upward bias of a maximum taken out; "
                 "that the floor between shots may be higher is in the interval."
                 if single
-                else "The high point is the highest mean of a patch of 100 mm, with the upward "
+                else "The high point is the highest mean of a patch of "
+                f"{words.whole(0.1, survey.system)}, with the upward "
                 "bias of a maximum taken out; single spots and inferred floor never set it."
             )
         said.append(

@@ -93,7 +93,8 @@ def figures(plan: Plan) -> Html:
         figure_card(
             "Bags to buy",
             words.count(order.bags_to_buy),
-            f"of {_bag(sheet.bag_kg, system)}; enough with {100 * order.confidence:g} % confidence",
+            f"of {words.bag_mass(sheet.bag_kg, system)}; enough with {100 * order.confidence:g} "
+            "% confidence",
             f"expected use {order.bags} ({uses}), {_waste(order.waste)}",
             f"{order.left_bags} of them for what stays in the hose" if order.left_bags else None,
         ),
@@ -326,10 +327,6 @@ def _across(area_m2: float, system: System) -> str:
     if system == "imperial":
         return f"{across_m / INCH_M:.1f} in"
     return f"{1000 * across_m:.0f} mm" if across_m < 1.0 else f"{across_m:.2f} m"
-
-
-def _bag(bag_kg: float, system: System) -> str:
-    return f"{bag_kg / POUND_KG:.1f} lb" if system == "imperial" else f"{bag_kg:g} kg"
 
 
 def _waste(waste: float) -> str:

@@ -175,7 +175,8 @@ def _told(plan: Plan, sheet: PourSheet) -> list[object]:
         )
     else:
         said.append(
-            f"{count} passes at {sheet.crew.litres_per_minute:g} l per minute:"
+            f"{count} passes at {words.water(sheet.crew.litres_per_minute, plan.system, 0)} per"
+            " minute:"
             f" {clock_of(sheet.minutes)} h of pumping{_hose(plan)}."
         )
     age = f"The oldest edge that is met within a bay is {sheet.edge_age_min:.0f} min old"
