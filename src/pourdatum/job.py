@@ -249,6 +249,7 @@ class MaterialSection(Section):
     waste: Annotated[float, between(0.0, 1.0)] = 0.0
     price_per_bag: Price | None = None
     labour_per_bag: Money = 0.0
+    primer_price_per_l: Price | None = None
     confidence: Annotated[float, between(0.5, 0.999)] = 0.95
 
 
@@ -259,6 +260,11 @@ class PreparationSection(Section):
     roughness_mm: Annotated[float, between(0.0, 10.0)] = 0.0
     absorbency: Literal["absorbent", "normal", "dense"] = "normal"
     """Of the prepared substrate; chooses the primer."""
+    substrate: Note = ""
+    moisture: Note = ""
+    pull_off: Note = ""
+    cleanliness: Note = ""
+    """What was found by test; printed as open until given."""
 
 
 class BuildUpSection(Section):

@@ -56,6 +56,15 @@ class Primer:
     """Area that one litre covers in one coat [m²/l]."""
     coats: int
     dry_min: float | None = None
+    price_per_l: float | None = None
+
+    def litres(self, area_m2: float) -> float:
+        """What an area takes in all coats [l]."""
+        return self.coats * area_m2 / self.coverage_m2_per_l
+
+    def cost(self, area_m2: float) -> float | None:
+        """What that costs; None without a price."""
+        return None if self.price_per_l is None else self.price_per_l * self.litres(area_m2)
 
 
 @dataclass(frozen=True)
@@ -157,6 +166,8 @@ class Order:
     """Mass when set at the deepest place, where the sheet says."""
     left_bags: int = 0
     """Of those to buy, for what stays in the hose."""
+    primer_cost: float | None = None
+    """Where the primer has a price."""
 
 
 def powder_mass_kg(volume_m3: float, powder_kg_per_m2_mm: float) -> float:
@@ -271,9 +282,8 @@ def order(
         waste=waste,
         water_per_bag_l=sheet.water_l_per_bag,
         water_l=bags * sheet.water_l_per_bag,
-        primer_l=None
-        if primer is None
-        else primer.coats * volume.area_m2 / primer.coverage_m2_per_l,
+        primer_l=None if primer is None else primer.litres(volume.area_m2),
+        primer_cost=None if primer is None else primer.cost(volume.area_m2),
         primer=primer,
         price_per_bag=price,
         cost=None if price is None else bags * (price + labour_per_bag),

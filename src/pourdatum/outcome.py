@@ -7,7 +7,7 @@ local (``origin_m`` subtracted), lengths in metres; ``results`` adds the origin 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -70,6 +70,12 @@ class Notes:
     """Who measured, with what: (what, answer) in print order, answer empty where not given."""
 
     entries: tuple[tuple[str, str], ...] = ()
+
+
+UNTESTED: Final = Notes(
+    (("substrate", ""), ("moisture", ""), ("pull-off strength", ""), ("cleanliness", ""))
+)
+"""What is tested before the order, and no scan shows."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -166,6 +172,8 @@ class Plan:
         Why the plan is not buildable as it stands; empty where it is.
     removal_m, roughness_m : float
         Of the preparation, as stated in the job.
+    tests : Notes
+        Of the substrate: (what, answer), the answer empty while it is open. Foreign text.
     mixers : int
         As stated in the job.
     grinding : Grinding, optional
@@ -203,6 +211,7 @@ class Plan:
     obstacles: tuple[str, ...] = ()
     removal_m: float = 0.0
     roughness_m: float = 0.0
+    tests: Notes = UNTESTED
     mixers: int = 1
     grinding: Grinding | None = None
     grind_lacks: tuple[str, ...] = ()

@@ -47,6 +47,7 @@ class PrimerTable(Section):
     coverage_m2_per_l: Annotated[float, between(0.5, 50.0)]
     coats: Annotated[int, between(1, 5)] = 1
     dry_min: Annotated[float, between(0.0, 2880.0)] | None = None
+    price_per_l: Price | None = None
 
 
 class SheetFile(Section):

@@ -172,8 +172,23 @@ def _plan_rows(plan: Plan) -> list[tuple[str, str]]:
     if plan.pins.pins:
         rows.append(("pins", _pins_words(plan)))
     if order.cost is not None:
-        rows.append(("cost", f"{order.cost:.2f} for the bags expected"))
+        rows.append(("cost", _cost_words(plan)))
+    waiting = [name for name, said in plan.tests.entries if not said]
+    if waiting:
+        rows.append(("open", f"{', '.join(waiting)}: the order is subject to them"))
     return rows
+
+
+def _cost_words(plan: Plan) -> str:
+    """The bags expected; with primer and grinding where they are priced."""
+    order, whole = plan.order, plan.besides.cost
+    assert order.cost is not None
+    said = f"{order.cost:.2f} for the bags expected"
+    more = ["primer"] * (order.primer_cost is not None)
+    more += ["grinding"] * (plan.grinding is not None and bool(plan.grinding.ground))
+    if whole is None or not more:
+        return said
+    return f"{said}, {whole:.2f} with {' and '.join(more)}"
 
 
 def _day_rows(plan: Plan) -> list[tuple[str, str]]:
@@ -257,13 +272,14 @@ def _grind_words(plan: Plan, grinding: Grinding) -> str:
         return (
             f"{count} hump{'s' if count != 1 else ''}, {off} from"
             f" {show_area(grinding.area_m2, system)} in all zones, saves"
-            f" {show_volume(grinding.saved_m3, system)} and {money(less)} with one set-up{held}"
+            f" {show_volume(grinding.saved_m3, system)} and {money(less)}, powder by weight, with"
+            f" one set-up{held}"
         )
     return (
         f"{count} hump{'s' if count != 1 else ''}, {off} from"
         f" {show_area(grinding.area_m2, system)}: datum"
         f" {show_height(plan.datum.lowered_m, system)} lower, saves"
-        f" {show_volume(grinding.saved_m3, system)} and {money(less)}{held}"
+        f" {show_volume(grinding.saved_m3, system)} and {money(less)}, powder by weight{held}"
     )
 
 

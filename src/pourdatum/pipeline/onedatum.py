@@ -13,9 +13,10 @@ from pourdatum.errors import JobError
 from pourdatum.grind import find_humps
 from pourdatum.grinding import Grinding, weigh_grinding
 from pourdatum.material import obstacles, order
-from pourdatum.outcome import Plan, Survey
+from pourdatum.outcome import UNTESTED, Notes, Plan, Survey
 from pourdatum.pins import NO_PINS, PinPlan
 from pourdatum.pipeline.compared import grind_prices, shortfall_noise_m
+from pourdatum.sheetfile import read_sheet
 from pourdatum.spread import draws_to_buy_m3, fill_draws_m3, fill_interval
 from pourdatum.units import MM
 from pourdatum.volume import Volume, fill_volume
@@ -31,6 +32,20 @@ if TYPE_CHECKING:
 
 _FAR_M: Final = 0.5
 """A level as far as this from the floor is no datum of a levelling pour [m]; common practice."""
+
+
+def own_sheet(job: Job) -> Sheet:
+    """The sheet asked for, its primers at the job's price where it has one.
+
+    Raises
+    ------
+    JobError
+        If it cannot be read.
+    """
+    sheet, price = read_sheet(job.material.sheet), job.material.primer_price_per_l
+    if price is None:
+        return sheet
+    return replace(sheet, primer=tuple(replace(one, price_per_l=price) for one in sheet.primer))
 
 
 def poured(
@@ -69,10 +84,20 @@ def poured(
         obstacles=standing,
         removal_m=job.preparation.removal_mm / MM,
         roughness_m=job.preparation.roughness_mm / MM,
+        tests=tests_of(job),
         mixers=job.pour.mixers,
         max_load_kg_per_m2=job.pour.max_load_kg_per_m2,
         grinding=grinding,
         pins=pins,
+    )
+
+
+def tests_of(job: Job) -> Notes:
+    """What was found of the substrate by test, as the job has it."""
+    had = job.preparation
+    answers = (had.substrate, had.moisture, had.pull_off, had.cleanliness)
+    return Notes(
+        tuple((name, said) for (name, _), said in zip(UNTESTED.entries, answers, strict=True))
     )
 
 

@@ -18,6 +18,7 @@ from pourdatum.pipeline.onedatum import (
     check_far,
     datum_request,
     grinding_lacks,
+    own_sheet,
     poured,
     wants_grinding,
     weighed,
@@ -28,7 +29,6 @@ from pourdatum.pipeline.remarks import plan_assumptions, plan_warnings
 from pourdatum.pipeline.surveyed import as_job, surveyed
 from pourdatum.pipeline.upright import check_level, check_walls
 from pourdatum.pipeline.zoned import plan_zones
-from pourdatum.sheetfile import read_sheet
 
 if TYPE_CHECKING:
     from concurrent.futures import Future
@@ -55,7 +55,7 @@ def plan_pour(surface: Surface, job: Job | str | Path | None = None) -> Plan:
         lies over another or off the floor.
     """
     job = as_job(job)
-    sheet = read_sheet(job.material.sheet)
+    sheet = own_sheet(job)
     check_fall(job, sheet)
     check_load(job, sheet)
     surface = with_control(surface, job)

@@ -13,6 +13,7 @@ from pourdatum.pipeline.floor_words import floor_found
 from pourdatum.pipeline.pinned import pin_assumptions, pin_warnings
 from pourdatum.pipeline.poured import pour_assumptions, pour_warnings
 from pourdatum.promise import interval_with_shots
+from pourdatum.report.grind_block import DUST
 from pourdatum.report.zones_block import step_told
 from pourdatum.spotpoint import HUMP_EVERY_M2, HUMP_M
 from pourdatum.units import (
@@ -46,12 +47,6 @@ _TELLING_POINTS: Final = 8
 """Points in a square of 100 mm below which an empty one means little."""
 _THIN_SHARE: Final = 0.1
 _UNSEARCHED_SHARE: Final = 0.03
-
-GRIND_DUST: Final = (
-    "grinding concrete makes respirable crystalline silica, which harms lungs for good: extraction"
-    " at the tool, a vacuum of the right class, masks that fit, and nobody else in the room; local"
-    " rules come first"
-)
 
 
 def with_base_names(scan: Scan) -> Scan:
@@ -152,6 +147,7 @@ def plan_warnings(plan: Plan, job: Job) -> list[Warned]:
     if plan.order.primer is None:
         lacking = f"for a substrate that is {absorbency}" if sheet.primer else "at all"
         found.append(Warned("no-primer", f"the sheet names no primer {lacking}: primer_l is null"))
+    found += _substrate_told(plan, job)
     unsearched_m2 = plan.datum.unsearched_m2
     if plan.surface.between is not None:
         found.append(
@@ -221,6 +217,20 @@ def _zones_told(plan: Plan) -> list[Warned]:
     return found
 
 
+def _substrate_told(plan: Plan, job: Job) -> list[Warned]:
+    """A substrate that the sheet does not name among those that it goes on."""
+    stated, named = job.preparation.substrate, plan.sheet.substrates
+    if not stated or not named or stated.casefold() in {one.casefold() for one in named}:
+        return []
+    return [
+        Warned(
+            "substrate-not-on-sheet",
+            f"the substrate is {stated}, and {plan.sheet.name} goes on {', '.join(named)}: ask its"
+            " maker what this one needs before you order",
+        )
+    ]
+
+
 def _grinding_told(plan: Plan) -> list[Warned]:
     """Why grinding was not weighed, what binds it, and the dust where it is proposed."""
     if plan.grind_lacks:
@@ -247,7 +257,7 @@ def _grinding_told(plan: Plan) -> list[Warned]:
         }
         found.append(Warned("grind-bound", f"the datum is held by {why[grinding.bound]}"))
     if grinding.ground:
-        found.append(Warned("grind-dust", GRIND_DUST))
+        found.append(Warned("grind-dust", DUST[:1].lower() + DUST[1:-1]))
     return found
 
 

@@ -235,6 +235,7 @@ def _added(
         ),
         removal_m=plans[0].removal_m,
         roughness_m=plans[0].roughness_m,
+        tests=plans[0].tests,
         mixers=plans[0].mixers,
         max_load_kg_per_m2=plans[0].max_load_kg_per_m2,
         grinding=_grinding_added(plans, highest, job),
@@ -295,6 +296,7 @@ def _ways(plan: Plan, job: Job) -> Ways:
         powder_kg=order.powder_kg,
         bags=order.bags,
         primer_l=order.primer_l,
+        primer_cost=order.primer_cost,
     )
     grinding = plan.grinding
     ground_m3, ground_m2 = (
@@ -323,14 +325,15 @@ def _ways(plan: Plan, job: Job) -> Ways:
 
 
 def _cost(plan: Plan, job: Job, ground_m3: float, ground_m2: float) -> float | None:
-    """Whole bags of the whole, and grinding with one set-up."""
+    """Whole bags of the whole, primer, and grinding with one set-up."""
     if plan.order.cost is None:
         return None
+    material = plan.order.cost + (plan.order.primer_cost or 0.0)
     if ground_m3 <= 0.0:
-        return plan.order.cost
+        return material
     wish = job.grind
     return (
-        plan.order.cost
+        material
         + (wish.setup_price or 0.0)
         + (wish.price_per_m2 or 0.0) * ground_m2
         + (wish.price_per_m2_mm or 0.0) * 1000.0 * ground_m3

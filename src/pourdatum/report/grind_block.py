@@ -22,11 +22,12 @@ _TALL_IN: Final = 3.2
 _DPI: Final = 200
 _TEXT_PT: Final = 12
 _BOX: Final = (0.17, 0.19, 0.79, 0.72)
-_DUST: Final = (
-    "Grinding concrete makes respirable crystalline silica dust, which harms lungs for good: "
-    "extraction at the tool, a vacuum of the right class, masks that fit, and nobody else in the "
-    "room. Local rules and licensed practice come first."
+DUST: Final = (
+    "Grinding concrete makes respirable crystalline silica, which harms lungs for good: extraction "
+    "at the tool, a vacuum of the right class, masks that fit, and nobody else in the room. Local "
+    "rules and licensed practice come first."
 )
+"""Said beside grinding that is proposed, on the page and in the warnings."""
 
 
 def grinding(plan: Plan) -> Html:
@@ -42,6 +43,7 @@ def grinding(plan: Plan) -> Html:
         ]
     if weighed is not None:
         said += [el("p", el("b", decision(plan)), " ", _held(weighed, plan))]
+        said += [el("p", _both_costs(plan), cls="soft")]
         if plan.zones:
             said += [bullets(_of_zones(plan))]
             said += [
@@ -52,7 +54,8 @@ def grinding(plan: Plan) -> Html:
         else:
             said += [_curve_figure(plan)]
     if plan.humps:
-        said += [table(*_rows(plan)), el("p", _about_humps(plan), cls="soft"), el("p", _DUST)]
+        said += [table(*_rows(plan)), el("p", _about_humps(plan), cls="soft")]
+        said += [el("p", DUST)] if weighed is not None and weighed.ground else []
     else:
         said.append(el("p", "No hump stands out of this floor."))
     return section("Humps" if weighed is None else "Grind or pour", said)
@@ -80,6 +83,18 @@ def decision(plan: Plan) -> str:
         f"{show_volume(weighed.saved_m3, system)} less, {words.money(weighed.cost)} in all instead "
         f"of {words.money(weighed.unground_cost)}."
     )
+
+
+def _both_costs(plan: Plan) -> str:
+    """Why the cost of the curve is not that of the order."""
+    said = (
+        "These costs count powder by weight, so that the curve is smooth, with labour, waste and "
+        "grinding"
+    )
+    if plan.besides.cost is None:
+        return f"{said}."
+    more = " and primer" if plan.order.primer_cost is not None else ""
+    return f"{said}; the plan comes to {words.money(plan.besides.cost)} in whole bags{more}."
 
 
 def _of_zones(plan: Plan) -> list[str]:

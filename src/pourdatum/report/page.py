@@ -123,7 +123,7 @@ def plan_page(plan: Plan, picture: bytes) -> str:
                 "div",
                 mixing_block.to_buy(plan),
                 plan_blocks.chances(plan),
-                plan_blocks.still_open(),
+                plan_blocks.preparation(plan),
                 blocks.things(survey),
                 blocks.nibs(survey),
             ),

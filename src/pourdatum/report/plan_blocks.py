@@ -251,7 +251,10 @@ def material(plan: Plan) -> Html:
         coats = f"{order.primer.coats} coat{'s' if order.primer.coats != 1 else ''}"
         dry = "" if order.primer.dry_min is None else f", dry after {order.primer.dry_min:g} min"
         litres = words.water(order.primer_l, system)
-        rows.append(("Primer", f"{litres} in {coats}, {order.primer.substrate} substrate{dry}"))
+        price = "" if order.primer_cost is None else f", {words.money(order.primer_cost)}"
+        rows.append(
+            ("Primer", f"{litres} in {coats}, {order.primer.substrate} substrate{dry}{price}")
+        )
     else:
         rows.append(("Primer", ""))
     if sheet.walk_after_h is not None:
@@ -281,14 +284,28 @@ def material(plan: Plan) -> Html:
     return section("Material", facts(rows))
 
 
-def still_open() -> Html:
-    """What is asked for before the order and was not given."""
-    asked = ("Kind of substrate", "Moisture", "Pull-off strength", "Cleanliness")
-    return section(
-        "Open until tested",
-        facts((name, "") for name in asked),
-        el("p", "The order is subject to these.", cls="soft"),
+def preparation(plan: Plan) -> Html:
+    """The substrate before the pour: what was stated, and what is open until it is tested."""
+    system = plan.system
+    waiting = el("span", "open", cls="open")
+    rows: list[tuple[str, object]] = [
+        (name[:1].upper() + name[1:], words.plain(said) if said else waiting)
+        for name, said in plan.tests.entries
+    ]
+    rows += [
+        ("Taken off", words.limit(plan.removal_m, system) if plan.removal_m else "nothing stated"),
+        (
+            "Roughness",
+            words.limit(plan.roughness_m, system) if plan.roughness_m else "nothing stated",
+        ),
+    ]
+    open_ = any(not said for _, said in plan.tests.entries)
+    note = (
+        "The order is subject to what is open: it is tested on site, and no scan shows it."
+        if open_
+        else "As stated in the job; no scan shows it."
     )
+    return section("Preparation", facts(rows), el("p", note, cls="soft"))
 
 
 def _too_deep(plan: Plan) -> str | None:

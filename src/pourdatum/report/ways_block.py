@@ -138,8 +138,9 @@ def name_of(way: Way, system: System) -> str:
     if way.asked:
         parts.append("as asked")
     if way.ground_m3 > 0.0:
-        off = show_volume(way.ground_m3, system)
-        parts.append(f"grind {off} off {show_area(way.ground_m2, system)}")
+        off = words.not_nothing(show_volume(way.ground_m3, system))
+        area = words.not_nothing(show_area(way.ground_m2, system))
+        parts.append(f"grind {off} off {area}")
     if abs(way.rise_m) > _SHIFT_M:
         side = "higher" if way.rise_m > 0.0 else "lower"
         parts.append(f"datum {show_height(abs(way.rise_m), system)} {side}")

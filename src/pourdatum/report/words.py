@@ -182,6 +182,20 @@ def water(litres: float, system: System, decimals: int = 1) -> str:
     return f"{litres:,.{decimals}f} l".replace(",", " ")
 
 
+def not_nothing(shown: str) -> str:
+    """An amount that is there: what would show as nothing is less than the last digit shown.
+
+    Examples
+    --------
+    >>> not_nothing("0.0 l"), not_nothing("0.00 m²"), not_nothing("2.3 l")
+    ('less than 0.1 l', 'less than 0.01 m²', '2.3 l')
+    """
+    number, _, unit = shown.partition(" ")
+    if float(number) != 0.0:
+        return shown
+    return f"less than {number[:-1]}1 {unit}"
+
+
 def bag_mass(bag_kg: float, system: System) -> str:
     """What a bag holds."""
     return f"{bag_kg / POUND_KG:.1f} lb" if system == "imperial" else f"{bag_kg:g} kg"

@@ -25,6 +25,7 @@ from pourdatum.results.models import (
     ObstructionPart,
     OpeningPart,
     PlanResult,
+    PreparationPart,
     SetUpPart,
     SetUpsPart,
     SurveyResult,
@@ -77,6 +78,7 @@ def plan_result(plan: Plan) -> PlanResult:
         datum=_datum(plan),
         fill=_fill(plan),
         grind=_grind(plan),
+        preparation=_preparation(plan),
         material=_material(plan),
         pour=pour_part(plan),
         pins=pins_part(plan),
@@ -237,6 +239,18 @@ def _control(survey: Survey) -> ControlPart | None:
     )
 
 
+def _preparation(plan: Plan) -> PreparationPart:
+    substrate, moisture, pull_off, cleanliness = (said or None for _, said in plan.tests.entries)
+    return PreparationPart(
+        removal_mm=mm(plan.removal_m),
+        roughness_mm=mm(plan.roughness_m),
+        substrate=substrate,
+        moisture=moisture,
+        pull_off=pull_off,
+        cleanliness=cleanliness,
+    )
+
+
 def _zones(plan: Plan) -> list[ZonePart]:
     found = []
     for zone in plan.zones:
@@ -344,6 +358,7 @@ def _material(plan: Plan) -> MaterialPart:
         water_l=rounded(order.water_l, 3),
         water_per_bag_l=order.water_per_bag_l,
         primer_l=None if order.primer_l is None else rounded(order.primer_l, 3),
+        primer_cost=None if order.primer_cost is None else rounded(order.primer_cost, 2),
         cost=None if order.cost is None else rounded(order.cost, 2),
         mass_kg_per_m2=rounded(order.mass_kg_per_m2, 3),
     )

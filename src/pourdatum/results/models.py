@@ -252,6 +252,7 @@ class MaterialPart(Part):
     water_l: float
     water_per_bag_l: float
     primer_l: float | None
+    primer_cost: float | None = Field(description="null without a price of primer")
     cost: float | None = Field(description="bags of the expected use at price and labour")
     mass_kg_per_m2: float = Field(description="wet, at the deepest place")
 
@@ -346,7 +347,9 @@ class BesidesPart(Part):
     edge_strip_m: float = Field(description="along walls and around columns")
     stop_ends_m: float
     blocks: list[BlockPart]
-    cost: float | None = Field(description="bags, labour and grinding; null without prices")
+    cost: float | None = Field(
+        description="bags, labour, grinding and primer that has a price; null without prices"
+    )
     cost_per_m2: float | None
 
 
@@ -452,6 +455,17 @@ class SurveyResult(Common):
     decision_rule: str = Field(description="by which verdicts were given, in words")
 
 
+class PreparationPart(Part):
+    """The substrate before the pour; null is open: it is tested, not scanned."""
+
+    removal_mm: float
+    roughness_mm: float
+    substrate: str | None
+    moisture: str | None
+    pull_off: str | None
+    cleanliness: str | None
+
+
 class ZonePart(Part):
     """A part of the floor with a datum of its own."""
 
@@ -490,6 +504,7 @@ class PlanResult(Common):
     datum: DatumPart
     fill: FillPart
     grind: GrindPart
+    preparation: PreparationPart
     material: MaterialPart
     pour: PourPart
     pins: list[PinPart]
