@@ -130,7 +130,7 @@ def test_silica_is_said_once_among_cautions_and_once_beside_grinding(ground: boo
     """Where nothing is ground the cautions say it; where something is, the place beside it too."""
     job = {"material": PRICED, "grind": GRIND} if ground else {}
     page = page_of(planned(**job)).lower()
-    assert page.count("harms lungs for good") == (2 if ground else 1)
+    assert page.count("silica") == page.count("harms lungs for good") == (2 if ground else 1)
 
 
 def test_a_tip_that_is_ground_is_not_nothing() -> None:

@@ -373,6 +373,13 @@ def inputs(survey: Survey) -> Html:
     )
 
 
+SILICA: Final = (
+    "Grinding, sweeping and mixing raise silica dust, which harms lungs for good: extraction and "
+    "vacuum, no dry sweeping, and the right mask. Over a shift 0.05 mg per m³ is the limit in the "
+    "USA (29 CFR 1926.1153), 0.1 in the United Kingdom (EH40/2005); your own country's limit holds."
+)
+
+
 def cautions(*more: str) -> Html:
     """What hurts people, and what comes before this page."""
     return el(
@@ -384,10 +391,7 @@ def cautions(*more: str) -> Html:
                     "Cement powder and wet mix burn skin and eyes: gloves, goggles, long sleeves; "
                     "wash at once."
                 ),
-                (
-                    "Grinding, sweeping and mixing raise silica dust, which harms lungs for good: "
-                    "extraction and vacuum, no dry sweeping, and the right mask."
-                ),
+                SILICA,
                 "Paddle mixers catch hands, sleeves and cords. Bags are heavy lifts: share them.",
                 *more,
                 "Moisture and adhesion of the substrate are tested, not scanned.",

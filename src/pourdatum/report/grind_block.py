@@ -93,7 +93,7 @@ def _both_costs(plan: Plan) -> str:
     )
     if plan.besides.cost is None:
         return f"{said}."
-    more = " and primer" if plan.order.primer_cost is not None else ""
+    more = ", with primer" if plan.order.primer_cost is not None else ""
     return f"{said}; the plan comes to {words.money(plan.besides.cost)} in whole bags{more}."
 
 

@@ -91,10 +91,8 @@ HAZARDS: Final = (
         "annex XVII entry 47, from memory): no old bags."
     ),
     (
-        "Dust of powder, sweeping and grinding holds silica: 0.05 mg per m³ over a shift is the "
-        "limit in the USA (29 CFR 1926.1153), 0.1 in the United Kingdom (EH40/2005). Open bags "
-        "low, extract at the mixer, wear the right mask, never sweep dry. Your own country's "
-        "limit holds."
+        "Dust: open bags low, extract at the mixer, wear the right mask, never sweep dry. Its "
+        "limits stand among the cautions of the plan."
     ),
     (
         "The paddle catches hands, sleeves and cords: switch off and unplug before you touch it. "

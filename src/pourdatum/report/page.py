@@ -105,6 +105,7 @@ def plan_page(plan: Plan, picture: bytes) -> str:
             blocks.figure_of(picture, alt, caption),
             el(
                 "div",
+                plan_blocks.preparation(plan),
                 plan_blocks.setting_out(plan),
                 plan_blocks.openings(plan),
                 grind_block.grinding(plan),
@@ -123,7 +124,6 @@ def plan_page(plan: Plan, picture: bytes) -> str:
                 "div",
                 mixing_block.to_buy(plan),
                 plan_blocks.chances(plan),
-                plan_blocks.preparation(plan),
                 blocks.things(survey),
                 blocks.nibs(survey),
             ),
