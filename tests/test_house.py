@@ -31,14 +31,14 @@ bare doubled wallfoot stationlayers stationsums stationfit stations floor       
 labelled rounding surface                                              | and to its surface
 staff blunder sense control controlwords advice                        | levelled by control
 spotpoint patch shareddraws slopeerror datum areaerror spread          | from a map to a pour
-zones placedepth promise grind capability material grinding pockets lifts ways|
+zones placedepth promise grind capability material grinding pockets lifts way ways|
 joints thresholds pinplaces pins                                       |
 pourblocks pourfronts pourbays pourstrips pour pumpday buying          |
 register straightedge everywhere worstgap flatlines freemove           |
 flatness verify outcome                                                | after the pour
 simulate                                                               | test bed
 read write report                                                      | the edges
-tomlfile job sheetfile outline_dxf outline_file filelist results       | the front
+tomlfile jobfloor job sheetfile outline_dxf outline_file filelist results| the front
 pipeline cli                                                           |
 """
 ORDER = [name for row in LINE.strip().splitlines() for name in row.split("|")[0].split()]

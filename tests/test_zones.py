@@ -17,6 +17,7 @@ from pourdatum.geometry import Plane
 from pourdatum.job import Job
 from pourdatum.outcome import Plan
 from pourdatum.pipeline import result_data
+from pourdatum.pipeline.remarks import unused_keys
 from pourdatum.simulate import Hump, Relief
 from pourdatum.tomlfile import check
 from pourdatum.write.scan_files import write_scan
@@ -322,3 +323,13 @@ def test_a_level_of_another_vertical_names_its_zone() -> None:
     far = [TWO["zone"][0], TWO["zone"][1] | {"z_m": 4.0}]
     with pytest.raises(JobError, match=r"zone\[2\]\.z_m: the datum 4\.000 m lies"):
         pdm.plan_pour(surface_of(FALL), job_of(zone=far))
+
+
+def test_keys_of_another_kind_are_told() -> None:
+    """A level given to a zone over its high point, and a hose without a pump, are not used."""
+    zone = HALVES[0] | {"kind": "high-point", "z_m": 1.0}
+    told = unused_keys(job_of(zone=[zone], pour={"hose_l": 50.0}))
+    assert [(item.code, item.text.split(" is")[0]) for item in told] == [
+        ("datum-key-unused", 'zone "a".z_m'),
+        ("pour-key-unused", "pour.hose_l"),
+    ]

@@ -17,7 +17,7 @@ from pourdatum.decision import GUARDED, Rule
 from pourdatum.pins import NO_PINS, PinPlan
 from pourdatum.pumpday import NO_DAY, PourDay
 from pourdatum.units import System
-from pourdatum.ways import NO_WAYS, Ways
+from pourdatum.way import NO_WAYS, Ways
 
 if TYPE_CHECKING:
     from pourdatum.advice import Advice

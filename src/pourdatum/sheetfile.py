@@ -12,7 +12,8 @@ from typing import Annotated, Any, Final, Literal
 from pydantic import BeforeValidator, model_validator
 
 from pourdatum.errors import JobError
-from pourdatum.job import Price, is_path
+from pourdatum.job import is_path
+from pourdatum.jobfloor import Price
 from pourdatum.material import Primer, Sheet
 from pourdatum.tomlfile import (
     Section,

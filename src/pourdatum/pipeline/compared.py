@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from pourdatum.material import Sheet
     from pourdatum.outcome import Plan
     from pourdatum.surface import Surface
-    from pourdatum.ways import Ways
+    from pourdatum.way import Ways
 
 _NOISES: Final = 4.0
 """Typical standard errors of a cell within which a shortfall is none."""

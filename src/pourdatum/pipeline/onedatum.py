@@ -25,7 +25,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from pourdatum.datum import Datum
-    from pourdatum.job import DatumSection, Job
+    from pourdatum.job import Job
+    from pourdatum.jobfloor import DatumSection
     from pourdatum.material import Order, Sheet
     from pourdatum.scan import Scan
     from pourdatum.surface import Surface

@@ -122,12 +122,16 @@ def _thin_share(surface: Surface) -> float:
 
 def unused_keys(job: Job) -> list[Warned]:
     """Keys that were given, are sound, and do not enter the figures of this version."""
-    return [
-        Warned("datum-key-unused", f'datum.{key} is not used with kind = "{job.datum.kind}"')
-        for key in job.datum.unused()
-    ] + [
-        Warned("pour-key-unused", f'pour.{key} is not used with mode = "{job.pour.mode}"')
-        for key in job.pour.unused()
+    datums = [("datum", job.datum), *((f'zone "{zone.name}"', zone) for zone in job.zone)]
+    found = [
+        Warned("datum-key-unused", f'{name}.{key} is not used with kind = "{datum.kind}"')
+        for name, datum in datums
+        for key in datum.unused()
+    ]
+    pour = job.pour
+    return found + [
+        Warned("pour-key-unused", f'pour.{key} is not used with mode = "{pour.mode}"')
+        for key in pour.unused()
     ]
 
 

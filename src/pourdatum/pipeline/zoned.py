@@ -37,14 +37,15 @@ from pourdatum.pipeline.poured import bags_of_zones, day_of, pour_obstacles, she
 from pourdatum.shareddraws import interval_of
 from pourdatum.spread import draws_to_buy_m3, fill_draws_m3, rise_m
 from pourdatum.volume import Volume
-from pourdatum.ways import Way, Ways
+from pourdatum.way import Way, Ways
 from pourdatum.zones import borders_of, cut_zones, part_of, uncovered
 
 if TYPE_CHECKING:
     from shapely import Polygon
 
     from pourdatum.buying import Besides
-    from pourdatum.job import Job, ZoneSection
+    from pourdatum.job import Job
+    from pourdatum.jobfloor import ZoneSection
     from pourdatum.material import Sheet
     from pourdatum.scan import Scan
     from pourdatum.surface import Surface

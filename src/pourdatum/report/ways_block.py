@@ -12,7 +12,7 @@ from pourdatum.units import FOOT_M, POUND_KG, show_area, show_height, show_mass,
 if TYPE_CHECKING:
     from pourdatum.outcome import Plan
     from pourdatum.units import System
-    from pourdatum.ways import Way
+    from pourdatum.way import Way
 
 _MOST: Final = 6
 _MOST_FAILS: Final = 4

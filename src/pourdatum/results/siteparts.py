@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from pourdatum.pumpday import clock_of
-from pourdatum.results.models import (
+from pourdatum.results.planmodels import (
     BatchPart,
     BayPart,
     BesidesPart,
@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from pourdatum.pins import PinPlan
     from pourdatum.pockets import Pocket
     from pourdatum.thresholds import AtThreshold
-    from pourdatum.ways import Way
+    from pourdatum.way import Way
 
 
 def besides_part(plan: Plan) -> BesidesPart:
