@@ -15,9 +15,11 @@ from pourdatum.datum import Datum, ZoneDatum, in_zones
 from pourdatum.errors import JobError
 from pourdatum.geometry import Plane
 from pourdatum.job import Job
+from pourdatum.labelled import surface_dataset
 from pourdatum.outcome import Plan
 from pourdatum.pipeline import result_data
 from pourdatum.pipeline.remarks import unused_keys
+from pourdatum.placedepth import depth_at, depth_draws_m
 from pourdatum.simulate import Hump, Relief
 from pourdatum.tomlfile import check
 from pourdatum.write.scan_files import write_scan
@@ -333,3 +335,29 @@ def test_keys_of_another_kind_are_told() -> None:
         ("datum-key-unused", 'zone "a".z_m'),
         ("pour-key-unused", "pour.hose_l"),
     ]
+
+
+def test_depths_are_asked_by_place() -> None:
+    """Draws of depths lie about those of each zone; a shared error of level is one in both."""
+    plan = two()
+    x0_m, y0_m, _ = plan.origin_m
+    place = np.array([[1.0 - x0_m, 2.0 - y0_m], [4.0 - x0_m, 2.0 - y0_m]])
+    found = depth_at(plan.surface, plan.datum, place)
+    wanted = [WEST_Z - SLOPE * 1.0, EAST_Z - SLOPE * 4.0]
+    assert found.value_m == pytest.approx(wanted, abs=0.0006)
+    draws = depth_draws_m(plan.surface, plan.datum, place)
+    assert np.median(draws, axis=0) == pytest.approx(found.value_m, abs=0.0001)
+    level = {"tilt_mm_per_m": 0.0, "warp_mm": 0.0, "level_mm": 2.0, "lengths_mm_per_m": 0.0}
+    off = pdm.plan_pour(surface_of(FALL), job_of(**TWO, sensor=level))
+    west, east = depth_draws_m(off.surface, off.datum, place).T
+    assert np.corrcoef(west, east)[0, 1] > 0.98
+
+
+def test_a_grid_of_zones_has_no_one_plane() -> None:
+    """``surface.nc`` says the kind and holds the depths; a level of the whole would be a lie."""
+    plan = two()
+    data = surface_dataset(plan.surface, plan.datum)
+    assert data.attrs["datum_kind"] == "zones"
+    assert "datum_z_m" not in data.attrs
+    depth = data["depth"].to_numpy()
+    assert np.array_equal(depth, plan.depth_m, equal_nan=True)

@@ -200,8 +200,10 @@ def _about(surface: HasLevels, datum: HasPlane | None) -> dict[str, Any]:
     if datum is not None:
         x_m, y_m, z_m = surface.origin_m
         plane = datum.plane
+        about["datum_kind"] = datum.kind
+    # Zones have a level each: the file holds the depth, and no one plane.
+    if datum is not None and datum.kind != "zones":
         about |= {
-            "datum_kind": datum.kind,
             # z = datum_z_m + slope_x * (x - x0) + slope_y * (y - y0), x0 and y0 of datum_origin.
             "datum_z_m": plane.z0_m + z_m,
             "datum_origin_xy_m": np.array([x_m, y_m]),
