@@ -199,7 +199,7 @@ def _day_rows(plan: Plan) -> list[tuple[str, str]]:
     when = "from" if day.deliveries_min else "by"
     listed = [
         f"{bay.bags} bags {when} {clock_of(bay.by_min, day.start_min)} for bay {bay.number}"
-        f" ({bay.minutes:.0f} min)"
+        f" ({math.floor(bay.minutes)} min)"
         for bay in day.bays
     ]
     more = f"; and {len(listed) - _BAYS} more" if len(listed) > _BAYS else ""

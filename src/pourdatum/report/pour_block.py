@@ -84,7 +84,7 @@ def _bays(plan: Plan, sheet: PourSheet) -> Html | None:
         [
             bay.number,
             tied(clock_of(bay.start_min, day.start_min)),
-            tied(f"{bay.minutes:.0f} min"),
+            tied(f"{math.floor(bay.minutes)} min"),
             tied(show_volume(bay.volume_m3, system)),
             words.count(bay.bags),
             tied(clock_of(bay.by_min, day.start_min)),
