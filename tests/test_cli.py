@@ -581,7 +581,9 @@ def test_lines_say_what_is_ground() -> None:
     """Humps, litres, area, how much lower, and what that saves; or that nothing is."""
     plan = make_ground_plan()
     text = "\n".join(result_lines(plan, "x", ["result"]))
-    said = "2 humps, 1.4 l from 0.60 m²: datum 3.1 mm lower, saves 120 l and 200.00, powder by weight"
+    said = (
+        "2 humps, 1.4 l from 0.60 m²: datum 3.1 mm lower, saves 120 l and 200.00, powder by weight"
+    )
     assert f"\ngrind        {said}\n" in text
     assert "level, 2.0 mm over the floor as ground" in text
     assert plan.grinding is not None

@@ -12,12 +12,14 @@ from pourdatum.outcome import Warned
 from pourdatum.outline_file import place_from_local
 from pourdatum.report import words
 from pourdatum.units import (
+    MM,
     System,
     show_area,
     show_fall,
     show_fine,
     show_height,
     show_length,
+    show_limit,
     show_size,
 )
 
@@ -175,8 +177,8 @@ def sensor_taken(surface: Surface, job: Job) -> list[str]:
     scan = surface.floor.scan
     if job.sensor.model_fields_set:
         shared = surface.shared if surface.control is None else surface.control.before
-        tilt, length = (show_fall(share, job.units, 2) for share in (shared.tilt_rad, shared.scale))
-        warp, level = (show_fine(value, job.units) for value in (shared.warp_m, shared.datum_m))
+        tilt, length = (_share(one, job.units) for one in (shared.tilt_rad, shared.scale))
+        warp, level = (_stated(one, job.units) for one in (shared.warp_m, shared.datum_m))
         said = (
             f"sensor: as {shared.source} says, the scan as a whole is taken as good to {tilt} of"
             f" tilt, {warp} of warp, {level} of level and {length} of length (one standard"
@@ -190,9 +192,19 @@ def sensor_taken(surface: Surface, job: Job) -> list[str]:
     said = (
         f"sensor: {shared.source}, by how the points scatter"
         f" ({show_height(surface.floor.noise_m, job.units)}): its vertical is taken as good to"
-        f" {show_fall(shared.tilt_rad, job.units, 2)}; --sensor says otherwise"
+        f" {_share(shared.tilt_rad, job.units)}; --sensor says otherwise"
     )
     return [said]
+
+
+def _stated(value_m: float, system: System) -> str:
+    """A small height as it was stated, without zeros of ours."""
+    return show_limit(value_m, system) if system == "metric" else show_fine(value_m, system)
+
+
+def _share(share: float, system: System) -> str:
+    """A slope as it was stated."""
+    return f"{share * MM:g} mm per m" if system == "metric" else show_fall(share, system, 2)
 
 
 def _shots(surface: Surface, system: System) -> list[Warned]:
