@@ -13,6 +13,7 @@ import shapely
 from finished import SHEET, make_plan, make_survey
 from pourdatum.buying import STOP_OVER_M, buy_besides, edge_strip_m
 from pourdatum.outcome import Plan
+from pourdatum.report.blocks import SILICA
 from pourdatum.report.mixing_block import HAZARDS, mixing_card, to_buy
 from pourdatum.sheetfile import read_sheet, shipped_sheets
 
@@ -103,7 +104,7 @@ def test_the_card_in_pounds() -> None:
 
 def test_the_hazards_are_those_of_their_sources() -> None:
     """Statements and limits of shared/trade_facts.csv, which names their sources."""
-    said = " ".join(HAZARDS)
+    said = " ".join([*HAZARDS, SILICA])
     for code in re.findall(r"H31\d", FACTS["CEMENT-H"]["value"]):
         assert code in said
     assert f"{FACTS['SILICA-OSHA-PEL']['value']} mg per m³" in said

@@ -364,7 +364,7 @@ def test_nulls_come_with_a_reason(command: Command, room: Path) -> None:
     data = json.loads(ended.out)
     codes = {warning["code"] for warning in data["warnings"]}
     assert (data["material"]["primer_l"], data["material"]["cost"]) == (None, None)
-    assert {"no-primer", "no-price", "not-in-this-version"} <= codes
+    assert {"no-primer", "no-price"} <= codes
 
 
 def test_what_is_not_used_is_said(command: Command, room: Path) -> None:
@@ -583,7 +583,9 @@ def test_lines_say_what_is_ground() -> None:
     """Humps, litres, area, how much lower, and what that saves; or that nothing is."""
     plan = make_ground_plan()
     text = "\n".join(result_lines(plan, "x", ["result"]))
-    said = "2 humps, 1.4 l from 0.60 m²: datum 3.1 mm lower, saves 120 l and 200.00"
+    said = (
+        "2 humps, 1.4 l from 0.60 m²: datum 3.1 mm lower, saves 120 l and 200.00, powder by weight"
+    )
     assert f"\ngrind        {said}\n" in text
     assert "level, 2.0 mm over the floor as ground" in text
     assert plan.grinding is not None

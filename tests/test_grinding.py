@@ -311,7 +311,7 @@ def test_a_drawn_floor_is_ground_too() -> None:
 
 
 def _filled(surface: Surface, datum: Datum) -> Any:
-    from pourdatum.pipeline.planned import _fill
+    from pourdatum.pipeline.onedatum import _fill
     from pourdatum.sheetfile import read_sheet
 
     return _fill(surface, datum, read_sheet("standard"), LEAST_M)

@@ -31,15 +31,15 @@ bare doubled wallfoot stationlayers stationsums stationfit stations floor       
 labelled rounding surface                                              | and to its surface
 staff blunder sense control controlwords advice                        | levelled by control
 spotpoint patch shareddraws slopeerror datum areaerror spread          | from a map to a pour
-placedepth promise grind capability material grinding pockets lifts ways|
+zones placedepth promise grind capability material grinding pockets lifts way ways|
 joints thresholds pinplaces pins                                       |
-pourblocks pourfronts pourbays pourstrips pour buying                  |
+pourblocks pourfronts pourbays pourstrips pour pumpday buying          |
 fixedparts turns adjustment register tiemarks placed used              | after the pour
 straightedge restloop everywhere worstgap mends flatlines freemove     |
 flatness verify outcome                                                | and its verdicts
 simulate                                                               | test bed
 read report write                                                      | the edges
-tomlfile proofjob job sheetfile outline_dxf outline_file filelist results| the front
+tomlfile proofjob jobfloor job sheetfile outline_dxf outline_file filelist results| the front
 pipeline cli                                                           |
 """
 ORDER = [name for row in LINE.strip().splitlines() for name in row.split("|")[0].split()]

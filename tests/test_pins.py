@@ -21,10 +21,10 @@ from numpy.testing import assert_allclose
 from made_scan import surface_of, walled
 from pourdatum.datum import DatumRequest, choose_datum
 from pourdatum.errors import JobError
-from pourdatum.job import (
+from pourdatum.job import Job
+from pourdatum.jobfloor import (
     BuildUpSection,
     DatumSection,
-    Job,
     LineSection,
     PinsSection,
     PourSection,
@@ -257,7 +257,7 @@ def test_site_coordinates_cost_nothing() -> None:
 
 def test_preparation_lowers_floor_and_pins_together() -> None:
     """Depth at a pin is that of the floor that is poured on: 1 mm of texture makes it deeper."""
-    from pourdatum.job import PreparationSection
+    from pourdatum.jobfloor import PreparationSection
 
     rough = with_job(preparation=PreparationSection(roughness_mm=1.0))
     smooth = with_job()

@@ -15,7 +15,8 @@ import shapely
 
 from made_scan import surface_of, walled
 from pourdatum.cli.lines import result_lines
-from pourdatum.job import BuildUpSection, DatumSection, Job, LineSection, ThresholdSection
+from pourdatum.job import Job
+from pourdatum.jobfloor import BuildUpSection, DatumSection, LineSection, ThresholdSection
 from pourdatum.outcome import Plan
 from pourdatum.pipeline import plan_pour, write_results
 from pourdatum.report import pins_block, style

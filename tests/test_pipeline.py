@@ -16,7 +16,7 @@ from pourdatum.errors import JobError, OutputError
 from pourdatum.job import Job
 from pourdatum.outcome import Plan, Survey
 from pourdatum.pipeline import survey_scan, wants_grinding
-from pourdatum.pipeline.planned import datum_request
+from pourdatum.pipeline.onedatum import datum_request
 from pourdatum.scan import Frame, InputFile, Scan
 from pourdatum.stripes import Stripes
 from pourdatum.write.sample_files import write_sample

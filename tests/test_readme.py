@@ -58,8 +58,9 @@ def test_consoles_of_the_readme_show_what_is_printed(
 
     page = (project / "README.md").read_text(encoding="utf-8")
     tomls = re.findall(r"^```toml\n(.*?)^```", page, re.MULTILINE | re.DOTALL)
+    (sheet,) = (block for block in tomls if block.startswith("name ="))
     (tmp_path / "job.toml").write_text(tomls[0], encoding="utf-8")
-    (tmp_path / "grey-bag.toml").write_text(tomls[1], encoding="utf-8")
+    (tmp_path / "grey-bag.toml").write_text(sheet, encoding="utf-8")
     (tmp_path / "sample_scans").mkdir()
     shutil.copy(sample_scans / "cooperage.laz", tmp_path / "sample_scans")
     monkeypatch.chdir(tmp_path)
@@ -73,3 +74,22 @@ def test_consoles_of_the_readme_show_what_is_printed(
         run([*words.split(), "--quiet"])
         printed = capfd.readouterr()
         assert printed.err + printed.out == shown
+
+
+def test_zones_of_the_readme_are_a_job(
+    project: Path, sample_scans: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capfd: Any
+) -> None:
+    """The zones that the page shows cover the sample's floor; each is printed with its level."""
+    from pourdatum.cli.guard import run
+
+    page = (project / "README.md").read_text(encoding="utf-8")
+    tomls = re.findall(r"^```toml\n(.*?)^```", page, re.MULTILINE | re.DOTALL)
+    (zones,) = (block for block in tomls if block.startswith("[[zone]]"))
+    (tmp_path / "job.toml").write_text(zones, encoding="utf-8")
+    monkeypatch.chdir(tmp_path)
+    scan = str(sample_scans / "cooperage.laz")
+    run(["plan", scan, "--job", "job.toml", "--files", "result", "--quiet"])
+    printed = capfd.readouterr().out
+    assert "zone         hall: 24.9" in printed
+    assert "87.3610 m, level, as given" in printed
+    assert "lie in no zone" not in printed

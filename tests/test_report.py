@@ -480,7 +480,7 @@ def test_warnings_speak_to_people(tmp_path):
     survey = make_survey(
         warnings=(
             Warned("no-price", "no price per bag is given: cost is null"),
-            Warned("not-in-this-version", "pins are empty"),
+            Warned("zones", "pins are empty"),
             Warned("double-layer", "two floors 9 mm apart near 102, 251"),
         )
     )

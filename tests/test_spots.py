@@ -382,7 +382,7 @@ def test_what_is_advised_and_said_is_of_shots_and_not_of_a_scan() -> None:
     assert {"edge-of-shots", "wide-gaps"} <= codes
     gap = next(one.text for one in survey.warnings if one.code == "wide-gaps")
     # The strip between x = 2 and x = 6 is 4 by 3 m, its triangles have sides over 3 m.
-    assert gap.startswith("12.0 m²")
+    assert gap.startswith("12.00 m²")
     said = f"{cannot_say(survey)}{measure_again(survey)}".lower()
     assert "shots" in said
     assert "scan again" not in said

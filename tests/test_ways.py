@@ -20,7 +20,8 @@ from pourdatum.grid import Grid
 from pourdatum.lifts import Offer, Terms
 from pourdatum.material import Primer, Sheet
 from pourdatum.pockets import find_pockets, find_thin
-from pourdatum.ways import Way, Ways, compare_ways
+from pourdatum.way import Way, Ways
+from pourdatum.ways import compare_ways
 
 LONG_M, WIDE_M = 6.0, 5.0
 ROOM = shapely.box(0.0, 0.0, LONG_M, WIDE_M)

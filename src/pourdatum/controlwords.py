@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Final
 
 from pourdatum.shots import ControlFit
 from pourdatum.staff import LEAST_SHOTS, near_pairs
-from pourdatum.units import MM
+from pourdatum.units import FOOT_M, System, show_fine, show_height, show_length
 
 if TYPE_CHECKING:
     from pourdatum.surface import Surface
@@ -16,13 +16,17 @@ _LOOSE: Final = 8.0
 _MOVED_M: Final = 0.005
 
 
-def notes_on(surface: Surface) -> tuple[list[tuple[str, str]], list[str]]:
+def notes_on(
+    surface: Surface, system: System = "metric"
+) -> tuple[list[tuple[str, str]], list[str]]:
     """Warnings (code, text) and assumptions that control gives rise to.
 
     Parameters
     ----------
     surface : Surface
         One that ``level_by_control`` returned.
+    system : "metric" or "imperial"
+        What people are shown.
     """
     fit = surface.control
     assert fit is not None
@@ -35,11 +39,11 @@ def notes_on(surface: Surface) -> tuple[list[tuple[str, str]], list[str]]:
         code, off = "control-shot-off-floor", ""
         if shot.why == "contradicts the others":
             code = "control-shot-contradicts"
-            off = f" by {(shot.residual_m or 0.0) * MM:+.1f} mm"
+            off = f" by {_signed(shot.residual_m or 0.0, system)}"
         warned.append(
             (code, f"control shot {shot.name} at ({x:.2f}, {y:.2f}) {shot.why}{off}: not used")
         )
-    read_again = to_read_again(fit)
+    read_again = to_read_again(fit, system)
     if read_again is not None:
         warned.append(("control-loose", read_again))
     used = len(fit.used)
@@ -56,7 +60,8 @@ def notes_on(surface: Surface) -> tuple[list[tuple[str, str]], list[str]]:
             else f"the other {more} check them and show"
         )
         said = f"control: {used} shots; three fix level and tilt, {rest} how far the scan is bent"
-    said += f"; a shot is taken to be right to {fit.error_m * MM:.2g} mm (one standard deviation)"
+    right = show_fine(fit.error_m, system)
+    said += f"; a shot is taken to be right to {right} (one standard deviation)"
     told = [said, *fit.notes]
     if fit.doubtful:
         named = f", {_one_of(fit.suspects)} before others" if fit.suspects else ""
@@ -65,25 +70,29 @@ def notes_on(surface: Surface) -> tuple[list[tuple[str, str]], list[str]]:
             f"level and tilt is as wide as if any one of them might be wrong{named}"
         )
     told += [
-        f"control: {first} and {second} stand {apart:.2f} m apart: they count as one place"
+        f"control: {first} and {second} stand {show_length(apart, system)} apart: they count as "
+        "one place"
         for first, second, apart in near_pairs(fit.used)
     ]
     if fit.offset_m is None:
         told.append("control: the shots have no benchmark; the mean height stays the scan's own")
     elif abs(fit.offset_m) > _MOVED_M:
         told.append(
-            f"control: levels are those of the control, {_shift(fit.offset_m)} on the scan's "
+            f"control: levels are those of the control, {_shift(fit.offset_m, system)} on the "
+            "scan's "
             "own over the middle of the floor; levels given in the job are taken in them"
         )
     return warned, told
 
 
-def to_read_again(fit: ControlFit) -> str | None:
+def to_read_again(fit: ControlFit, system: System = "metric") -> str | None:
     """What must be said before any figure: which shots to read again, and why; or None.
 
     Parameters
     ----------
     fit : ControlFit
+    system : "metric" or "imperial"
+        What people are shown.
 
     Examples
     --------
@@ -98,9 +107,11 @@ def to_read_again(fit: ControlFit) -> str | None:
     names = fit.suspects or fit.doubtful
     again = f"read {_all_of(names)} again" if names else "read the shots again"
     return (
-        f"{again} before you order: the others predict a shot to {missed * MM:.1f} mm (root mean "
-        f"square over all), and a shot is taken to be right to {fit.error_m * MM:.2g} mm: either "
-        f"the scan is bent that much or {_one_of(names)} is wrong"
+        f"{again} before you order: the others predict a shot to {show_height(missed, system)} "
+        "(root "
+        f"mean square over all), and a shot is taken to be right to "
+        f"{show_fine(fit.error_m, system)}: either the scan is bent that much or "
+        f"{_one_of(names)} is wrong"
     )
 
 
@@ -132,5 +143,14 @@ def _one_of(names: tuple[str, ...]) -> str:
     return names[0] if len(names) == 1 else f"one of {', '.join(names[:8])}{more}"
 
 
-def _shift(offset_m: float) -> str:
-    return f"{offset_m:+.4f} m" if abs(offset_m) > 1.0 else f"{offset_m * MM:+.1f} mm"
+def _signed(value_m: float, system: System) -> str:
+    shown = show_height(value_m, system)
+    return shown if value_m < 0.0 else f"+{shown}"
+
+
+def _shift(offset_m: float, system: System) -> str:
+    if abs(offset_m) <= 1.0:
+        return _signed(offset_m, system)
+    if system == "imperial":
+        return f"{offset_m / FOOT_M:+.3f} ft"
+    return f"{offset_m:+.4f} m"

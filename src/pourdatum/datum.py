@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Final, Literal
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from pourdatum.geometry import Plane, fit_plane
 from pourdatum.patch import highest_patch, patch_tops
@@ -14,15 +15,19 @@ from pourdatum.shareddraws import as_fitted, draws_for, interval_of
 from pourdatum.uncertainty import combined, interval
 
 if TYPE_CHECKING:
+    from shapely import Polygon
+
     from pourdatum.surface import Surface
 
 LOCAL_LEVEL: Final = Plane(0.0, 0.0, 0.0)
 """The level plane through the local origin."""
 
+_ON_EDGE_M: Final = 1e-6
+"""A rounding beside the border of a zone is in it [m]."""
 _TOPS: Final = 1500
 _SEED: Final = 102
 
-DatumKind = Literal["high-point", "level", "parallel", "fall"]
+DatumKind = Literal["high-point", "level", "parallel", "fall", "zones"]
 
 
 @dataclass(frozen=True)
@@ -76,6 +81,9 @@ class Datum:
         By how much it lies lower than over the high point, which is ground for that [m].
     ground_depth_m : float or None
         Depth of the pour over ground floor, the least anywhere [m]; None where nothing is ground.
+    zones : tuple of ZoneDatum
+        Of kind "zones": the datum of each part of the floor; ``plane`` is then that of the
+        highest, and says nothing of the others.
     """
 
     kind: DatumKind
@@ -89,6 +97,53 @@ class Datum:
     draws_m: NDArray[np.float64] | None = field(default=None, compare=False)
     lowered_m: float = 0.0
     ground_depth_m: float | None = None
+    zones: tuple[ZoneDatum, ...] = field(default=(), compare=False)
+
+    @property
+    def _outlines(self) -> list[Polygon]:
+        return [zone.outline for zone in self.zones]
+
+    def at(self, x_m: ArrayLike, y_m: ArrayLike) -> NDArray[np.float64]:
+        """Its level at places of one shape, local [m]; NaN outside the zones of one that has them.
+
+        Examples
+        --------
+        >>> from shapely import box
+        >>> low, high = (Datum("level", Plane(z), (z, z), None, 0.002) for z in (0.01, 0.03))
+        >>> parts = ZoneDatum(box(0, 0, 2, 3), low), ZoneDatum(box(2, 0, 4, 3), high)
+        >>> both = Datum("zones", high.plane, (0.01, 0.03), None, 0.002, zones=parts)
+        >>> both.at([1.0, 3.0, 5.0], [1.0, 1.0, 1.0])
+        array([0.01, 0.03,  nan])
+        """
+        if not self.zones:
+            return self.plane.at(x_m, y_m)
+        x, y = np.asarray(x_m, np.float64), np.asarray(y_m, np.float64)
+        out = np.full(np.broadcast_shapes(x.shape, y.shape), np.nan)
+        for zone, own in zip(self.zones, in_zones(self._outlines, x, y), strict=True):
+            out[own] = zone.datum.at(x[own], y[own])
+        return out
+
+    def level_beside(self, x_m: float, y_m: float) -> float:
+        """Its level at a place that may lie beside the floor: that of the nearest zone [m]."""
+        import shapely
+
+        if not self.zones:
+            return float(self.plane.at(x_m, y_m))
+        place = shapely.Point(x_m, y_m)
+        return min(self.zones, key=lambda zone: zone.outline.distance(place)).datum.level_beside(
+            x_m, y_m
+        )
+
+    def depth_m(
+        self, x_m: NDArray[np.float64], y_m: NDArray[np.float64], height_m: NDArray[np.float64]
+    ) -> NDArray[np.float64]:
+        """Depth over floor of these heights at these places, as ground [m]."""
+        if not self.zones:
+            return self.as_ground(self.plane.at(x_m, y_m) - height_m)
+        out = np.full(height_m.shape, np.nan)
+        for zone, own in zip(self.zones, in_zones(self._outlines, x_m, y_m), strict=True):
+            out[own] = zone.datum.depth_m(x_m[own], y_m[own], height_m[own])
+        return out
 
     def as_ground(self, depth_m: NDArray[np.float64]) -> NDArray[np.float64]:
         """Depths under it once the floor is ground, from those over the floor as it stands [m].
@@ -117,6 +172,31 @@ class Datum:
             lowered_m=self.lowered_m + by_m,
             ground_depth_m=ground_depth_m,
         )
+
+
+@dataclass(frozen=True, eq=False)
+class ZoneDatum:
+    """A part of a floor with its own datum; ``outline`` is a local plan [m]."""
+
+    outline: Polygon
+    datum: Datum
+
+
+def in_zones(
+    outlines: Sequence[Polygon], x_m: NDArray[np.float64], y_m: NDArray[np.float64]
+) -> list[NDArray[np.bool_]]:
+    """Which places lie in each of some outlines: on a border in the first alone."""
+    import shapely
+
+    found: list[NDArray[np.bool_]] = []
+    taken = np.zeros(np.shape(x_m), bool)
+    for outline in outlines:
+        shape = outline.buffer(_ON_EDGE_M)
+        shapely.prepare(shape)
+        own: NDArray[np.bool_] = shapely.intersects_xy(shape, x_m, y_m) & ~taken
+        taken |= own
+        found.append(own)
+    return found
 
 
 def choose_datum(surface: Surface, request: DatumRequest, least_m: float) -> Datum:

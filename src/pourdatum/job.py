@@ -7,24 +7,34 @@ metres in ``pipeline``, where the scan's unit is known.
 
 from __future__ import annotations
 
-import datetime as dt
 import re
 from pathlib import Path
 from typing import Annotated, Any, Final, Literal
 
-from pydantic import AfterValidator, BeforeValidator, Field, model_validator
+from pydantic import AfterValidator, Field, model_validator
 
 from pourdatum.errors import JobError
+from pourdatum.jobfloor import (
+    BuildUpSection,
+    DatumSection,
+    GrindSection,
+    LineSection,
+    MaterialSection,
+    PinsSection,
+    PourSection,
+    PreparationSection,
+    ThresholdSection,
+    ZoneSection,
+)
 from pourdatum.proofjob import AfterSection, ProofSection, RegistrationSection
 from pourdatum.tomlfile import (
+    Note,
     Place,
     Section,
     Text,
     as_tuple,
     between,
     check,
-    not_empty,
-    plain_text,
     read_toml,
 )
 
@@ -33,16 +43,6 @@ SCHEMA: Final = 1
 
 Unit = Literal["m", "cm", "mm", "ft", "us-ft", "in"]
 Axis = Literal["x", "y", "z", "-x", "-y", "-z"]
-Money = Annotated[float, between(0.0, 1e7)]
-Price = Annotated[float, between(0.0, 1e6, above=True)]
-
-
-def _date_as_text(value: object) -> object:
-    # TOML has dates of its own, and people write calibration dates as such.
-    return value.isoformat() if isinstance(value, (dt.date, dt.time)) else value
-
-
-Note = Annotated[str, BeforeValidator(plain_text), BeforeValidator(_date_as_text)]
 
 
 def _usable(place: tuple[float, ...]) -> tuple[float, ...]:
@@ -158,125 +158,6 @@ class ControlSection(Section):
         return self
 
 
-class DatumSection(Section):
-    """What the floor is to be."""
-
-    kind: Literal["high-point", "level", "parallel", "fall"] = "high-point"
-    z_m: Annotated[float, between(-1e4, 1e4)] | None = None
-    z: Annotated[float, between(-1e8, 1e8)] | None = None
-    """As ``z_m``, but in the scan's unit: what ``--datum Z`` gives."""
-    slope_mm_per_m: Annotated[float, between(0.0, 200.0, above=True)] | None = None
-    toward: Place | None = None
-
-    def unused(self) -> tuple[str, ...]:
-        """Keys that belong to another kind than the stated one."""
-        of_kind = {"z_m": "level", "z": "level", "slope_mm_per_m": "fall", "toward": "fall"}
-        return tuple(
-            key for key, kind in of_kind.items()
-            if kind != self.kind and getattr(self, key) is not None
-        )  # fmt: skip
-
-    @model_validator(mode="after")
-    def _agrees(self) -> DatumSection:
-        if self.z_m is not None and self.z is not None:
-            raise ValueError("datum has both z_m and z: two levels; keep one")
-        if self.kind == "level" and self.z_m is None and self.z is None:
-            raise ValueError('datum.kind = "level" needs z_m, the level in metres')
-        stated = "kind" in self.model_fields_set
-        if not stated and (self.z_m is not None or self.z is not None):
-            raise ValueError('datum has z_m and no kind: write kind = "level"')
-        missing = [n for n in ("slope_mm_per_m", "toward") if getattr(self, n) is None]
-        if self.kind == "fall" and missing:
-            raise ValueError(f'datum.kind = "fall" needs {" and ".join(missing)}')
-        if not stated and len(missing) < 2:
-            raise ValueError('datum has a slope and no kind: write kind = "fall"')
-        return self
-
-
-class GrindSection(Section):
-    """Whether grinding may lower the datum, how far, and what it costs."""
-
-    allowed: bool = True
-    max_depth_mm: Annotated[float, between(0.0, 100.0, above=True)] | None = None
-    price_per_m2: Money | None = None
-    price_per_m2_mm: Money | None = None
-    setup_price: Money | None = None
-
-    @property
-    def priced(self) -> bool:
-        """Whether grinding can be weighed against filling."""
-        return self.price_per_m2 is not None or self.price_per_m2_mm is not None
-
-
-class MaterialSection(Section):
-    """Which sheet, and what the bags cost here."""
-
-    sheet: Annotated[str, not_empty] = "standard"
-    waste: Annotated[float, between(0.0, 1.0)] = 0.0
-    price_per_bag: Price | None = None
-    labour_per_bag: Money = 0.0
-    confidence: Annotated[float, between(0.5, 0.999)] = 0.95
-
-
-class PreparationSection(Section):
-    """What grinding off laitance or shot-blasting does to the floor before the pour."""
-
-    removal_mm: Annotated[float, between(0.0, 50.0)] = 0.0
-    roughness_mm: Annotated[float, between(0.0, 10.0)] = 0.0
-    absorbency: Literal["absorbent", "normal", "dense"] = "normal"
-    """Of the prepared substrate; chooses the primer."""
-
-
-def _near_enough(place: tuple[float, ...]) -> tuple[float, ...]:
-    if not all(abs(value) <= 1e9 for value in place):
-        raise ValueError("a coordinate beyond 1e9 is no place on a site")
-    return place
-
-
-class BuildUpSection(Section):
-    """What lies on the poured floor: covering, adhesive, membrane."""
-
-    mm: Annotated[float, between(0.0, 300.0)]
-
-
-class ThresholdSection(Section):
-    """A finished level that the floor must meet."""
-
-    place: Annotated[Place, AfterValidator(_near_enough)]
-    level: Annotated[float, between(-1e8, 1e8)]
-    """Finished, on top of the covering; in the scan's vertical and unit."""
-    tolerance_mm: Annotated[float, between(0.0, 100.0)] = 2.0
-
-
-class LineSection(Section):
-    """A joint or crack."""
-
-    kind: Literal["movement", "isolation", "saw-cut", "day", "crack"]
-    points: Annotated[
-        tuple[Annotated[tuple[float, float], AfterValidator(_near_enough)], ...],
-        as_tuple,
-        Field(min_length=2, max_length=10_000),
-    ]
-
-
-class PinsSection(Section):
-    """Depth pins: how far apart, and the height mark that the laser is set to."""
-
-    reach_m: Annotated[float, between(0.3, 20.0)] | None = None
-    """From pin to pin: as far as a rake or straightedge reaches."""
-    mark_z_m: Annotated[float, between(-1e4, 1e4)] | None = None
-    """Level of the height mark in the scan's vertical."""
-    mark_above_datum_mm: Annotated[float, between(0.0, 5000.0)] | None = None
-    """Height of the mark over the datum, where its level is not known; over the high point of a
-    datum that is not level, or over the middle of the floor without one."""
-
-    @model_validator(mode="after")
-    def _agrees(self) -> PinsSection:
-        if self.mark_z_m is not None and self.mark_above_datum_mm is not None:
-            raise ValueError("pins has both mark_z_m and mark_above_datum_mm: two marks; keep one")
-        return self
-
-
 class SurveySection(Section):
     """Who measured, with what. Printed; what is missing is printed as not given."""
 
@@ -290,26 +171,6 @@ class SurveySection(Section):
     slab_age: Note = ""
     propping: Note = ""
     temperature: Note = ""
-
-
-class PourSection(Section):
-    """How the material gets to the floor."""
-
-    mode: Literal["bags", "pump"] = "bags"
-    exit: Place | None = None
-    mixers: Annotated[int, between(1, 50)] = 1
-    minutes_per_batch: Annotated[float, between(0.0, 120.0, above=True)] = 6.0
-    """Of one mixer: mixing, carrying and spreading in it."""
-    bags_per_batch: Annotated[int, between(1, 20)] = 1
-    litres_per_minute: Annotated[float, between(0.0, 2000.0, above=True)] | None = None
-    hose_l: Annotated[float, between(0.0, 5000.0)] | None = None
-    max_load_kg_per_m2: Annotated[float, between(0.0, 1e5, above=True)] | None = None
-
-    @model_validator(mode="after")
-    def _agrees(self) -> PourSection:
-        if self.mode == "pump" and self.litres_per_minute is None:
-            raise ValueError('pour.mode = "pump" needs litres_per_minute')
-        return self
 
 
 class DecisionSection(Section):
@@ -344,6 +205,7 @@ class Job(Section):
     sensor: SensorSection = SensorSection()
     control: ControlSection = ControlSection()
     datum: DatumSection = DatumSection()
+    zone: Annotated[tuple[ZoneSection, ...], as_tuple, Field(max_length=50)] = ()
     grind: GrindSection = GrindSection()
     material: MaterialSection = MaterialSection()
     preparation: PreparationSection = PreparationSection()
@@ -357,6 +219,16 @@ class Job(Section):
     after: AfterSection = AfterSection()
     registration: RegistrationSection = RegistrationSection()
     proof: ProofSection = ProofSection()
+
+    @model_validator(mode="after")
+    def _agrees(self) -> Job:
+        if self.zone and self.datum.model_fields_set:
+            raise ValueError("job has both datum and zone: each zone has a datum of its own")
+        names = [zone.name for zone in self.zone]
+        twice = next((name for name in names if names.count(name) > 1), None)
+        if twice is not None:
+            raise ValueError(f"two zones are named '{twice}'")
+        return self
 
 
 _PATHS: Final = (("scan", "control"), ("scan", "outline"), ("material", "sheet"),

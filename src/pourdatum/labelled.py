@@ -82,8 +82,10 @@ class HasPlane(Protocol):
     def plane(self) -> Plane:
         """Its level everywhere, local."""
 
-    def as_ground(self, depth_m: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Depths once the floor is ground, from those over the floor as it stands [m]."""
+    def depth_m(
+        self, x_m: NDArray[np.float64], y_m: NDArray[np.float64], height_m: NDArray[np.float64]
+    ) -> NDArray[np.float64]:
+        """Depth over floor of these heights at these places, as ground [m]."""
 
 
 def surface_dataset(surface: HasLevels, datum: HasPlane | None = None) -> xr.Dataset:
@@ -144,7 +146,7 @@ def surface_dataset(surface: HasLevels, datum: HasPlane | None = None) -> xr.Dat
     if datum is not None:
         variables["depth"] = (
             ("y", "x"),
-            datum.as_ground(datum.plane.at(*grid.mesh()) - surface.height_m),
+            datum.depth_m(*grid.mesh(), surface.height_m),
             {
                 "long_name": "datum minus floor as ground, positive where material is missing",
                 "units": "m",
@@ -198,8 +200,10 @@ def _about(surface: HasLevels, datum: HasPlane | None) -> dict[str, Any]:
     if datum is not None:
         x_m, y_m, z_m = surface.origin_m
         plane = datum.plane
+        about["datum_kind"] = datum.kind
+    # Zones have a level each: the file holds the depth, and no one plane.
+    if datum is not None and datum.kind != "zones":
         about |= {
-            "datum_kind": datum.kind,
             # z = datum_z_m + slope_x * (x - x0) + slope_y * (y - y0), x0 and y0 of datum_origin.
             "datum_z_m": plane.z0_m + z_m,
             "datum_origin_xy_m": np.array([x_m, y_m]),

@@ -7,7 +7,7 @@ from itertools import pairwise
 from typing import TYPE_CHECKING
 
 from pourdatum.material import Absorbency, Sheet, bags_needed, powder_mass_kg
-from pourdatum.units import MM
+from pourdatum.units import MM, System
 
 if TYPE_CHECKING:
     from pourdatum.costcurve import Prices
@@ -62,6 +62,7 @@ class Terms:
     waste: float = 0.0
     absorbency: Absorbency = "normal"
     max_load_kg_per_m2: float | None = None
+    system: System = "metric"
 
 
 @dataclass(frozen=True)
@@ -75,6 +76,7 @@ class Lift:
     powder_kg: float
     bags: int
     primer_l: float | None
+    primer_cost: float | None = None
 
 
 def lift_of(sheet: Sheet, volume_m3: float, area_m2: float, deepest_m: float, terms: Terms) -> Lift:
@@ -88,7 +90,8 @@ def lift_of(sheet: Sheet, volume_m3: float, area_m2: float, deepest_m: float, te
         deepest_m=deepest_m,
         powder_kg=powder_kg,
         bags=bags_needed(powder_kg, sheet.bag_kg, terms.waste),
-        primer_l=None if primer is None else primer.coats * area_m2 / primer.coverage_m2_per_l,
+        primer_l=None if primer is None else primer.litres(area_m2),
+        primer_cost=None if primer is None else primer.cost(area_m2),
     )
 
 
@@ -96,14 +99,14 @@ def cost_of(
     lifts: tuple[Lift, ...], offer: Offer, first: Offer | None, terms: Terms,
     ground_m3: float, ground_m2: float,
 ) -> float | None:  # fmt: skip
-    """Bags and grinding; None where a price that is needed is missing."""
+    """Bags, primer that has a price, and grinding; None where one that is needed is missing."""
     prices = [first.bag_cost] if first is not None else []
     prices.append(offer.bag_cost)
     cost = 0.0
     for lift, price in zip(lifts, prices, strict=True):
         if price is None:
             return None
-        cost += lift.bags * price
+        cost += lift.bags * price + (lift.primer_cost or 0.0)
     if ground_m3 <= 0.0:
         return cost
     if terms.grind is None:

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from pourdatum.units import MM
+from pourdatum.units import MM, System, show_area, show_fall, show_limit, show_load
 
 if TYPE_CHECKING:
     from pourdatum.volume import Volume
@@ -56,6 +56,15 @@ class Primer:
     """Area that one litre covers in one coat [m²/l]."""
     coats: int
     dry_min: float | None = None
+    price_per_l: float | None = None
+
+    def litres(self, area_m2: float) -> float:
+        """What an area takes in all coats [l]."""
+        return self.coats * area_m2 / self.coverage_m2_per_l
+
+    def cost(self, area_m2: float) -> float | None:
+        """What that costs; None without a price."""
+        return None if self.price_per_l is None else self.price_per_l * self.litres(area_m2)
 
 
 @dataclass(frozen=True)
@@ -155,6 +164,10 @@ class Order:
     """Wet mass at the deepest place: the most the floor has to carry."""
     set_kg_per_m2: float | None
     """Mass when set at the deepest place, where the sheet says."""
+    left_bags: int = 0
+    """Of those to buy, for what stays in the hose."""
+    primer_cost: float | None = None
+    """Where the primer has a price."""
 
 
 def powder_mass_kg(volume_m3: float, powder_kg_per_m2_mm: float) -> float:
@@ -201,6 +214,7 @@ def order(
     pour_accuracy_m: float = POUR_ACCURACY_M,
     bag_yield_share: float = BAG_YIELD_SHARE,
     draws_m3: NDArray[np.float64] | None = None,
+    left_m3: float = 0.0,
 ) -> Order:
     """What a pour of this volume takes in this material.
 
@@ -231,6 +245,9 @@ def order(
         Stated inputs, one standard uncertainty each.
     draws_m3 : (k,) array, optional
         The fill on floors that agree with the scan [m³].
+    left_m3 : float
+        What is mixed and not poured, such as the content of a hose: in ``bags_to_buy`` and the
+        chances of running short, not in ``bags`` [m³].
     """
     fill_m3 = volume.volume_m3
     low_m3, high_m3 = volume_interval_m3
@@ -243,13 +260,14 @@ def order(
     else:
         luck = np.random.default_rng(_SEED).standard_normal(len(draws_m3))
         need_m3 = draws_m3 + poured_m3 * luck
+    need_m3 = need_m3 + left_m3
 
     def bags_for(litres_m3: float) -> int:
         powder = powder_mass_kg(max(0.0, litres_m3), sheet.powder_kg_per_m2_mm)
         return bags_needed(powder, sheet.bag_kg, waste)
 
-    bags = bags_for(fill_m3)
-    to_buy = max(bags, bags_for(float(np.quantile(need_m3, confidence)))) if fill_m3 > 0.0 else 0
+    bags, least = bags_for(fill_m3), bags_for(fill_m3 + left_m3)
+    to_buy = max(least, bags_for(float(np.quantile(need_m3, confidence)))) if fill_m3 > 0.0 else 0
     per_bag_m3 = sheet.bag_kg / (MM * sheet.powder_kg_per_m2_mm * (1.0 + waste))
     price = sheet.price_per_bag if price_per_bag is None else price_per_bag
     primer = sheet.primer_for(absorbency)
@@ -264,13 +282,13 @@ def order(
         waste=waste,
         water_per_bag_l=sheet.water_l_per_bag,
         water_l=bags * sheet.water_l_per_bag,
-        primer_l=None
-        if primer is None
-        else primer.coats * volume.area_m2 / primer.coverage_m2_per_l,
+        primer_l=None if primer is None else primer.litres(volume.area_m2),
+        primer_cost=None if primer is None else primer.cost(volume.area_m2),
         primer=primer,
         price_per_bag=price,
         cost=None if price is None else bags * (price + labour_per_bag),
         mass_kg_per_m2=deepest_mm * sheet.wet_kg_per_m2_mm,
+        left_bags=least - bags if fill_m3 > 0.0 else 0,
         set_kg_per_m2=None
         if sheet.set_kg_per_m2_mm is None
         else deepest_mm * sheet.set_kg_per_m2_mm,
@@ -309,6 +327,7 @@ def obstacles(
     area_m2: float,
     datum_slope: float = 0.0,
     max_load_kg_per_m2: float | None = None,
+    system: System = "metric",
 ) -> tuple[str, ...]:
     """What stands in the way of pouring this plan as it is; empty where nothing does.
 
@@ -325,32 +344,36 @@ def obstacles(
         Slope of the datum [m/m].
     max_load_kg_per_m2 : float, optional
         Load that a suspended floor may take.
+    system : "metric" or "imperial"
+        What people are shown.
     """
-    least, greatest = sheet.depth_mm
+    least, greatest = (show_limit(depth_mm / MM, system) for depth_mm in sheet.depth_mm)
     small_m2 = small_patches_m2(area_m2)
+    small = show_area(small_m2, system)
     found: list[str] = []
     if volume.volume_m3 <= 0.0:
         found.append("the datum lies nowhere above the floor: there is nothing to pour")
     if volume.short_m2 > small_m2:
         found.append(
-            f"{volume.short_m2:.2f} m² would be thinner than the {least:g} mm that "
-            f"{sheet.name} needs (allowed in all: {small_m2:.2f} m²)"
+            f"{show_area(volume.short_m2, system)} would be thinner than the {least} that "
+            f"{sheet.name} needs (allowed in all: {small})"
         )
     if volume.deep_m2 > small_m2:
         found.append(
-            f"{volume.deep_m2:.2f} m² would be deeper than the {greatest:g} mm that "
-            f"{sheet.name} takes (allowed in all: {small_m2:.2f} m²)"
+            f"{show_area(volume.deep_m2, system)} would be deeper than the {greatest} that "
+            f"{sheet.name} takes (allowed in all: {small})"
         )
     steepest = sheet.max_fall_mm_per_m / MM
     if datum_slope > steepest + FALL_ALLOWANCE:
         found.append(
-            f"the datum falls by {datum_slope * MM:.1f} mm per m and {sheet.name} holds "
-            f"{sheet.max_fall_mm_per_m:g}: a screed laid to falls holds it"
+            f"the datum falls by {show_fall(datum_slope, system)} and {sheet.name} holds "
+            f"{show_fall(steepest, system) if steepest else 'none'}: a screed laid to falls "
+            "holds it"
         )
     wet = max(0.0, volume.max_depth_m) * MM * sheet.wet_kg_per_m2_mm
     if max_load_kg_per_m2 is not None and wet > max_load_kg_per_m2:
         found.append(
-            f"wet mass at the deepest place is {wet:.1f} kg per m² and the floor is allowed "
-            f"{max_load_kg_per_m2:g}: ask the engineer, or a lighter material"
+            f"wet mass at the deepest place is {show_load(wet, system)} and the floor is allowed "
+            f"{show_load(max_load_kg_per_m2, system)}: ask the engineer, or a lighter material"
         )
     return tuple(found)

@@ -7,7 +7,7 @@ local (``origin_m`` subtracted), lengths in metres; ``results`` adds the origin 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,8 +15,9 @@ from numpy.typing import NDArray
 from pourdatum.buying import NOTHING, Besides
 from pourdatum.decision import GUARDED, Rule, Verdict
 from pourdatum.pins import NO_PINS, PinPlan
+from pourdatum.pumpday import NO_DAY, PourDay
 from pourdatum.units import System
-from pourdatum.ways import NO_WAYS, Ways
+from pourdatum.way import NO_WAYS, Ways
 
 if TYPE_CHECKING:
     from pourdatum.advice import Advice
@@ -33,6 +34,7 @@ if TYPE_CHECKING:
     from pourdatum.used import AgainstPlan, BagsUsed
     from pourdatum.verify import Verification
     from pourdatum.volume import Volume
+    from pourdatum.zones import Border
 
 
 @dataclass(frozen=True)
@@ -70,6 +72,12 @@ class Notes:
     """Who measured, with what: (what, answer) in print order, answer empty where not given."""
 
     entries: tuple[tuple[str, str], ...] = ()
+
+
+UNTESTED: Final = Notes(
+    (("substrate", ""), ("moisture", ""), ("pull-off strength", ""), ("cleanliness", ""))
+)
+"""What is tested before the order, and no scan shows."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -125,6 +133,26 @@ class Survey:
 
 
 @dataclass(frozen=True, eq=False)
+class ZonePlan:
+    """A part of the floor that is filled to a datum of its own.
+
+    Attributes
+    ----------
+    name : str
+        Of the job. Foreign text: escape it wherever it is shown.
+    plan : Plan
+        Of this part alone, without pins and pour sheet: they are the whole floor's.
+    bags : int
+        Opened in it, in the order of the pour: what is left of a bag goes into the next zone, so
+        that the bags of all zones add up to those of the whole.
+    """
+
+    name: str
+    plan: Plan
+    bags: int
+
+
+@dataclass(frozen=True, eq=False)
 class Plan:
     """What to pour.
 
@@ -146,6 +174,8 @@ class Plan:
         Why the plan is not buildable as it stands; empty where it is.
     removal_m, roughness_m : float
         Of the preparation, as stated in the job.
+    tests : Notes
+        Of the substrate: (what, answer), the answer empty while it is open. Foreign text.
     mixers : int
         As stated in the job.
     grinding : Grinding, optional
@@ -156,12 +186,20 @@ class Plan:
         Depth pins, and what they are set out from; joints and thresholds.
     pour : PourSheet, optional
         Batches in their order; None where nothing is poured.
+    day : PourDay
+        When each bay begins, and what must be there by then.
     ways : Ways
         Ways to this floor compared, this plan among them; pockets and thin places of this plan.
     besides : Besides
         Edge strip, stop-ends, blocks for openings, and money.
     max_load_kg_per_m2 : float, optional
         What a suspended floor is allowed, as stated in the job.
+    zones : tuple of ZonePlan
+        Where parts of the floor have datums of their own; all other figures are their sums.
+    borders : tuple of Border
+        Where zones meet, and the step of the datum there.
+    unzoned_m2 : float
+        Floor that lies in no zone, and is not poured [m²].
     """
 
     survey: Survey
@@ -175,14 +213,19 @@ class Plan:
     obstacles: tuple[str, ...] = ()
     removal_m: float = 0.0
     roughness_m: float = 0.0
+    tests: Notes = UNTESTED
     mixers: int = 1
     grinding: Grinding | None = None
     grind_lacks: tuple[str, ...] = ()
     pins: PinPlan = NO_PINS
     pour: PourSheet | None = None
+    day: PourDay = NO_DAY
     ways: Ways = NO_WAYS
     besides: Besides = NOTHING
     max_load_kg_per_m2: float | None = None
+    zones: tuple[ZonePlan, ...] = ()
+    borders: tuple[Border, ...] = ()
+    unzoned_m2: float = 0.0
 
     @property
     def buildable(self) -> bool:
@@ -228,7 +271,7 @@ class Plan:
     def depth_m(self) -> NDArray[np.float64]:
         """Datum minus floor as ground at the cell centres (ny, nx) [m], NaN where there is none."""
         x_m, y_m = self.surface.grid.mesh()
-        return self.datum.as_ground(self.datum.plane.at(x_m, y_m) - self.surface.height_m)
+        return self.datum.depth_m(x_m, y_m, self.surface.height_m)
 
 
 @dataclass(frozen=True, eq=False)

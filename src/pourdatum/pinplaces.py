@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
-PinKind = Literal["high", "low", "joint", "threshold", "row"]
+PinKind = Literal["high", "low", "joint", "border", "threshold", "row"]
 
 REACH_M: Final = 2.0
 """How far a rake or a straightedge reaches from pin to pin [m]."""
@@ -50,7 +50,7 @@ class PinPlace:
     Attributes
     ----------
     kind : str
-        Why it stands there: "high", "low", "joint", "threshold" or "row".
+        Why it stands there: "high", "low", "joint", "border", "threshold" or "row".
     place_m : tuple
         Local plan [m].
     of : int
@@ -100,6 +100,7 @@ def place_pins(
     from_m: tuple[float, float],
     high_m: tuple[float, float] | None = None,
     joints: Sequence[Joint] = (),
+    borders: Sequence[Joint] = (),
     thresholds: Sequence[tuple[float, float]] = (),
     outline: Polygon | None = None,
 ) -> list[PinPlace]:
@@ -121,6 +122,8 @@ def place_pins(
     high_m : tuple, optional
         The patch that sets the datum; the least depth is looked for without it [m].
     joints : sequence of Joint
+    borders : sequence of Joint
+        Between zones of different datums.
     thresholds : sequence of (float, float)
         Local plan [m].
     outline : shapely.Polygon, optional
@@ -138,6 +141,9 @@ def place_pins(
         if joint.kind in CARRIED:
             for place in beside(joint, free, grid, spacing_m):
                 found.append(PinPlace("joint", place, number))
+    for number, border in enumerate(borders, 1):
+        for place in beside(border, free, grid, spacing_m):
+            found.append(PinPlace("border", place, number))
     for number, threshold in enumerate(thresholds, 1):
         assert outline is not None
         for place in _at_threshold(threshold, outline, free, grid):

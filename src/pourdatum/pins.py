@@ -62,6 +62,8 @@ class PinRequest:
     thresholds : tuple of Threshold
     build_up_m : float
         On top of the pour [m].
+    borders : tuple of Joint
+        Between zones of different datums, as lines.
     """
 
     reach_m: float | None = None
@@ -72,6 +74,7 @@ class PinRequest:
     joints: tuple[Joint, ...] = ()
     thresholds: tuple[Threshold, ...] = ()
     build_up_m: float = 0.0
+    borders: tuple[Joint, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -82,9 +85,9 @@ class Pin:
     ----------
     name : str
     kind : str
-        "high", "low", "joint", "threshold" or "row".
+        "high", "low", "joint", "border", "threshold" or "row".
     of : int
-        Number, from 1, of the joint or threshold; 0 without.
+        Number, from 1, of the joint, border of zones, or threshold; 0 without.
     row : int
         Row of the pour, from 1 at the far end.
     place_m : tuple
@@ -208,7 +211,7 @@ def plan_pins(
         for number, one in enumerate(request.joints, 1)
     )
     spacing = _spacing(request, outline, joints)
-    doors = at_thresholds(request.thresholds, datum.plane, request.build_up_m, outline)
+    doors = at_thresholds(request.thresholds, datum, request.build_up_m, outline)
     inside = surface.measured | surface.inferred
     start = request.exit_m or stated_at(datum, outline)
     blocks = [one.outline for one in floor.obstructions if one.kind != "loose"]
@@ -216,7 +219,9 @@ def plan_pins(
     nodes, *_ = even_places(inside, surface.grid, _NODES)
     bases = find_baselines(outline, nodes, near_m=start, blocks=blocks, walls=walls)
     places = place_pins(
-        datum.plane.at(*surface.grid.mesh()) - surface.height_m,
+        datum.depth_m(*surface.grid.mesh(), surface.height_m)
+        if datum.zones
+        else datum.at(*surface.grid.mesh()) - surface.height_m,
         surface.measured,
         inside,
         surface.grid,
@@ -225,6 +230,7 @@ def plan_pins(
         from_m=request.exit_m or (tuple(bases[0].corner.place_m.tolist()) if bases else start),
         high_m=_seen_high(surface, datum),
         joints=request.joints,
+        borders=request.borders,
         thresholds=[one.threshold.place_m for one in doors if one.of_this_floor],
         outline=outline,
     )
@@ -266,7 +272,7 @@ def _read(
     """Levels, staff readings, depths and tape of the pins."""
     place = np.array([one.place_m for one in places])
     found = depth_at(surface, datum, place)
-    top = datum.plane.at(*place.T)
+    top = datum.at(*place.T)
     tape = set_out(surface.floor.outline, bases, place, blocks=blocks)
 
     def known(value: float) -> float | None:
@@ -315,11 +321,13 @@ def _spacing(request: PinRequest, outline: Polygon, joints: tuple[JointHere, ...
 
 def _mark_m(request: PinRequest, datum: Datum, place: Array, surface: Surface) -> float:
     """Level of the height mark, within reach of a staff on every pin [m]."""
-    at = stated_at(datum, surface.floor.outline)
     mark = request.mark_m
-    if mark is None:
-        mark = float(datum.plane.at(*at)) + request.mark_above_m
-    over = mark - datum.plane.at(*place.T)
+    if mark is None and datum.zones:
+        mark = float(datum.at(*place.T).max()) + request.mark_above_m
+    elif mark is None:
+        at = stated_at(datum, surface.floor.outline)
+        mark = float(datum.at(*at)) + request.mark_above_m
+    over = mark - datum.at(*place.T)
     if over.min() < 0.0 or over.max() > _TALL_M:
         low, z0_m = over.min() < 0.0, surface.origin_m[2]
         raise JobError(

@@ -15,11 +15,13 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from pourdatum.datum import in_zones
 from pourdatum.errors import NoFloor
 from pourdatum.evenly import even_places
-from pourdatum.shareddraws import draws_for, interval_of
+from pourdatum.shareddraws import DRAWS, draws_for, interval_of
 from pourdatum.spread import rise_m
 from pourdatum.uncertainty import combined, interval
+from pourdatum.zones import part_of
 
 if TYPE_CHECKING:
     from pourdatum.datum import Datum
@@ -76,10 +78,33 @@ def depth_at(surface: Surface, datum: Datum, place_m: ArrayLike) -> AtPlaces:
         If a place is not on the floor.
     """
     place = _on_floor(surface, place_m)
+    if datum.zones:
+        return _in_zones(surface, datum, place)
     depth = datum.plane.at(*place.T) - surface.grid.at(surface.height_m, place)
     low, high = _ends(surface, datum, place, depth)
     ends = (datum.as_ground(end) for end in (depth, low, high + rise_m(datum)))
     return AtPlaces(place, *ends)
+
+
+def _in_zones(surface: Surface, datum: Datum, place: Array) -> AtPlaces:
+    """Depths of a floor in zones: each place by the datum of its own."""
+    ends = np.full((3, len(place)), np.nan)
+    outlines = [zone.outline for zone in datum.zones]
+    for zone, own in zip(datum.zones, in_zones(outlines, *place.T), strict=True):
+        if own.any():
+            found = depth_at(part_of(surface, zone.outline), zone.datum, place[own])
+            ends[:, own] = found.value_m, found.low_m, found.high_m
+    return AtPlaces(place, *ends)
+
+
+def _draws_in_zones(surface: Surface, datum: Datum, place: Array) -> Array:
+    """The same of draws: what the whole scan is out by is one draw in all zones."""
+    out = np.full((DRAWS, len(place)), np.nan)
+    outlines = [zone.outline for zone in datum.zones]
+    for zone, own in zip(datum.zones, in_zones(outlines, *place.T), strict=True):
+        if own.any():
+            out[:, own] = depth_draws_m(part_of(surface, zone.outline), zone.datum, place[own])
+    return out
 
 
 def height_at(surface: Surface, place_m: ArrayLike) -> AtPlaces:
@@ -130,6 +155,8 @@ def depth_draws_m(surface: Surface, datum: Datum, place_m: ArrayLike) -> Array:
     if surface.between is not None:
         raise ValueError("single levels have no draws in common; ask depth_at for each place")
     place = _on_floor(surface, place_m)
+    if datum.zones:
+        return _draws_in_zones(surface, datum, place)
     depth = datum.plane.at(*place.T) - surface.grid.at(surface.height_m, place)
     return datum.as_ground(depth + _moves(surface, datum, place, np.random.default_rng(_SEED)))
 

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from pourdatum.errors import JobError
 from pourdatum.pourbays import stop_ends
-from pourdatum.pourblocks import Blocks, make_blocks
+from pourdatum.pourblocks import Blocks, Parts, make_blocks
 from pourdatum.pourstrips import Crew, Laid, Pump, wet_edge
 from pourdatum.units import MM
 
@@ -114,6 +114,7 @@ def lay_out_pour(
     crew: Crew | Pump,
     leave_m: tuple[float, float],
     joints: Sequence[LineString] = (),
+    parts: Parts | None = None,
     waste: float = 0.0,
 ) -> PourSheet:
     """Batches of a pour against a wet edge.
@@ -134,6 +135,8 @@ def lay_out_pour(
         Exit, local plan [m].
     joints : sequence of LineString
         Movement and isolation joints: they end bays.
+    parts : Parts, optional
+        Zones of different datums: their borders end bays, too.
     waste : float
         Share of the material that does not reach the floor.
 
@@ -144,7 +147,8 @@ def lay_out_pour(
     Raises
     ------
     JobError
-        If the exit is not at the floor, or one batch takes longer than the working time.
+        If the exit is not at the floor, or one batch, or the way through the hose, takes longer
+        than the working time.
     """
     _check_exit(inside, grid, leave_m)
     if isinstance(crew, Crew) and crew.step_min > sheet.working_time_min:
@@ -155,7 +159,15 @@ def lay_out_pour(
             hint="more mixers, a quicker batch, or a material that stays open longer",
             id="batch-too-slow",
         )
-    blocks = make_blocks(depth_m, inside, grid, volume_m3, leave_m, joints)
+    if isinstance(crew, Pump) and crew.hose_min >= sheet.working_time_min:
+        raise JobError(
+            f"a hose of {crew.hose_m3 * MM:g} l is full for {crew.hose_min:.0f} min, the working"
+            f" time of {sheet.name} is {sheet.working_time_min:g} min",
+            where="pour.hose_l",
+            hint="a shorter or thinner hose, a faster pump, or a material that stays open longer",
+            id="hose-too-slow",
+        )
+    blocks = make_blocks(depth_m, inside, grid, volume_m3, leave_m, joints, parts)
     bag_m3 = sheet.bag_kg / sheet.powder_kg_per_m2_mm / MM / (1.0 + waste)
     laid, obstacle = wet_edge(blocks, crew, bag_m3, sheet.working_time_min)
     batches = _batches(laid, blocks, bag_m3, crew)
@@ -223,4 +235,4 @@ def _batches(laid: Laid, blocks: Blocks, bag_m3: float, crew: Crew | Pump) -> tu
     return tuple(found)
 
 
-__all__ = ["Batch", "Crew", "PourSheet", "Pump", "lay_out_pour"]
+__all__ = ["Batch", "Crew", "Parts", "PourSheet", "Pump", "lay_out_pour"]

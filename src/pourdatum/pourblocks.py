@@ -74,6 +74,14 @@ class Blocks:
     side_m: float
 
 
+@dataclass(frozen=True, eq=False)
+class Parts:
+    """A floor in parts: which one each cell (ny, nx) is in, from 0, and what fills each [m³]."""
+
+    of: Index
+    volume_m3: tuple[float, ...]
+
+
 def make_blocks(
     depth_m: Array,
     inside: Mask,
@@ -81,6 +89,7 @@ def make_blocks(
     volume_m3: float,
     leave_m: tuple[float, float],
     joints: Sequence[LineString] = (),
+    parts: Parts | None = None,
 ) -> Blocks:
     """Blocks of a floor with their way to the exit.
 
@@ -97,12 +106,17 @@ def make_blocks(
         Exit, local plan [m].
     joints : sequence of LineString
         Lines that no batch crosses.
+    parts : Parts, optional
+        Parts of the floor, such as zones, whose borders no batch crosses either.
     """
     wide = max(round(BLOCK_M / grid.cell_m), 1)
     wide = max(wide, math.ceil(math.sqrt(inside.sum() / _MOST)))
     row, col = np.nonzero(inside)
     name = (row // wide) * (grid.nx // wide + 1) + col // wide
-    _, own = np.unique(name, return_inverse=True)
+    part = np.zeros(row.size, np.int64) if parts is None else parts.of[row, col]
+    name = name * (int(part.max()) + 1) + part
+    _, first, own = np.unique(name, return_index=True, return_inverse=True)
+    part = part[first]
     count = int(own.max()) + 1
     block_of = np.full(inside.shape, -1, np.int64)
     block_of[row, col] = own
@@ -120,14 +134,17 @@ def make_blocks(
     away = np.hypot(grid.x_m[col] - leave_m[0], grid.y_m[row] - leave_m[1])
     exit_block = int(own[np.argmin(away)])
     level = _level(link, share, cells / wide**2, place, exit_block) * (wide * grid.cell_m) ** 2
+    whole = np.array([volume_m3] if parts is None else parts.volume_m3)
+    a, b = link.T
     return Blocks(
         block_of=block_of,
         place_m=place,
         area_m2=cells.astype(np.float64) * grid.cell_m**2,
-        volume_m3=filled * (volume_m3 / max(float(filled.sum()), 1e-300)),
+        volume_m3=filled
+        * (whole / np.maximum(np.bincount(part, filled, whole.size), 1e-300))[part],
         link=link,
         open_share=share,
-        crossed=_crossed(place, link, joints),
+        crossed=_crossed(place, link, joints) | (part[a] != part[b]),
         level=level,
         slope=_slope(place, link, level),
         exit_block=exit_block,

@@ -70,9 +70,17 @@ class Pump:
     Attributes
     ----------
     litres_per_minute : float
+    hose_m3 : float
+        What the hose holds: material is that much older where it is laid [m³].
     """
 
     litres_per_minute: float
+    hose_m3: float = 0.0
+
+    @property
+    def hose_min(self) -> float:
+        """Minutes that material is in the hose."""
+        return self.hose_m3 * MM / self.litres_per_minute
 
 
 @dataclass(frozen=True, eq=False)
@@ -154,7 +162,9 @@ def _widest_m(blocks: Blocks, crew: Crew | Pump, bag_m3: float, working_min: flo
     depth_m = max(float(blocks.volume_m3.sum() / blocks.area_m2.sum()), 1e-6)
     if isinstance(crew, Pump):
         # There and back over two passes.
-        return working_min * crew.litres_per_minute / MM / (2.0 * _PASS_M * depth_m)
+        return (
+            (working_min - crew.hose_min) * crew.litres_per_minute / MM / (2.0 * _PASS_M * depth_m)
+        )
     return crew.batches_in(working_min) * crew.bags_per_batch * bag_m3 / (_REACH_M[0] * depth_m)
 
 
@@ -389,4 +399,5 @@ def _edges(
         return 0.0, joined
     # A hose lays its pass from one end to the other: the far end meets the edge last.
     later = end if isinstance(crew, Pump) else start
-    return float((later[b] - start[a])[meets].max()), joined
+    in_hose_min = crew.hose_min if isinstance(crew, Pump) else 0.0
+    return float((later[b] - start[a])[meets].max()) + in_hose_min, joined

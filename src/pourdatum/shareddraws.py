@@ -152,8 +152,8 @@ def shared_draws(
 
 @lru_cache(maxsize=4)
 def draws_for(surface: Surface) -> SharedDraws:
-    """Draws from the budget of a surface; its level holds at the middle of the floor."""
-    middle = surface.floor.outline.centroid
+    """Draws from the budget of a surface; its level holds at the middle of the whole floor."""
+    middle_m, reach_m = middle_and_reach_m(surface)
     rounding, stations, fit = surface.rounding, surface.floor.stations, surface.control
     # Shots with a benchmark hold the level, whatever the mean of the set-ups is.
     level_m = 0.0 if fit is not None and fit.offset_m is not None else stations.level_m
@@ -163,13 +163,26 @@ def draws_for(surface: Surface) -> SharedDraws:
         datum_m=combined(surface.shared.datum_m, rounding.level_m, level_m),
         warp_m=combined(surface.shared.warp_m, stations.bend_m),
     )
-    west, south, east, north = surface.floor.outline.bounds
-    reach_m = 0.5 * math.hypot(east - west, north - south)
     shots = () if fit is None else tuple(shot.place_m for shot in fit.shots if shot.used)
     return replace(
-        shared_draws(shared, (middle.x, middle.y), reach_m=reach_m),
+        shared_draws(shared, middle_m, reach_m=reach_m),
         stations=stations,
         levelled_m=shots,
+    )
+
+
+def middle_and_reach_m(surface: Surface) -> tuple[tuple[float, float], float]:
+    """Where the level of a scan holds, and how far the floor reaches from there [m].
+
+    Of a part of a floor they are those of the whole: one scan errs in one way over all of it.
+    """
+    middle = surface.floor.outline.centroid
+    west, south, east, north = surface.floor.outline.bounds
+    shared = surface.shared
+    reach_m = 0.5 * math.hypot(east - west, north - south)
+    return (
+        (middle.x, middle.y) if shared.middle_m is None else shared.middle_m,
+        reach_m if shared.reach_m is None else shared.reach_m,
     )
 
 

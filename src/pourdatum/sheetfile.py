@@ -12,7 +12,8 @@ from typing import Annotated, Any, Final, Literal
 from pydantic import BeforeValidator, model_validator
 
 from pourdatum.errors import JobError
-from pourdatum.job import Price, is_path
+from pourdatum.job import is_path
+from pourdatum.jobfloor import Price
 from pourdatum.material import Primer, Sheet
 from pourdatum.tomlfile import (
     Section,
@@ -47,6 +48,7 @@ class PrimerTable(Section):
     coverage_m2_per_l: Annotated[float, between(0.5, 50.0)]
     coats: Annotated[int, between(1, 5)] = 1
     dry_min: Annotated[float, between(0.0, 2880.0)] | None = None
+    price_per_l: Price | None = None
 
 
 class SheetFile(Section):

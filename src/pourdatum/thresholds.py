@@ -10,10 +10,10 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from pourdatum.geometry import Plane
-
 if TYPE_CHECKING:
     from shapely import Polygon
+
+    from pourdatum.datum import Datum
 
 Array = NDArray[np.float64]
 
@@ -78,15 +78,15 @@ class AtThreshold:
 
 
 def at_thresholds(
-    thresholds: Sequence[Threshold], plane: Plane, build_up_m: float, outline: Polygon
+    thresholds: Sequence[Threshold], datum: Datum, build_up_m: float, outline: Polygon
 ) -> tuple[AtThreshold, ...]:
     """What a datum leaves at each threshold.
 
     Parameters
     ----------
     thresholds : sequence of Threshold
-    plane : Plane
-        The datum, local.
+    datum : Datum
+        Asked for its level beside each.
     build_up_m : float
         Covering, adhesive and membrane on top of the pour [m].
     outline : shapely.Polygon
@@ -95,8 +95,11 @@ def at_thresholds(
     Examples
     --------
     >>> import shapely
+    >>> from pourdatum.datum import Datum
+    >>> from pourdatum.geometry import Plane
     >>> door = Threshold((0.0, 2.0), 0.030, 0.002)
-    >>> found = at_thresholds([door], Plane(0.020), 0.012, shapely.box(0, 0, 8, 5))[0]
+    >>> datum = Datum("level", Plane(0.020), (0.020, 0.020), None, 0.002)
+    >>> found = at_thresholds([door], datum, 0.012, shapely.box(0, 0, 8, 5))[0]
     >>> round(found.over_m, 9), found.met
     (0.002, True)
     """
@@ -106,7 +109,7 @@ def at_thresholds(
         AtThreshold(
             one,
             number,
-            float(plane.at(*one.place_m)) + build_up_m,
+            datum.level_beside(*one.place_m) + build_up_m,
             float(outline.distance(shapely.Point(one.place_m))),
         )
         for number, one in enumerate(thresholds, 1)
@@ -119,6 +122,8 @@ def way_through(threshold: tuple[float, float], outline: Polygon) -> tuple[Array
     Examples
     --------
     >>> import shapely
+    >>> from pourdatum.datum import Datum
+    >>> from pourdatum.geometry import Plane
     >>> at, way = way_through((-0.1, 2.0), shapely.box(0, 0, 8, 5))
     >>> at.tolist(), abs(way).tolist()
     ([0.0, 2.0], [1.0, 0.0])

@@ -7,6 +7,7 @@ names the file, the line, the key, the value and what would be right.
 
 from __future__ import annotations
 
+import datetime as dt
 import difflib
 import math
 import re
@@ -97,7 +98,14 @@ def _not_empty(value: str) -> str:
 not_empty: Final = AfterValidator(_not_empty)
 """Accepts text with something in it."""
 
+
+def _date_as_text(value: object) -> object:
+    # TOML has dates of its own, and people write calibration dates as such.
+    return value.isoformat() if isinstance(value, (dt.date, dt.time)) else value
+
+
 Text = Annotated[str, BeforeValidator(plain_text)]
+Note = Annotated[str, BeforeValidator(plain_text), BeforeValidator(_date_as_text)]
 Place = Annotated[tuple[float, float], as_tuple]
 
 

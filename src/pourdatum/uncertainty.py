@@ -41,6 +41,10 @@ class SharedError:
         Where the figures come from, in words.
     scale : float
         Of lengths in plan, as a share of them.
+    middle_m : tuple of 2 floats, optional
+        Where the scan's level holds, of a surface that is part of a larger floor [m].
+    reach_m : float, optional
+        How far that floor reaches from there [m].
     """
 
     tilt_rad: float
@@ -48,6 +52,8 @@ class SharedError:
     datum_m: float
     source: str
     scale: float = 0.0
+    middle_m: tuple[float, float] | None = None
+    reach_m: float | None = None
 
 
 UNSEEN_M: Final = 0.0015

@@ -99,6 +99,65 @@ def show_mass(value_kg: float, system: System) -> str:
     return f"{value_kg:,.0f} kg".replace(",", " ")
 
 
+def show_limit(value_m: float, system: System) -> str:
+    """A stated limit, without zeros that nobody stated.
+
+    Examples
+    --------
+    >>> show_limit(0.012, "metric"), show_limit(0.0025, "metric"), show_limit(0.012, "imperial")
+    ('12 mm', '2.5 mm', '0.47 in')
+    """
+    if system == "imperial":
+        return show_height(value_m, system)
+    return f"{value_m * MM:.6g} mm"
+
+
+def show_fine(value_m: float, system: System) -> str:
+    """A small height, with one decimal more."""
+    if system == "imperial":
+        return f"{value_m / INCH_M:.3f} in"
+    return f"{value_m * MM:.2f} mm"
+
+
+def show_size(value_m: float, system: System) -> str:
+    """A size that is known to a millimetre or a twentieth of an inch at best.
+
+    Examples
+    --------
+    >>> show_size(0.0404, "metric"), show_size(0.0404, "imperial")
+    ('40 mm', '1.6 in')
+    """
+    if system == "imperial":
+        return f"{value_m / INCH_M:.1f} in"
+    return f"{value_m * MM:.0f} mm"
+
+
+def show_fall(slope: float, system: System, decimals: int = 1) -> str:
+    """A slope as people read it: mm per m, or inches per 10 feet, with a decimal more.
+
+    Examples
+    --------
+    >>> show_fall(0.0018, "metric"), show_fall(0.0018, "imperial")
+    ('1.8 mm per m', '0.22 in per 10 ft')
+    """
+    if system == "imperial":
+        return f"{slope * 120:.{decimals + 1}f} in per 10 ft"
+    return f"{slope * MM:.{decimals}f} mm per m"
+
+
+def show_load(kg_per_m2: float, system: System) -> str:
+    """A mass on an area as people read it.
+
+    Examples
+    --------
+    >>> show_load(60.0, "metric"), show_load(60.0, "imperial")
+    ('60.0 kg per m²', '12.3 lb per ft²')
+    """
+    if system == "imperial":
+        return f"{kg_per_m2 * FOOT_M**2 / POUND_KG:.1f} lb per ft²"
+    return f"{kg_per_m2:.1f} kg per m²"
+
+
 def _with_fitting_decimals(value: float, unit: str) -> str:
     decimals = 0 if abs(value) >= 100 else 1
     return f"{value:,.{decimals}f} {unit}".replace(",", " ")

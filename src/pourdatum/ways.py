@@ -35,8 +35,9 @@ from pourdatum.lifts import (
 )
 from pourdatum.material import Sheet, obstacles, small_patches_m2
 from pourdatum.pockets import RIM_M, Pocket, Thin, find_pockets, find_thin
-from pourdatum.units import MM
+from pourdatum.units import show_area, show_height, show_limit, show_load
 from pourdatum.volume import Volume
+from pourdatum.way import Way, Ways
 
 if TYPE_CHECKING:
     from pourdatum.geometry import Plane
@@ -47,101 +48,6 @@ DEEPEST_GRIND_M: Final = 0.010
 source."""
 _HAIR_M: Final = 1e-7
 _SAME_M: Final = 1e-5
-
-
-@dataclass(frozen=True)
-class Way:
-    """One combination, what it takes, and what stands against it.
-
-    Attributes
-    ----------
-    lifts : tuple of Lift
-        In their order; the last is the pour.
-    rise_m : float
-        Of the datum against the one asked for, before any grinding; negative is lower [m].
-    ground_m3, ground_m2 : float
-        Concrete to take off.
-    pockets : tuple of Pocket
-        Filled first.
-    cost : float or None
-        Bags with labour, and grinding; None where a price is missing.
-    mass_kg_per_m2 : float
-        Wet, of all lifts at the deepest place.
-    wait_h : float or None
-        From the first lift to the last; 0 of one lift.
-    walk_h, cover_h : float or None
-        From the first lift on; the deepest place decides. None where a sheet does not say.
-    against : tuple of str
-        Why it does not work; empty where it does.
-    asked, invented : bool
-        Whether it is the plan as asked; whether it takes a sheet that is invented.
-    """
-
-    lifts: tuple[Lift, ...]
-    rise_m: float
-    ground_m3: float
-    ground_m2: float
-    pockets: tuple[Pocket, ...]
-    cost: float | None
-    mass_kg_per_m2: float
-    wait_h: float | None
-    walk_h: float | None
-    cover_h: float | None
-    against: tuple[str, ...] = ()
-    asked: bool = False
-    invented: bool = False
-
-    @property
-    def works(self) -> bool:
-        """Whether it can be built."""
-        return not self.against
-
-    @property
-    def sheet(self) -> Sheet:
-        """Of the pour."""
-        return self.lifts[-1].sheet
-
-    @property
-    def volume_m3(self) -> float:
-        """Of all lifts."""
-        return math.fsum(lift.volume_m3 for lift in self.lifts)
-
-    @property
-    def powder_kg(self) -> float:
-        """Of all lifts, without waste."""
-        return math.fsum(lift.powder_kg for lift in self.lifts)
-
-    @property
-    def bags(self) -> int:
-        """Of all lifts, whole bags for each."""
-        return sum(lift.bags for lift in self.lifts)
-
-
-@dataclass(frozen=True)
-class Ways:
-    """Ways, the best first, then those that do not work; and what is out of range as asked.
-
-    Thin places are listed where they are more than small patches together.
-    """
-
-    each: tuple[Way, ...] = ()
-    pockets: tuple[Pocket, ...] = ()
-    thin: tuple[Thin, ...] = ()
-
-    @property
-    def best(self) -> Way | None:
-        """The first that works."""
-        return next((way for way in self.each if way.works), None)
-
-    @property
-    def nearest(self) -> Way | None:
-        """The best, or the one with the least against it."""
-        if not self.each:
-            return None
-        return self.best or min(self.each, key=lambda way: (len(way.against), way.powder_kg))
-
-
-NO_WAYS: Final = Ways()
 
 
 @dataclass(frozen=True)
@@ -330,8 +236,8 @@ def _ground(
     if clear_m - rise_m > deepest_m + _HAIR_M:
         why = "are allowed" if terms.deepest_grind_m is not None else "grinding takes off: mill it"
         said = (
-            f"{(clear_m - rise_m) * MM:.1f} mm would have to be ground off at the highest place and"
-            f" {deepest_m * MM:g} mm {why}"
+            f"{show_height(clear_m - rise_m, terms.system)} would have to be ground off at the"
+            f" highest place and {show_limit(deepest_m, terms.system)} {why}"
         )
         against = (said,)
     return volume_m3, floor.read.at(rise_m - ground_m).above_m2, against
@@ -366,9 +272,10 @@ def _way(
         pockets = all_of_them.each
         if all_of_them.feather_m2 > floor.small_m2:
             said = (
-                f"{all_of_them.feather_m2:.2f} m² of the first lift would be thinner than the"
-                f" {first.sheet.depth_mm[0]:g} mm that {first.sheet.name} needs, further than"
-                f" {RIM_M * MM:g} mm from its rim"
+                f"{show_area(all_of_them.feather_m2, terms.system)} of the first lift would be"
+                f" thinner than the {show_limit(first.sheet.least_m, terms.system)} that"
+                f" {first.sheet.name} needs, further than {show_limit(RIM_M, terms.system)} from"
+                " its rim"
             )
             against += (said,)
         against += _too_deep_for_two(floor, sheet, first.sheet, rise_m, left_m)
@@ -385,12 +292,13 @@ def _way(
         fill, sheet, area_m2=fill.outline_m2,
         datum_slope=terms.slope,
         max_load_kg_per_m2=terms.max_load_kg_per_m2 if first is None else None,
+        system=terms.system,
     )  # fmt: skip
     allowed = terms.max_load_kg_per_m2
     if first is not None and allowed is not None and mass > allowed:
         said = (
-            f"both lifts weigh {mass:.1f} kg per m² wet at the deepest place and the floor is"
-            f" allowed {allowed:g}"
+            f"both lifts weigh {show_load(mass, terms.system)} wet at the deepest place and the"
+            f" floor is allowed {show_load(allowed, terms.system)}"
         )
         against += (said,)
     wait_h = wait_h_of(lifts, terms)
@@ -446,19 +354,21 @@ def _too_deep_for_two(
     floor: _Floor, sheet: Sheet, first: Sheet, rise_m: float, left_m: float
 ) -> tuple[str, ...]:
     """Why pockets cannot be filled in a lift of each within its range."""
+    system = floor.terms.system
     most_m = left_m + first.greatest_m
     against: list[str] = []
     over_m2 = floor.deeper_m2(rise_m, most_m)
     if over_m2 > floor.small_m2:
         against.append(
-            f"{over_m2:.2f} m² lie deeper than the {most_m * MM:g} mm that a lift of {first.name}"
-            f" and one of {sheet.name} fill together"
+            f"{show_area(over_m2, system)} lie deeper than the {show_limit(most_m, system)} that a"
+            f" lift of {first.name} and one of {sheet.name} fill together"
         )
     thin_m = left_m + first.least_m
     between_m2 = floor.deeper_m2(rise_m, sheet.greatest_m) - floor.deeper_m2(rise_m, thin_m)
     if thin_m > sheet.greatest_m and between_m2 > floor.small_m2:
         against.append(
-            f"{between_m2:.2f} m² are too deep for one lift of {sheet.name} and not deep enough for"
-            f" two: {sheet.greatest_m * MM:g} to {thin_m * MM:g} mm"
+            f"{show_area(between_m2, system)} are too deep for one lift of {sheet.name} and not"
+            f" deep enough for two: {show_limit(sheet.greatest_m, system)} to"
+            f" {show_limit(thin_m, system)}"
         )
     return tuple(against)

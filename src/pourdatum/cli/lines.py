@@ -10,9 +10,11 @@ from pourdatum.cli.prooflines import proof_rows, verdict_line
 from pourdatum.controlwords import notes_on, to_read_again
 from pourdatum.outcome import Check, Plan, Survey
 from pourdatum.pour import Crew
+from pourdatum.pumpday import clock_of
 from pourdatum.report.flatness_block import flatness_rows
 from pourdatum.report.ways_block import would_work
 from pourdatum.report.words import (
+    bag_mass,
     for_people,
     level,
     money,
@@ -21,10 +23,12 @@ from pourdatum.report.words import (
     volume_span,
     water,
 )
+from pourdatum.report.zones_block import lowered
 from pourdatum.units import MM, show_area, show_height, show_length, show_mass, show_volume
 
 if TYPE_CHECKING:
     from pourdatum.grinding import Grinding
+    from pourdatum.outcome import ZonePlan
     from pourdatum.pour import PourSheet
 
 CAUTION: Final = (
@@ -33,17 +37,20 @@ CAUTION: Final = (
 )
 _SILENT: Final = frozenset(
     {
-        "not-in-this-version",
+        "zones",
         "not-buildable",
         "no-price",
         "criterion-not-known",
         "grind-not-priced",
         "grind-bound",
+        "hose",
         "nibs",
         "control-loose",
     }
 )
 """Warnings that stand in the lines already, or speak to programs."""
+_BAYS: Final = 4
+"""Bays whose material is listed in a line; the report has all."""
 
 
 def result_lines(outcome: Survey | Plan | Check, folder: str, kinds: Sequence[str]) -> list[str]:
@@ -68,7 +75,7 @@ def result_lines(outcome: Survey | Plan | Check, folder: str, kinds: Sequence[st
     # Litres of a floor in the wrong unit are read before any note below them.
     lines = [f"ASSUMED: {survey.scan.unit_taken}"] if survey.scan.unit_taken else []
     fit = survey.surface.control
-    first = None if fit is None else to_read_again(fit)
+    first = None if fit is None else to_read_again(fit, survey.system)
     if first is not None:
         lines += [f"CONTROL IN DOUBT: {first}", ""]
     lines += [survey.title] if survey.title else []
@@ -76,13 +83,13 @@ def result_lines(outcome: Survey | Plan | Check, folder: str, kinds: Sequence[st
     if isinstance(outcome, Plan) and outcome.obstacles:
         lines += ["", "NOT BUILDABLE AS IT STANDS:"]
         lines += [f"  {text}" for text in outcome.obstacles]
-        lines += [would_work(outcome)] if outcome.ways.each else []
+        lines += _what_works(outcome)
     told = [
         for_people(item.code, item.text) for item in outcome.warnings if item.code not in _SILENT
     ]
     assumed = [text for text in survey.scan.assumptions if text != survey.scan.unit_taken]
     if survey.surface.control is not None:
-        assumed += notes_on(survey.surface)[1]
+        assumed += notes_on(survey.surface, survey.system)[1]
     told += [f"assumed: {text}" for text in assumed]
     if told:
         lines += ["", "Note:"]
@@ -90,6 +97,17 @@ def result_lines(outcome: Survey | Plan | Check, folder: str, kinds: Sequence[st
     shown = {"report": "report.html", "result": "result.json"}
     name = next((shown[kind] for kind in ("report", "result") if kind in kinds), "")
     return [*lines, "", f"Results: {folder}/{name}", CAUTION]
+
+
+def _what_works(plan: Plan) -> list[str]:
+    """What would work, of each zone that does not, where there are zones."""
+    if not plan.zones:
+        return [would_work(plan)] if plan.ways.each else []
+    return [
+        f"In zone {zone.name}: {lowered(would_work(zone.plan))}"
+        for zone in plan.zones
+        if not zone.plan.buildable and zone.plan.ways.each
+    ]
 
 
 def _floor_rows(survey: Survey) -> list[tuple[str, str]]:
@@ -138,13 +156,15 @@ def _plan_rows(plan: Plan) -> list[tuple[str, str]]:
     depths = span(max(0.0, volume.min_depth_m), max(0.0, volume.max_depth_m), system)
     per_bag, in_all = water(order.water_per_bag_l, system, 2), water(order.water_l, system)
     powder = show_mass(order.powder_kg, system)
+    bag = bag_mass(plan.sheet.bag_kg, system)
     sure = f"enough in {order.confidence * 100:g} % of cases"
     waste = f" with {order.waste * 100:g} % waste" if order.waste else ""
     rows = [
         ("datum", _datum_words(plan)),
+        *(("zone", _zone_words(zone)) for zone in plan.zones),
         ("fill", f"{show_volume(volume.volume_m3, system)} ({between}, 95 %)"),
         ("depth", f"{depths}, mean {show_height(volume.mean_depth_m, system)}"),
-        ("material", f"{plan.sheet.name}, {powder} of powder in bags of {plan.sheet.bag_kg:g} kg"),
+        ("material", f"{plan.sheet.name}, {powder} of powder in bags of {bag}"),
         ("bags", f"{order.bags} expected{waste}, buy {order.bags_to_buy} ({sure})"),
         ("water", f"{per_bag} to each bag, {in_all} in all"),
     ]
@@ -152,10 +172,50 @@ def _plan_rows(plan: Plan) -> list[tuple[str, str]]:
         rows.append(("primer", water(order.primer_l, system)))
     if plan.pour is not None:
         rows.append(("pour", _pour_words(plan.pour)))
+        rows += _day_rows(plan)
     if plan.pins.pins:
         rows.append(("pins", _pins_words(plan)))
     if order.cost is not None:
-        rows.append(("cost", f"{order.cost:.2f} for the bags expected"))
+        rows.append(("cost", _cost_words(plan)))
+    waiting = [name for name, said in plan.tests.entries if not said]
+    if waiting:
+        rows.append(("open", f"{', '.join(waiting)}: the order is subject to them"))
+    return rows
+
+
+def _cost_words(plan: Plan) -> str:
+    """The bags expected; with primer and grinding where they are priced."""
+    order, whole = plan.order, plan.besides.cost
+    assert order.cost is not None
+    said = f"{order.cost:.2f} for the bags expected"
+    more = ["primer"] * (order.primer_cost is not None)
+    more += ["grinding"] * (plan.grinding is not None and bool(plan.grinding.ground))
+    if whole is None or not more:
+        return said
+    return f"{said}, {whole:.2f} with {' and '.join(more)}"
+
+
+def _day_rows(plan: Plan) -> list[tuple[str, str]]:
+    """What must be at the pump by when, and what stays in the hose; none for bags by hand."""
+    day = plan.day
+    if plan.pour is None or isinstance(plan.pour.crew, Crew):
+        return []
+    when = "from" if day.deliveries_min else "by"
+    listed = [
+        f"{bay.bags} bags {when} {clock_of(bay.by_min, day.start_min)} for bay {bay.number}"
+        f" ({math.floor(bay.minutes)} min)"
+        for bay in day.bays
+    ]
+    more = f"; and {len(listed) - _BAYS} more" if len(listed) > _BAYS else ""
+    rows = [("at the pump", "; ".join(listed[:_BAYS]) + more)]
+    if day.deliveries_min:
+        times = [clock_of(at, day.start_min) for at in day.deliveries_min]
+        last = f" to {times[-1]}" if len(times) > _BAYS else ""
+        said = f"{len(times)}, at the latest at {', '.join(times[:_BAYS])}{last}"
+        rows.append(("deliveries", said))
+    if day.hose_m3:
+        left = show_volume(day.hose_m3, plan.system)
+        rows.append(("hose", f"{left} stay in it: {day.hose_bags} of the bags to buy"))
     return rows
 
 
@@ -177,7 +237,19 @@ def _pins_words(plan: Plan) -> str:
     return f"{said}; laser at a mark at {level(pins.mark_m + plan.origin_m[2], system)}"
 
 
+def _zone_words(zone: ZonePlan) -> str:
+    plan = zone.plan
+    between = volume_span(*plan.volume_interval_m3, plan.system)
+    return (
+        f"{zone.name}: {show_area(plan.volume.outline_m2, plan.system)} to {_datum_words(plan)};"
+        f" {show_volume(plan.volume.volume_m3, plan.system)} ({between}, 95 %), {zone.bags}"
+        f" bag{'s' if zone.bags != 1 else ''}"
+    )
+
+
 def _datum_words(plan: Plan) -> str:
+    if plan.zones:
+        return f"{len(plan.zones)} zones, each to its own" if len(plan.zones) > 1 else "of the zone"
     datum, system = plan.datum, plan.system
     z = level(datum.plane.z0_m + plan.origin_m[2], system)
     match datum.kind:
@@ -200,11 +272,18 @@ def _grind_words(plan: Plan, grinding: Grinding) -> str:
     off = water(grinding.volume_m3 * MM, system)
     held = "" if grinding.bound is None else f"; held by the {grinding.bound}"
     less = grinding.unground_cost - grinding.cost
+    if plan.zones:
+        return (
+            f"{count} hump{'s' if count != 1 else ''}, {off} from"
+            f" {show_area(grinding.area_m2, system)} in all zones, saves"
+            f" {show_volume(grinding.saved_m3, system)} and {money(less)}, powder by weight, with"
+            f" one set-up{held}"
+        )
     return (
         f"{count} hump{'s' if count != 1 else ''}, {off} from"
         f" {show_area(grinding.area_m2, system)}: datum"
         f" {show_height(plan.datum.lowered_m, system)} lower, saves"
-        f" {show_volume(grinding.saved_m3, system)} and {money(less)}{held}"
+        f" {show_volume(grinding.saved_m3, system)} and {money(less)}, powder by weight{held}"
     )
 
 

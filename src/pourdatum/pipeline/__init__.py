@@ -13,7 +13,8 @@ from pourdatum.outcome import Check, Plan, Survey
 from pourdatum.passing import Progress, silent
 from pourdatum.pipeline.compared import check_load
 from pourdatum.pipeline.measured import measured
-from pourdatum.pipeline.planned import check_fall, plan_pour, wants_grinding
+from pourdatum.pipeline.onedatum import check_fall, wants_grinding
+from pourdatum.pipeline.planned import plan_pour
 from pourdatum.pipeline.surveyed import as_job, survey_floor
 from pourdatum.pipeline.verified import check_scans
 from pourdatum.sheetfile import read_sheet

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from pourdatum.material import Sheet
     from pourdatum.outcome import Plan
     from pourdatum.surface import Surface
-    from pourdatum.ways import Ways
+    from pourdatum.way import Ways
 
 _NOISES: Final = 4.0
 """Typical standard errors of a cell within which a shortfall is none."""
@@ -72,6 +72,7 @@ def ways_of(plan: Plan, job: Job, top: Surface) -> Ways:
         waste=job.material.waste,
         absorbency=job.preparation.absorbency,
         max_load_kg_per_m2=job.pour.max_load_kg_per_m2,
+        system=job.units,
     )
     ground = None
     if grinding is not None and grinding.ground:

@@ -19,7 +19,7 @@ from pourdatum.sense import CHECKED, UNIT_WORDS, Head, check_sense, exchanged
 from pourdatum.shots import Shot
 from pourdatum.staff import LEAST_SHOTS, NEAR_M, SHOT_M, lack_at, stands_on_floor
 from pourdatum.uncertainty import SharedError
-from pourdatum.units import LENGTH_UNITS, MM
+from pourdatum.units import LENGTH_UNITS, MM, System
 
 if TYPE_CHECKING:
     from pourdatum.job import Job
@@ -182,11 +182,11 @@ def _check_exchanged(surface: Surface, shots: list[Shot], path: str) -> None:
         )
 
 
-def control_remarks(surface: Surface) -> tuple[list[Warned], list[str]]:
+def control_remarks(surface: Surface, system: System = "metric") -> tuple[list[Warned], list[str]]:
     """Warnings and assumptions that control gives rise to; none without control."""
     if surface.control is None:
         return [], []
-    warned, told = notes_on(surface)
+    warned, told = notes_on(surface, system)
     return [Warned(code, text) for code, text in warned], told
 
 

@@ -10,7 +10,18 @@ import numpy as np
 
 from pourdatum.outcome import Warned
 from pourdatum.outline_file import place_from_local
-from pourdatum.units import MM
+from pourdatum.report import words
+from pourdatum.units import (
+    MM,
+    System,
+    show_area,
+    show_fall,
+    show_fine,
+    show_height,
+    show_length,
+    show_limit,
+    show_size,
+)
 
 if TYPE_CHECKING:
     from pourdatum.floor import Floor
@@ -35,19 +46,20 @@ _LEAST_GUESS_M2: Final = 0.05
 """Guessed floor that shows as 0.1 m²."""
 
 
-def floor_found(surface: Surface) -> list[Warned]:
+def floor_found(surface: Surface, system: System = "metric") -> list[Warned]:
     """Warnings on which floor was taken, and where it ends."""
     floor = surface.floor
-    found = [*_doorways(surface), *_levels(surface), *_shots(surface)]
+    found = [*_doorways(surface, system), *_levels(surface, system), *_shots(surface, system)]
     if floor.doubled_m is not None:
         found.append(
             Warned(
                 "doubled-layer",
-                f"the floor lies in two layers {floor.doubled_m * MM:.0f} mm apart, as where two"
+                f"the floor lies in two layers {show_size(floor.doubled_m, system)} apart, as "
+                "where two"
                 " passes were not joined well: levels lie between them and may err by half of it",
             )
         )
-    found += _set_ups(surface)
+    found += _set_ups(surface, system)
     apart = _apart(floor.stations)
     if apart and any(place is not None for place in floor.stations.place_m):
         found.append(Warned("set-ups-apart", apart))
@@ -55,25 +67,26 @@ def floor_found(surface: Surface) -> list[Warned]:
         found.append(
             Warned(
                 "open-edge",
-                f"along {floor.open_edge_m:.1f} m the outline ends where the scan ends and not at"
+                f"along {show_length(floor.open_edge_m, system)} the outline ends where the "
+                "scan ends and not at"
                 " a wall: the floor may go on there; scan further or give --outline",
             )
         )
     return found
 
 
-def _set_ups(surface: Surface) -> list[Warned]:
+def _set_ups(surface: Surface, system: System) -> list[Warned]:
     """Set-ups that were joined too high or too low, that bend or rise around themselves."""
     stations = surface.floor.stations
     found = []
     if stations.error_m > _STEP_M:
         low, high = int(np.nanargmin(stations.step_m)), int(np.nanargmax(stations.step_m))
-        apart_mm = (stations.step_m[high] - stations.step_m[low]) * MM
+        apart = show_height(float(stations.step_m[high] - stations.step_m[low]), system)
         found.append(
             Warned(
                 "set-ups-differ",
                 f"set-ups of the scan were not joined at one height: where they see the same floor"
-                f" '{_named(stations, high)}' lies {apart_mm:.1f} mm above"
+                f" '{_named(stations, high)}' lies {apart} above"
                 f" '{_named(stations, low)}'; all were brought to their mean, and which of them is"
                 " right the scan cannot say: control shots with a benchmark can",
             )
@@ -82,8 +95,9 @@ def _set_ups(surface: Surface) -> list[Warned]:
         found.append(
             Warned(
                 "set-ups-bend",
-                f"set-ups of the scan bend against one another by {stations.left_m * MM:.1f} mm"
-                " (one standard deviation) where they see the same floor; the intervals allow for"
+                f"set-ups of the scan bend against one another by"
+                f" {show_height(stations.left_m, system)} (one standard deviation) where they "
+                "see the same floor; the intervals allow for"
                 " it, joining the set-ups again may take it away",
             )
         )
@@ -92,7 +106,8 @@ def _set_ups(surface: Surface) -> list[Warned]:
         found.append(
             Warned(
                 "bowls",
-                f"the floor {way} by {abs(stations.bowl) * MM:.2f} mm per m with the distance from"
+                f"the floor {way} by {show_fall(abs(stations.bowl), system, 2)} with the "
+                "distance from"
                 " each set-up, as an instrument does whose vertical circle is out: have it"
                 " checked; the intervals allow for it",
             )
@@ -121,12 +136,12 @@ def _named(stations: Stations, number: int) -> str:
     return shown if len(shown) <= _LONG_NAME else f"{shown[: _LONG_NAME - 1]}…"
 
 
-def floor_taken(surface: Surface) -> list[str]:
+def floor_taken(surface: Surface, system: System = "metric") -> list[str]:
     """Assumptions on which floor was taken."""
     floor = surface.floor
     said = []
     if floor.taken_doors_m:
-        places = _places(surface, floor.taken_doors_m)
+        places = _places(surface, floor.taken_doors_m, system)
         said.append(
             f"doorways: what lies behind them is taken as part of this floor: {places};"
             " --outline leaves it out"
@@ -162,11 +177,12 @@ def sensor_taken(surface: Surface, job: Job) -> list[str]:
     scan = surface.floor.scan
     if job.sensor.model_fields_set:
         shared = surface.shared if surface.control is None else surface.control.before
+        tilt, length = (_share(one, job.units) for one in (shared.tilt_rad, shared.scale))
+        warp, level = (_stated(one, job.units) for one in (shared.warp_m, shared.datum_m))
         said = (
-            f"sensor: as {shared.source} says, the scan as a whole is taken as good to"
-            f" {shared.tilt_rad * MM:g} mm per m of tilt, {shared.warp_m * MM:g} mm of warp,"
-            f" {shared.datum_m * MM:g} mm of level and {shared.scale * MM:g} mm per m of length"
-            " (one standard deviation each)"
+            f"sensor: as {shared.source} says, the scan as a whole is taken as good to {tilt} of"
+            f" tilt, {warp} of warp, {level} of level and {length} of length (one standard"
+            " deviation each)"
         )
         return [said]
     told = job.scan.sensor is not None or scan.sensor_hint is not None
@@ -175,13 +191,23 @@ def sensor_taken(surface: Surface, job: Job) -> list[str]:
     shared = surface.shared
     said = (
         f"sensor: {shared.source}, by how the points scatter"
-        f" ({surface.floor.noise_m * MM:.1f} mm): its vertical is taken as good to"
-        f" {shared.tilt_rad * MM:g} mm per m; --sensor says otherwise"
+        f" ({show_height(surface.floor.noise_m, job.units)}): its vertical is taken as good to"
+        f" {_share(shared.tilt_rad, job.units)}; --sensor says otherwise"
     )
     return [said]
 
 
-def _shots(surface: Surface) -> list[Warned]:
+def _stated(value_m: float, system: System) -> str:
+    """A small height as it was stated, without zeros of ours."""
+    return show_limit(value_m, system) if system == "metric" else show_fine(value_m, system)
+
+
+def _share(share: float, system: System) -> str:
+    """A slope as it was stated."""
+    return f"{share * MM:g} mm per m" if system == "metric" else show_fall(share, system, 2)
+
+
+def _shots(surface: Surface, system: System) -> list[Warned]:
     """Where levels that were shot singly say little of the floor."""
     floor = surface.floor
     if floor.spots is None:
@@ -199,7 +225,8 @@ def _shots(surface: Surface) -> list[Warned]:
         found.append(
             Warned(
                 "wide-gaps",
-                f"{floor.spots.guessed_m2:.1f} m² of the floor lie in triangles of shots with"
+                f"{show_area(floor.spots.guessed_m2, system)} of the floor lie in triangles of "
+                "shots with"
                 " sides over three times the usual spacing: its level there is little more than"
                 " a guess; take levels in between",
             )
@@ -207,34 +234,36 @@ def _shots(surface: Surface) -> list[Warned]:
     return found
 
 
-def _doorways(surface: Surface) -> list[Warned]:
+def _doorways(surface: Surface, system: System) -> list[Warned]:
     floor = surface.floor
     if not floor.beyond_doors_m:
         return []
     return [
         Warned(
             "beyond-doorway",
-            f"floor seen through a doorway is left out: {_places(surface, [place])}; give"
+            f"floor seen through a doorway is left out: {_places(surface, [place], system)}; give"
             " --through-doors to take it in, or --outline",
         )
         for place in floor.beyond_doors_m
     ]
 
 
-def _places(surface: Surface, places: Iterable[tuple[float, float, float]]) -> str:
+def _places(surface: Surface, places: Iterable[tuple[float, float, float]], system: System) -> str:
     x0, y0 = surface.origin_m[:2]
     return ", ".join(
-        f"{area_m2:.1f} m² about ({x + x0:.2f}, {y + y0:.2f})" for x, y, area_m2 in places
+        f"{show_area(area_m2, system)} about ({words.place(x + x0, y + y0, system)})"
+        for x, y, area_m2 in places
     )
 
 
-def _levels(surface: Surface) -> list[Warned]:
+def _levels(surface: Surface, system: System) -> list[Warned]:
     floor = surface.floor
     if not floor.other_levels_m:
         return []
     x0, y0, z0 = surface.origin_m
     listed = ", ".join(
-        f"{area_m2:.1f} m² at {level_m + z0:.3f} m about ({x + x0:.2f}, {y + y0:.2f})"
+        f"{show_area(area_m2, system)} at {words.level(level_m + z0, system)} about"
+        f" ({words.place(x + x0, y + y0, system)})"
         for level_m, area_m2, x, y in floor.other_levels_m[:MOST_LEVELS]
     )
     count = len(floor.other_levels_m)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -21,20 +23,27 @@ if TYPE_CHECKING:
     from pourdatum.outcome import Plan
     from pourdatum.surface import Surface
     from pourdatum.thresholds import AtThreshold
+    from pourdatum.zones import Border
 
 _FAR_M: Final = 0.5
 """A threshold that stands as far from the finished floor is one of another vertical [m]."""
 
 
-def pins_of(surface: Surface, datum: Datum, job: Job) -> PinPlan:
-    """The pins of a plan.
+def pins_of(surface: Surface, datum: Datum, job: Job, borders: Sequence[Border] = ()) -> PinPlan:
+    """The pins of a plan, on both sides of the borders of its zones, too.
 
     Raises
     ------
     JobError
         If the height mark cannot be read on a staff, or a threshold is one of another vertical.
     """
-    found = plan_pins(surface, datum, pin_request(job, surface), levelled=level_known(surface))
+    lines = tuple(
+        Joint("isolation", np.asarray(part.coords))
+        for border in borders
+        for part in border.line.geoms
+    )
+    request = replace(pin_request(job, surface), borders=lines)
+    found = plan_pins(surface, datum, request, levelled=level_known(surface))
     if level_known(surface):
         for one in found.thresholds:
             _check_far(one, surface)

@@ -6,17 +6,21 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from pourdatum.datum import in_zones
 from pourdatum.outcome import Warned
 from pourdatum.outline_file import place_to_local
-from pourdatum.pour import Crew, Pump, lay_out_pour
-from pourdatum.units import show_length
+from pourdatum.pour import Crew, Parts, Pump, lay_out_pour
+from pourdatum.pumpday import NO_DAY, Terms, pour_day
+from pourdatum.units import MM, show_length, show_volume
 
 if TYPE_CHECKING:
     from pourdatum.job import Job
     from pourdatum.outcome import Plan
     from pourdatum.pour import PourSheet
+    from pourdatum.pumpday import PourDay
 
 _LEAST_M3: Final = 1e-6
+_AT_FLOOR_M: Final = 1.5
 _SHIFT_MIN: Final = 600.0
 """Minutes of pouring from which a day is not enough; common practice, no source."""
 
@@ -49,8 +53,44 @@ def sheet_of(plan: Plan, job: Job) -> PourSheet | None:
         crew=crew_of(job),
         leave_m=leave_of(plan, job),
         joints=lines,
+        parts=_parts(plan),
         waste=job.material.waste,
     )
+
+
+def _parts(plan: Plan) -> Parts | None:
+    """Zones as parts that no batch crosses."""
+    if not plan.zones:
+        return None
+    of = np.zeros(plan.surface.grid.shape, np.int64)
+    outlines = [zone.outline for zone in plan.datum.zones]
+    for number, own in enumerate(in_zones(outlines, *plan.surface.grid.mesh())):
+        of[own] = number
+    return Parts(of, tuple(zone.plan.volume.volume_m3 for zone in plan.zones))
+
+
+def bags_of_zones(plan: Plan) -> list[int]:
+    """Bags opened in each zone, in the order of the pour sheet."""
+    if plan.pour is None:
+        return [0] * len(plan.zones)
+    place = np.array([batch.place_m for batch in plan.pour.batches])
+    bags = np.array([batch.bags for batch in plan.pour.batches])
+    outlines = [zone.outline for zone in plan.datum.zones]
+    return [int(bags[own].sum()) for own in in_zones(outlines, *place.T)]
+
+
+def day_of(plan: Plan, job: Job) -> PourDay:
+    """The day of the pour by its bays."""
+    if plan.pour is None:
+        return NO_DAY
+    wish = job.pour
+    terms = Terms(
+        waste=job.material.waste,
+        hose_m3=None if wish.hose_l is None else wish.hose_l / MM,
+        delivery_kg=wish.delivery_kg,
+        start_min=wish.start_min,
+    )
+    return pour_day(plan.pour, plan.sheet, terms)
 
 
 def crew_of(job: Job) -> Crew | Pump:
@@ -58,12 +98,28 @@ def crew_of(job: Job) -> Crew | Pump:
     pour = job.pour
     if pour.mode == "pump":
         assert pour.litres_per_minute is not None  # The job's model saw to it.
-        return Pump(pour.litres_per_minute)
+        return Pump(pour.litres_per_minute, (pour.hose_l or 0.0) / MM)
     return Crew(pour.mixers, pour.minutes_per_batch, pour.bags_per_batch)
 
 
 def leave_of(plan: Plan, job: Job) -> tuple[float, float]:
-    """Where the crew leaves: as given, else a doorway that was seen, else an end of the room."""
+    """Where the crew leaves: as given, else a doorway that was seen, else an end of the room.
+
+    Where floor that is not poured lies before the exit, the crew leaves the pour on its way there.
+    """
+    import shapely
+
+    leave_m = _leave_room(plan, job)
+    if not plan.zones:
+        return leave_m
+    poured = shapely.union_all([zone.outline for zone in plan.datum.zones])
+    if plan.floor.outline.distance(shapely.Point(leave_m)) > _AT_FLOOR_M:
+        return leave_m  # It is refused as what it is: no exit of this floor.
+    (x_m, y_m), _ = shapely.shortest_line(poured, shapely.Point(leave_m)).coords
+    return float(x_m), float(y_m)
+
+
+def _leave_room(plan: Plan, job: Job) -> tuple[float, float]:
     import shapely
 
     if job.pour.exit is not None:
@@ -93,13 +149,23 @@ def pour_warnings(plan: Plan, job: Job) -> list[Warned]:
         found.append(Warned("wet-edge", sheet.obstacle))
     if sheet.bays > 1:
         length_m = sum(line.length for line in sheet.stop_ends)
+        zones = ", borders of zones" if plan.zones else ""
         why = "so that no edge is older than the working time"
         found.append(
             Warned(
                 "bays",
                 f"the floor is poured in {sheet.bays} bays with"
-                f" {show_length(length_m, plan.system)} of stop-ends between them, at joints or"
-                f" {why}",
+                f" {show_length(length_m, plan.system)} of stop-ends between them, at"
+                f" joints{zones} or {why}",
+            )
+        )
+    if plan.day.hose_bags:
+        left = show_volume(plan.day.hose_m3 or 0.0, plan.system)
+        found.append(
+            Warned(
+                "hose",
+                f"{left} stay in the hose at the end: {plan.day.hose_bags} of the bags to buy are"
+                " for it; every stop that lasts longer than the working time costs as much again",
             )
         )
     if sheet.minutes > _SHIFT_MIN:
@@ -137,6 +203,11 @@ def pour_assumptions(plan: Plan, job: Job) -> list[str]:
         said.append(
             f"pour: the crew leaves at ({x_m:.2f}, {y_m:.2f}), {how}; [pour] exit in the job says"
             " where"
+        )
+    if isinstance(sheet.crew, Pump) and job.pour.hose_l is None:
+        said.append(
+            "pour: what the hose holds is not given: it stays full at the end, and its material"
+            " comes on top of what is bought; [pour] hose_l in the job says how much"
         )
     if isinstance(sheet.crew, Crew) and not {"mixers", "minutes_per_batch"} <= set(
         job.pour.model_fields_set

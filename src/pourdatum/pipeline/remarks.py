@@ -13,12 +13,23 @@ from pourdatum.pipeline.floor_words import floor_found
 from pourdatum.pipeline.pinned import pin_assumptions, pin_warnings
 from pourdatum.pipeline.poured import pour_assumptions, pour_warnings
 from pourdatum.promise import interval_with_shots
+from pourdatum.report.grind_block import DUST
+from pourdatum.report.zones_block import step_told
 from pourdatum.spotpoint import HUMP_EVERY_M2, HUMP_M
-from pourdatum.units import MM
+from pourdatum.units import (
+    MM,
+    System,
+    show_area,
+    show_height,
+    show_length,
+    show_limit,
+    show_size,
+    show_volume,
+)
 
 if TYPE_CHECKING:
     from pourdatum.job import Job
-    from pourdatum.outcome import Plan
+    from pourdatum.outcome import Plan, ZonePlan
     from pourdatum.scan import Scan
     from pourdatum.stripes import Stripes
     from pourdatum.surface import Surface
@@ -29,20 +40,13 @@ WIDE_SHARE: Final = 0.2
 _MUCH_NARROWER: Final = 0.67
 """Share of an interval's width that control would leave, up to which it is worth saying."""
 
+_SQUARE_M: Final = 0.1
+_LEAST_UNZONED_M2: Final = 0.01
+
 _TELLING_POINTS: Final = 8
 """Points in a square of 100 mm below which an empty one means little."""
 _THIN_SHARE: Final = 0.1
 _UNSEARCHED_SHARE: Final = 0.03
-
-GRIND_DUST: Final = (
-    "grinding concrete makes respirable crystalline silica, which harms lungs for good: extraction"
-    " at the tool, a vacuum of the right class, masks that fit, and nobody else in the room; local"
-    " rules come first"
-)
-
-LATER: Final = {
-    "plan": "zones with datums of their own are not in this version",
-}
 
 
 def with_base_names(scan: Scan) -> Scan:
@@ -62,7 +66,7 @@ def with_base_names(scan: Scan) -> Scan:
     )
 
 
-def floor_warnings(surface: Surface) -> list[Warned]:
+def floor_warnings(surface: Surface, system: System = "metric") -> list[Warned]:
     """What the scan itself, its openings and nibs give to think about."""
     found = [Warned(code, text) for code, text in with_base_names(surface.floor.scan).warnings]
     blind = sum(opening.depth_m is None for opening in surface.floor.openings)
@@ -73,18 +77,19 @@ def floor_warnings(surface: Surface) -> list[Warned]:
                 f"nothing was seen inside {blind} of the openings: depth_mm is null",
             )
         )
-    found += floor_found(surface)
+    found += floor_found(surface, system)
     thin = _thin_share(surface) if surface.between is None else 0.0
     if thin > _THIN_SHARE:
         found.append(
             Warned(
                 "thin-scan",
                 f"over {thin:.0%} of the floor the scan has fewer than {_TELLING_POINTS} points in"
-                " a square of 100 mm: openings of that size may be missed there",
+                f" a square of {show_size(_SQUARE_M, system)}: openings of that size may be missed"
+                " there",
             )
         )
     if surface.stripes.error_m > 0.0:
-        found.append(Warned("stripes", _stripes_told(surface.stripes)))
+        found.append(Warned("stripes", _stripes_told(surface.stripes, system)))
     if surface.nibs:
         found.append(
             Warned("nibs", f"small solid spots to chip off before the pour: {len(surface.nibs)}")
@@ -92,13 +97,14 @@ def floor_warnings(surface: Surface) -> list[Warned]:
     return found
 
 
-def _stripes_told(stripes: Stripes) -> str:
+def _stripes_told(stripes: Stripes, system: System) -> str:
     # The bearing is that across them, from x towards y; people are given the way along.
     along = math.degrees(-stripes.bearing_rad) % 180.0
     return (
-        f"sweeps of the scan differ: stripes about {stripes.width_m * MM:.0f} mm wide, along"
-        f" {along:.0f}° from +y, lie {stripes.error_m * MM:.1f} mm higher or lower than one"
-        " another (one standard deviation); the intervals allow for that, and a scan from another"
+        f"sweeps of the scan differ: stripes about {show_size(stripes.width_m, system)} wide,"
+        f" along {along:.0f}° from +y, lie {show_height(stripes.error_m, system)} higher or lower"
+        " than one another (one standard deviation); the intervals allow for that, and a scan "
+        "from another"
         " place would show whether it is the floor"
     )
 
@@ -116,9 +122,16 @@ def _thin_share(surface: Surface) -> float:
 
 def unused_keys(job: Job) -> list[Warned]:
     """Keys that were given, are sound, and do not enter the figures of this version."""
-    return [
-        Warned("datum-key-unused", f'datum.{key} is not used with kind = "{job.datum.kind}"')
-        for key in job.datum.unused()
+    datums = [("datum", job.datum), *((f'zone "{zone.name}"', zone) for zone in job.zone)]
+    found = [
+        Warned("datum-key-unused", f'{name}.{key} is not used with kind = "{datum.kind}"')
+        for name, datum in datums
+        for key in datum.unused()
+    ]
+    pour = job.pour
+    return found + [
+        Warned("pour-key-unused", f'pour.{key} is not used with mode = "{pour.mode}"')
+        for key in pour.unused()
     ]
 
 
@@ -138,6 +151,7 @@ def plan_warnings(plan: Plan, job: Job) -> list[Warned]:
     if plan.order.primer is None:
         lacking = f"for a substrate that is {absorbency}" if sheet.primer else "at all"
         found.append(Warned("no-primer", f"the sheet names no primer {lacking}: primer_l is null"))
+    found += _substrate_told(plan, job)
     unsearched_m2 = plan.datum.unsearched_m2
     if plan.surface.between is not None:
         found.append(
@@ -152,7 +166,8 @@ def plan_warnings(plan: Plan, job: Job) -> list[Warned]:
         found.append(
             Warned(
                 "high-point-unsearched",
-                f"{unsearched_m2:.1f} m² of the floor was seen too thinly to be looked through for"
+                f"{show_area(unsearched_m2, plan.system)} of the floor was seen too thinly to "
+                "be looked through for"
                 " the high point: higher floor there would raise the datum; scan it again from"
                 " closer or check it with a straightedge",
             )
@@ -177,8 +192,47 @@ def plan_warnings(plan: Plan, job: Job) -> list[Warned]:
     found += pin_warnings(plan)
     found += pour_warnings(plan, job)
     found += criteria_not_used(job)
-    found.append(Warned("not-in-this-version", LATER["plan"]))
+    return found + _zones_told(plan)
+
+
+def _zones_told(plan: Plan) -> list[Warned]:
+    """What zones leave out, where they end, and that the whole has no level of its own."""
+    if not plan.zones:
+        return []
+    system = plan.system
+    found = [Warned("zones", "the floor has a datum for each zone: z_m of the whole is null")]
+    if plan.unzoned_m2 > _LEAST_UNZONED_M2:
+        found.append(
+            Warned(
+                "zones-leave-floor",
+                f"{show_area(plan.unzoned_m2, system)} of the floor lie in no zone: nothing is"
+                " ordered for it and nothing poured; the zones end there at stop-ends",
+            )
+        )
+    for border in plan.borders:
+        first, second = (plan.zones[k].name for k in (border.first, border.second))
+        found.append(
+            Warned(
+                "zone-step",
+                f"zones {first} and {second} meet over {show_length(border.length_m, system)},"
+                f" {step_told(second, border, plan)}: a stop-end there",
+            )
+        )
     return found
+
+
+def _substrate_told(plan: Plan, job: Job) -> list[Warned]:
+    """A substrate that the sheet does not name among those that it goes on."""
+    stated, named = job.preparation.substrate, plan.sheet.substrates
+    if not stated or not named or stated.casefold() in {one.casefold() for one in named}:
+        return []
+    return [
+        Warned(
+            "substrate-not-on-sheet",
+            f"the substrate is {stated}, and {plan.sheet.name} goes on {', '.join(named)}: ask its"
+            " maker what this one needs before you order",
+        )
+    ]
 
 
 def _grinding_told(plan: Plan) -> list[Warned]:
@@ -190,23 +244,24 @@ def _grinding_told(plan: Plan) -> list[Warned]:
         said = "grinding is not planned: humps are listed, worth is null"
         return [Warned("grind-not-priced", said)] if plan.humps else []
     found = []
+    greatest = show_limit(plan.sheet.greatest_m, plan.system)
     if not grinding.reached:
         found.append(
             Warned(
                 "grind-too-deep-still",
-                f"no grinding that is allowed brings the floor within {plan.sheet.depth_mm[1]:g}"
-                " mm: it is weighed by its cost alone",
+                f"no grinding that is allowed brings the floor within {greatest}: it is weighed by"
+                " its cost alone",
             )
         )
     if grinding.bound is not None:
         why = {
             "deepest grind": "the deepest grind allowed: deeper would cost less",
-            "greatest depth": f"{plan.sheet.depth_mm[1]:g} mm, the greatest depth of the material:"
-            " a higher datum would cost less",
+            "greatest depth": f"{greatest}, the greatest depth of the material: a higher datum"
+            " would cost less",
         }
         found.append(Warned("grind-bound", f"the datum is held by {why[grinding.bound]}"))
     if grinding.ground:
-        found.append(Warned("grind-dust", GRIND_DUST))
+        found.append(Warned("grind-dust", DUST[:1].lower() + DUST[1:-1]))
     return found
 
 
@@ -215,51 +270,70 @@ def _narrower(plan: Plan) -> list[Warned]:
     shots = [one.place_m for one in plan.survey.advice if one.kind == "control-shot"]
     if plan.surface.control is not None or plan.surface.between is not None or len(shots) < 3:
         return []
-    now_l, then_l = (
-        (high - low) / 2 * MM
+    if plan.zones:
+        return []  # The promise is made for one datum; each zone keeps its own interval.
+    now_m3, then_m3 = (
+        (high - low) / 2
         for low, high in (
             plan.volume_interval_m3,
             interval_with_shots(plan.surface, plan.datum, plan.volume, shots),
         )
     )
-    if then_l > _MUCH_NARROWER * now_l:
+    if then_m3 > _MUCH_NARROWER * now_m3:
         return []
-    fill_l = max(plan.volume.volume_m3 * MM, 1e-9)
+    fill_m3 = max(plan.volume.volume_m3, 1e-12)
+    now, then = (show_volume(half_m3, plan.system) for half_m3 in (now_m3, then_m3))
     return [
         Warned(
             "control-narrows",
-            f"the fill is known to ± {now_l:.0f} l, mostly because of the scan's own tilt and bend:"
+            f"the fill is known to ± {now}, mostly because of the scan's own tilt and bend:"
             f" {len(shots)} levels by laser or staff at the places listed (--control) would bring"
-            f" it to about ± {then_l:.0f} l, {then_l / fill_l:.0%} of the fill",
+            f" it to about ± {then}, {then_m3 / fill_m3:.0%} of the fill",
         )
     ]
 
 
 def plan_assumptions(plan: Plan, job: Job) -> list[str]:
     """What a plan takes for granted."""
-    accuracy, bag_yield = POUR_ACCURACY_M * MM, BAG_YIELD_SHARE * 100
-    parts = f"pouring accuracy {accuracy:g} mm over the floor and bag yield {bag_yield:g} %"
+    system = plan.system
+    accuracy, bag_yield = show_limit(POUR_ACCURACY_M, system), BAG_YIELD_SHARE * 100
+    least = show_limit(plan.sheet.least_m, system)
+    parts = f"pouring accuracy {accuracy} over the floor and bag yield {bag_yield:g} %"
     sure = f"one-sided confidence {plan.order.confidence:g}"
     said = [f"bags_to_buy: {parts}, one standard uncertainty each, {sure}"]
     if plan.order.primer is not None and "absorbency" not in job.preparation.model_fields_set:
         said.append(f"primer: substrate taken as {job.preparation.absorbency}")
     if plan.removal_m or plan.roughness_m:
         said.append(
-            f"preparation: floor taken as {plan.removal_m * MM:g} mm lower and "
-            f"{plan.roughness_m * MM:g} mm rough before the pour"
+            f"preparation: floor taken as {show_limit(plan.removal_m, system)} lower and "
+            f"{show_limit(plan.roughness_m, system)} rough before the pour"
         )
     if plan.grinding is not None:
         said.append(_grinding_assumed(plan, job))
+    said += [_zone_assumed(zone) for zone in plan.zones]
     if plan.datum.kind == "high-point":
         ground = "highest floor left after grinding" if plan.datum.lowered_m else "highest floor"
-        said.append(f"datum: {ground} and the least depth of {plan.sheet.depth_mm[0]:g} mm")
+        said.append(f"datum: {ground} and the least depth of {least}")
         if plan.surface.between is not None:
             said.append(
-                f"datum: between the shots one hump on every {HUMP_EVERY_M2:g} m² is allowed for "
-                f"that no shot felt, one in ten of them over {HUMP_M * MM:g} mm; a datum given as "
-                "a level does not hang on them"
+                f"datum: between the shots one hump on every {show_area(HUMP_EVERY_M2, system)} is "
+                "allowed for that no shot felt, one in ten of them over "
+                f"{show_limit(HUMP_M, system)}; a datum given as a level does not hang on them"
             )
     return [*said, *pin_assumptions(plan, job), *pour_assumptions(plan, job)]
+
+
+def _zone_assumed(zone: ZonePlan) -> str:
+    """How a zone's datum was found."""
+    own = zone.plan
+    how = {
+        "high-point": f"its highest floor and the least depth of "
+        f"{show_limit(own.sheet.least_m, own.system)}",
+        "level": "a level as given",
+        "parallel": "parallel to its floor",
+        "fall": "a fall as given",
+    }[own.datum.kind]
+    return f"zone {zone.name}: datum: {how}"
 
 
 def _grinding_assumed(plan: Plan, job: Job) -> str:
@@ -272,7 +346,7 @@ def _grinding_assumed(plan: Plan, job: Job) -> str:
     deepest = job.grind.max_depth_mm
     if deepest is None:
         return said + "no deepest grind is given, so the slab's cover and its top layer do not bind"
-    return said + f"at most {deepest:g} mm is taken off anywhere"
+    return said + f"at most {show_limit(deepest / MM, plan.system)} is taken off anywhere"
 
 
 def survey_notes(job: Job) -> Notes:

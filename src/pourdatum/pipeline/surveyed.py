@@ -77,9 +77,10 @@ def surveyed(surface: Surface, job: Job) -> Survey:
     """The survey of a levelled surface, with the warnings that a plan of it has as well."""
     scan = with_base_names(surface.floor.scan)
     check_walls(surface)
-    controlled, said = control_remarks(surface)
+    controlled, said = control_remarks(surface, job.units)
     warnings = [
-        *floor_warnings(surface), *upright_warnings(surface), *controlled, *unused_keys(job),
+        *floor_warnings(surface, job.units), *upright_warnings(surface, job.units),
+        *controlled, *unused_keys(job),
     ]  # fmt: skip
     return Survey(
         scan=scan,
@@ -90,7 +91,7 @@ def surveyed(surface: Surface, job: Job) -> Survey:
         assumptions=(
             *scan.assumptions,
             *sensor_taken(surface, job),
-            *floor_taken(surface),
+            *floor_taken(surface, job.units),
             *said,
         ),
         warnings=tuple(warnings),

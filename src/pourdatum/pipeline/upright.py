@@ -11,7 +11,7 @@ from pourdatum.errors import JobError
 from pourdatum.outcome import Warned
 from pourdatum.plumb import Disagreement, WallLean, common_lean, second_opinion, wall_leans
 from pourdatum.staff import LEAST_SHOTS
-from pourdatum.units import MM
+from pourdatum.units import MM, System, show_fall, show_height
 
 if TYPE_CHECKING:
     from pourdatum.surface import Surface
@@ -70,15 +70,15 @@ def check_walls(surface: Surface) -> None:
     )
 
 
-def upright_warnings(surface: Surface) -> list[Warned]:
+def upright_warnings(surface: Surface, system: System = "metric") -> list[Warned]:
     """Warnings on the vertical; none where nothing speaks against it."""
     if not level_known(surface):
-        about = about_plane_m(surface) * MM
+        about = show_height(about_plane_m(surface), system)
         return [
             Warned(
                 "level-unknown",
                 "the scan has no vertical of gravity, so levels, slope and range are not known "
-                f"(null); area and flatness are: the floor lies within {about:.1f} mm from low to "
+                f"(null); area and flatness are: the floor lies within {about} from low to "
                 "high of its own best-fit plane; for levels take three or more control shots, or "
                 "say with --up which axis is up",
             )
@@ -89,12 +89,14 @@ def upright_warnings(surface: Surface) -> list[Warned]:
     warned = []
     against = second_opinion(lean, surface.shared, _removed(surface))
     if against is not None:
-        warned.append(Warned("walls-lean", _leaning(against, shots=surface.control is not None)))
+        warned.append(
+            Warned("walls-lean", _leaning(against, system, shots=surface.control is not None))
+        )
     if lean.apart > _BENT:
         warned.append(
             Warned(
                 "walls-apart",
-                f"one of {lean.faces} walls leans by {lean.apart * MM:.0f} mm per m beside the "
+                f"one of {lean.faces} walls leans by {show_fall(lean.apart, system)} beside the "
                 "others, far more than walls are built: the scan is bent, or that is no wall; "
                 + (
                     "take control shots before you trust its levels"
@@ -130,20 +132,20 @@ def _removed(surface: Surface) -> tuple[float, float]:
     return fit.tilt * math.sin(way), fit.tilt * math.cos(way)
 
 
-def _leaning(found: Disagreement, *, shots: bool) -> str:
-    slope, half = found.slope * MM, found.half_95 * MM
+def _leaning(found: Disagreement, system: System, *, shots: bool) -> str:
+    slope, half = (show_fall(one, system) for one in (found.slope, found.half_95))
     walls = f"{found.faces} walls" if found.faces > 1 else "one wall"
     ways = "" if found.both_ways else ", seen from one direction only"
     toward = f"{math.degrees(found.bearing_rad):.0f}° from +y clockwise ({walls}{ways})"
     if shots:
         return (
-            f"walls and control shots disagree by {slope:.1f} mm per m (to within {half:.1f} mm "
-            f"per m at 95 %), which is more than sound walls lean: by the shots the walls' tops "
+            f"walls and control shots disagree by {slope} (to within {half} at 95 %), which is "
+            "more than sound walls lean: by the shots the walls' tops "
             f"lean towards {toward}; read the shots again, and hold a plumb line to a wall"
         )
     return (
-        f"the walls lean by {slope:.1f} mm per m against the vertical of the levels (to within "
-        f"{half:.1f} mm per m at 95 %), their tops towards {toward}: more than sound walls do, so "
+        f"the walls lean by {slope} against the vertical of the levels (to within {half} at "
+        f"95 %), their tops towards {toward}: more than sound walls do, so "
         "the levels are likely tilted by as much; take three or more control shots before you "
         "trust them"
     )

@@ -25,7 +25,7 @@ MOST_ROWS: Final = 60
 
 _most_rows: ContextVar[int] = ContextVar("most_rows", default=MOST_ROWS)
 
-_FOR_SCRIPTS: Final = frozenset({"not-in-this-version"})
+_FOR_SCRIPTS: Final = frozenset({"zones"})
 
 
 @contextlib.contextmanager
@@ -189,9 +189,9 @@ def _cannot_say_between(survey: Survey) -> Html:
 
 _ASKED: Final = {
     "level": "How far is it out of level?",
-    "flatness-2m": "What gap is under a straightedge of 2 m?",
+    "flatness-2m": "What gap is under a straightedge of {long}?",
     "depth-1mm": "How deep is the pour at one place?",
-    "hump-2mm": "Does a hump of 2 mm show?",
+    "hump-2mm": "Does a hump of {high} show?",
 }
 
 
@@ -208,7 +208,11 @@ def _questions(survey: Survey) -> Html | None:
             for value in (item.known_to, item.needed)
         )
         told = f"known to {known}" + ("" if item.enough else f", {needed} needed: {item.remedy}")
-        rows.append((_ASKED[item.question], "yes" if item.enough else "no", told))
+        asked = _ASKED[item.question].format(
+            long="2 m" if survey.system == "metric" else "6.6 ft",
+            high=words.limit(0.002, survey.system),
+        )
+        rows.append((asked, "yes" if item.enough else "no", told))
     head = ("Question", "Answered", "How well (95 %)")
     return table(head, rows)
 
@@ -385,6 +389,13 @@ def inputs(survey: Survey) -> Html:
     )
 
 
+SILICA: Final = (
+    "Grinding, sweeping and mixing raise silica dust, which harms lungs for good: extraction and "
+    "vacuum, no dry sweeping, and the right mask. Over a shift 0.05 mg per m³ is the limit in the "
+    "USA (29 CFR 1926.1153), 0.1 in the United Kingdom (EH40/2005); your own country's limit holds."
+)
+
+
 def cautions(*more: str) -> Html:
     """What hurts people, and what comes before this page."""
     return el(
@@ -396,10 +407,7 @@ def cautions(*more: str) -> Html:
                     "Cement powder and wet mix burn skin and eyes: gloves, goggles, long sleeves; "
                     "wash at once."
                 ),
-                (
-                    "Grinding, sweeping and mixing raise silica dust, which harms lungs for good: "
-                    "extraction and vacuum, no dry sweeping, and the right mask."
-                ),
+                SILICA,
                 "Paddle mixers catch hands, sleeves and cords. Bags are heavy lifts: share them.",
                 *more,
                 "Moisture and adhesion of the substrate are tested, not scanned.",

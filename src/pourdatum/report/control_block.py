@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 def in_doubt(survey: Survey) -> Html | None:
     """What comes before any figure where a shot may be wrong; None where none is suspected."""
     fit = survey.surface.control
-    first = None if fit is None else to_read_again(fit)
+    first = None if fit is None else to_read_again(fit, survey.system)
     if first is None:
         return None
     said = words.plain(first, 600)

@@ -87,7 +87,8 @@ def _told(one: Flatness) -> list[object]:
 
 def _judged(survey: Survey) -> str:
     said = (
-        "Places are 100 mm and 15° apart, stricter than the few that a contract as a rule agrees "
+        f"Places are {words.whole(0.1, survey.system)} and 15° apart, stricter than the few "
+        "that a contract as a rule agrees "
         "on. The value has the luck of the worst among many noisy places taken out."
     )
     hidden_m2 = survey.surface.inferred_m2

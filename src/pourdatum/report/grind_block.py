@@ -22,11 +22,12 @@ _TALL_IN: Final = 3.2
 _DPI: Final = 200
 _TEXT_PT: Final = 12
 _BOX: Final = (0.17, 0.19, 0.79, 0.72)
-_DUST: Final = (
-    "Grinding concrete makes respirable crystalline silica dust, which harms lungs for good: "
-    "extraction at the tool, a vacuum of the right class, masks that fit, and nobody else in the "
-    "room. Local rules and licensed practice come first."
+DUST: Final = (
+    "Grinding concrete makes respirable crystalline silica, which harms lungs for good: extraction "
+    "at the tool, a vacuum of the right class, masks that fit, and nobody else in the room. Local "
+    "rules and licensed practice come first."
 )
+"""Said beside grinding that is proposed, on the page and in the warnings."""
 
 
 def grinding(plan: Plan) -> Html:
@@ -35,15 +36,26 @@ def grinding(plan: Plan) -> Html:
     if not plan.humps and weighed is None:
         return section("Grinding", el("p", "No hump stands out of this floor."))
     said: list[object] = []
-    if plan.grind_lacks:
+    if plan.grind_lacks and (weighed is None or not plan.zones):
         said += [
             el("p", "Grinding was asked for and is not weighed against filling:"),
             bullets(plan.grind_lacks),
         ]
     if weighed is not None:
-        said += [el("p", el("b", decision(plan)), " ", _held(weighed, plan)), _curve_figure(plan)]
+        said += [el("p", el("b", decision(plan)), " ", _held(weighed, plan))]
+        said += [el("p", _both_costs(plan), cls="soft")]
+        if plan.zones:
+            said += [bullets(_of_zones(plan))]
+            said += [
+                _curve_figure(zone.plan, f"{words.plain(zone.name, 40)}: ")
+                for zone in plan.zones
+                if zone.plan.grinding is not None
+            ]
+        else:
+            said += [_curve_figure(plan)]
     if plan.humps:
-        said += [table(*_rows(plan)), el("p", _about_humps(plan), cls="soft"), el("p", _DUST)]
+        said += [table(*_rows(plan)), el("p", _about_humps(plan), cls="soft")]
+        said += [el("p", DUST)] if weighed is not None and weighed.ground else []
     else:
         said.append(el("p", "No hump stands out of this floor."))
     return section("Humps" if weighed is None else "Grind or pour", said)
@@ -57,6 +69,13 @@ def decision(plan: Plan) -> str:
     if not ground:
         return f"Nothing is ground: that is the cheapest, {words.money(weighed.cost)}."
     humps = f"{len(ground)} hump{'s' if len(ground) != 1 else ''}"
+    if plan.zones:
+        return (
+            f"Grind {humps}, {show_small(weighed.volume_m3, plan)} of concrete from "
+            f"{show_area(weighed.area_m2, system)} in all zones: the pour takes "
+            f"{show_volume(weighed.saved_m3, system)} less, {words.money(weighed.cost)} in all "
+            f"instead of {words.money(weighed.unground_cost)}, with one set-up."
+        )
     return (
         f"Grind {humps}, {show_small(weighed.volume_m3, plan)} of concrete from "
         f"{show_area(weighed.area_m2, system)}: the datum lies "
@@ -64,6 +83,37 @@ def decision(plan: Plan) -> str:
         f"{show_volume(weighed.saved_m3, system)} less, {words.money(weighed.cost)} in all instead "
         f"of {words.money(weighed.unground_cost)}."
     )
+
+
+def _both_costs(plan: Plan) -> str:
+    """Why the cost of the curve is not that of the order."""
+    said = (
+        "These costs count powder by weight, so that the curve is smooth, with labour, waste and "
+        "grinding"
+    )
+    if plan.besides.cost is None:
+        return f"{said}."
+    more = ", with primer" if plan.order.primer_cost is not None else ""
+    return f"{said}; the plan comes to {words.money(plan.besides.cost)} in whole bags{more}."
+
+
+def _of_zones(plan: Plan) -> list[str]:
+    """What grinding does in each zone; their costs hold no set-up, which is paid once."""
+    found = []
+    for zone in plan.zones:
+        name, own = words.plain(zone.name, 40), zone.plan.grinding
+        if own is None:
+            found.append(f"{name}: not weighed, its datum is not over its high point.")
+        elif not own.ground:
+            found.append(f"{name}: nothing is ground.")
+        else:
+            found.append(
+                f"{name}: {show_small(own.volume_m3, plan)} off, datum "
+                f"{show_height(zone.plan.datum.lowered_m, plan.system)} lower, "
+                f"{words.money(own.cost)} instead of {words.money(own.unground_cost)} before the "
+                "set-up, which all zones share."
+            )
+    return found
 
 
 def show_small(volume_m3: float, plan: Plan) -> str:
@@ -133,11 +183,14 @@ def _volume(value_m3: float | None, plan: Plan) -> Html:
     return tied(show_volume(value_m3, plan.system))
 
 
-def _curve_figure(plan: Plan) -> Html:
+def _curve_figure(plan: Plan, whose: str = "") -> Html:
     weighed = plan.grinding
     assert weighed is not None
     chosen = show_height(plan.datum.lowered_m, plan.system)
-    said = "Cost of fill and grinding together, over how far the datum is lowered from the one "
+    said = (
+        whose
+        + "Cost of fill and grinding together, over how far the datum is lowered from the one "
+    )
     said += "over the high point (square), where nothing is ground; the dot is what is planned."
     if weighed.too_deep_m is not None:
         said += " Hatched: deeper somewhere than the material takes."

@@ -46,15 +46,20 @@ def to_buy(plan: Plan) -> Html:
             if system == "imperial"
             else (bought.cost_per_m2, "m²")
         )
-        what = "bags, labour and grinding" if plan.grinding is not None else "bags and labour"
-        rows.append(
-            ("Money", f"{words.money(bought.cost)} for {what} as priced, {each:.2f} per {unit}")
-        )
+        what = "whole bags" + (", labour" if order.cost != _bags_alone(plan) else "")
+        what += ", grinding" if plan.grinding is not None and plan.grinding.ground else ""
+        what += ", primer" if order.primer_cost is not None else "; without primer, no price given"
+        rows.append(("Money", f"{words.money(bought.cost)} for {what}: {each:.2f} per {unit}"))
     if order.price_per_bag is not None:
         spare = order.bags_to_buy * order.price_per_bag
         rows.append(("Bags to buy", f"{order.bags_to_buy}, {words.money(spare)} in the shop"))
     rows.append(("Load allowed", _load(plan)))
     return section("To buy besides", facts(rows))
+
+
+def _bags_alone(plan: Plan) -> float | None:
+    order = plan.order
+    return None if order.price_per_bag is None else order.bags * order.price_per_bag
 
 
 def mixing_card(plan: Plan) -> Html | None:
@@ -86,10 +91,8 @@ HAZARDS: Final = (
         "annex XVII entry 47, from memory): no old bags."
     ),
     (
-        "Dust of powder, sweeping and grinding holds silica: 0.05 mg per m³ over a shift is the "
-        "limit in the USA (29 CFR 1926.1153), 0.1 in the United Kingdom (EH40/2005). Open bags "
-        "low, extract at the mixer, wear the right mask, never sweep dry. Your own country's "
-        "limit holds."
+        "Dust: open bags low, extract at the mixer, wear the right mask, never sweep dry. Its "
+        "limits stand among the cautions of the plan."
     ),
     (
         "The paddle catches hands, sleeves and cords: switch off and unplug before you touch it. "

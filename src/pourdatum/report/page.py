@@ -24,6 +24,7 @@ from pourdatum.report import (
     setups,
     ways_block,
     words,
+    zones_block,
 )
 from pourdatum.report.document import document
 from pourdatum.report.markup import Html, el, tied
@@ -34,7 +35,12 @@ from pourdatum.units import show_area, show_height
 if TYPE_CHECKING:
     from pourdatum.outcome import Check, Plan, Survey
 
-_SHOWN_ABOVE: Final = frozenset({"not-buildable", "control-loose", "grind-dust", "grind-bound"})
+_SHOWN_ABOVE: Final = frozenset(
+    {
+        "not-buildable", "control-loose", "grind-dust", "grind-bound", "zone-step",
+        "zones-leave-floor",
+    }
+)  # fmt: skip
 
 
 def write_page(
@@ -106,11 +112,13 @@ def plan_page(plan: Plan, picture: bytes) -> str:
         control_block.in_doubt(survey),
         plan_blocks.verdict(plan),
         plan_blocks.figures(plan),
+        zones_block.zones(plan),
         el(
             "div",
             blocks.figure_of(picture, alt, caption),
             el(
                 "div",
+                plan_blocks.preparation(plan),
                 plan_blocks.setting_out(plan),
                 plan_blocks.openings(plan),
                 grind_block.grinding(plan),
@@ -129,7 +137,6 @@ def plan_page(plan: Plan, picture: bytes) -> str:
                 "div",
                 mixing_block.to_buy(plan),
                 plan_blocks.chances(plan),
-                plan_blocks.still_open(),
                 blocks.things(survey),
                 blocks.nibs(survey),
             ),
@@ -277,7 +284,8 @@ def _method(survey: Survey, plan: Plan | None) -> Html:
                 "The high point is the highest shot, with the upward bias of a maximum taken out; "
                 "that the floor between shots may be higher is in the interval."
                 if single
-                else "The high point is the highest mean of a patch of 100 mm, with the upward "
+                else "The high point is the highest mean of a patch of "
+                f"{words.whole(0.1, survey.system)}, with the upward "
                 "bias of a maximum taken out; single spots and inferred floor never set it."
             )
         said.append(

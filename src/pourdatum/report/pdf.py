@@ -161,7 +161,7 @@ def _plan_parts(plan: Plan) -> list[_Part]:
             plan_blocks.setting_out(plan),
             plan_blocks.openings(plan),
             plan_blocks.chances(plan),
-            plan_blocks.still_open(),
+            plan_blocks.preparation(plan),
         ),
         plan_sheet("Depth", _without(view, ("pin", "corner", "hump"), ("hump",))),
     ]

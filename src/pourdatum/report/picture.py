@@ -106,6 +106,7 @@ def depth_view(plan: Plan) -> PlanView:
         areas=(*areas, *_joints(plan), *things_of(plan.surface)),
         marks=(
             *_high_point(plan),
+            *_zones(plan),
             *openings_of(plan.surface),
             *_humps(plan),
             *others_of(plan.surface),
@@ -114,6 +115,7 @@ def depth_view(plan: Plan) -> PlanView:
             *_thresholds(plan),
             *_pins(plan),
         ),
+        pieces=tuple(zone.outline for zone in plan.datum.zones),
     )
 
 
@@ -153,6 +155,8 @@ def levels_view(survey: Survey) -> PlanView:
 
 def datum_words(plan: Plan) -> str:
     """The datum in a few words: its level, and its fall where it has one."""
+    if plan.zones:
+        return f"that of each of {len(plan.zones)} zones"
     plane = plan.datum.plane
     if not math.isfinite(plan.survey.figures.mean_m):
         return "parallel to the floor, its level not known"
@@ -232,8 +236,21 @@ def _humps(plan: Plan) -> list[Mark]:
 
 
 def _high_point(plan: Plan) -> list[Mark]:
-    place = plan.datum.high_place_m
-    return [] if place is None else [Mark("high", place, "high point")]
+    datums = [zone.plan.datum for zone in plan.zones] or [plan.datum]
+    return [
+        Mark("high", one.high_place_m, "high point")
+        for one in datums
+        if one.high_place_m is not None
+    ]
+
+
+def _zones(plan: Plan) -> list[Mark]:
+    """Names of zones, in their middle."""
+    found = []
+    for zone in plan.zones:
+        middle = zone.plan.floor.outline.representative_point()
+        found.append(Mark("zone", (middle.x, middle.y), words.plain(zone.name, 24)))
+    return found
 
 
 def things_of(surface: Surface) -> tuple[Area, ...]:
@@ -289,10 +306,8 @@ def _spots(surface: Surface) -> list[Mark]:
 
 def _pins(plan: Plan) -> list[Mark]:
     """Every pin but the one under the sign of the high point; the first of some rows named."""
-    high_m = plan.datum.high_place_m
-    pins = [
-        pin for pin in plan.pins.pins if high_m is None or math.dist(pin.place_m, high_m) > 0.01
-    ]
+    high = [mark.place_m for mark in _high_point(plan)]
+    pins = [pin for pin in plan.pins.pins if all(math.dist(pin.place_m, at) > 0.01 for at in high)]
     first = [pin.name for k, pin in enumerate(pins) if k == 0 or pin.row != pins[k - 1].row]
     named = set(first[:: max(1, math.ceil(len(first) / MOST_ROWS))])
     return [
@@ -336,7 +351,7 @@ def _joints(plan: Plan) -> list[Area]:
             else "saw-cut, day joint or crack: repair it before priming",
         )
         for one in plan.pins.joints
-    ]
+    ] + [Area("joint", one.line, "border of zones: stop-end") for one in plan.borders]
 
 
 def _shots(survey: Survey) -> list[Mark]:

@@ -18,7 +18,13 @@ if TYPE_CHECKING:
     from pourdatum.settingout import Baseline
     from pourdatum.thresholds import AtThreshold
 
-_WHY: Final = {"high": "high", "low": "low", "joint": "joint ", "threshold": "T"}
+_WHY: Final = {
+    "high": "high",
+    "low": "low",
+    "joint": "joint ",
+    "border": "border ",
+    "threshold": "T",
+}
 
 
 def pins(plan: Plan) -> Html | None:
@@ -108,9 +114,17 @@ def _mark(plan: Plan) -> list[object]:
     if mark is None:
         return ["The scan has no vertical: no staff is read, and pins are set by their depth."]
     at = datum_place(plan)
-    over_m = mark - float(plan.datum.plane.at(*at))
+    over_m = mark - plan.datum.level_beside(*at)
     said = f"Make a height mark outside the work, at {words.level(mark + plan.origin_m[2], system)}"
-    said += f": {_mark_height(over_m, plan)} over the datum"
+    if plan.zones:
+        own = [
+            (words.plain(zone.name, 40), zone.plan.datum.level_beside(*datum_place(zone.plan)))
+            for zone in plan.zones
+        ]
+        over = [f"{_mark_height(mark - level_m, plan)} in {name}" for name, level_m in own]
+        said += f". Over the datum it lies {', '.join(over)}"
+    else:
+        said += f": {_mark_height(over_m, plan)} over the datum"
     if plan.datum.high_place_m is not None:
         said += (
             f", which is {_mark_height(over_m + plan.datum.least_m, plan)} over the slab at the"
@@ -168,6 +182,9 @@ def _legend(plan: Plan) -> str:
     kinds = {pin.kind for pin in plan.pins.pins}
     said = "High and low: the least and the greatest depth. "
     said += "Joint: beside that joint. " if "joint" in kinds else ""
+    said += (
+        "Border: beside that border of zones, in the order listed. " if "border" in kinds else ""
+    )
     said += "T: at that threshold. " if "threshold" in kinds else ""
     return (
         f"{said}Depth is a check only, from the bare slab to the top of the pin, with its interval"

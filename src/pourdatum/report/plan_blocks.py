@@ -67,7 +67,9 @@ def verdict(plan: Plan) -> Html:
         "div",
         el("p", el("b", "Not buildable as it stands.")),
         bullets(words.plain(why, 400) for why in plan.obstacles),
-        el("p", f"{would_work(plan)}. All ways stand below.") if plan.ways.each else None,
+        el("p", f"{would_work(plan)}. All ways stand below.")
+        if plan.ways.each and not plan.zones
+        else None,
         cls="verdict no",
     )
 
@@ -76,7 +78,7 @@ def figures(plan: Plan) -> Html:
     """The figures a contractor asks for first."""
     system, volume, order, sheet = plan.system, plan.volume, plan.order, plan.sheet
     low_m3, high_m3 = plan.volume_interval_m3
-    z_m = float(plan.datum.plane.at(*datum_place(plan))) + plan.origin_m[2]
+    z_m = plan.datum.level_beside(*datum_place(plan)) + plan.origin_m[2]
     inferred = plan.surface.inferred_m2
     few, many = order.bags_interval
     uses = f"{few}" if few == many else f"{few} to {many}"
@@ -91,8 +93,10 @@ def figures(plan: Plan) -> Html:
         figure_card(
             "Bags to buy",
             words.count(order.bags_to_buy),
-            f"of {_bag(sheet.bag_kg, system)}; enough with {100 * order.confidence:g} % confidence",
+            f"of {words.bag_mass(sheet.bag_kg, system)}; enough with {100 * order.confidence:g} "
+            "% confidence",
             f"expected use {order.bags} ({uses}), {_waste(order.waste)}",
+            f"{order.left_bags} of them for what stays in the hose" if order.left_bags else None,
         ),
         figure_card(
             "Water",
@@ -105,7 +109,11 @@ def figures(plan: Plan) -> Html:
             f"mean {show_height(volume.mean_depth_m, system)}",
             _too_deep(plan),
         ),
-        figure_card("Datum", words.level(z_m, system), f"finished level, {vertical(plan.survey)}"),
+        figure_card("Datum", f"{len(plan.zones)} levels", "one for each zone, listed below")
+        if plan.zones
+        else figure_card(
+            "Datum", words.level(z_m, system), f"finished level, {vertical(plan.survey)}"
+        ),
         figure_card(
             "Floor",
             show_area(volume.outline_m2, system),
@@ -116,7 +124,22 @@ def figures(plan: Plan) -> Html:
 
 
 def setting_out(plan: Plan) -> Html:
-    """The datum, and how it gets onto the site."""
+    """The datum, and how it gets onto the site; of each zone, where there are zones."""
+    said: list[object] = []
+    for zone in plan.zones:
+        said += [el("b", words.plain(zone.name, 40)), bullets(_datum_told(zone.plan))]
+    last = (
+        "Set the tops of depth pins to the datum with the laser, and read the high point again "
+        "before the first bag is mixed. If the laser and the map differ by more than the interval, "
+        "stop: take levels at the high point and at two corners, and find which of them is wrong."
+    )
+    if plan.zones:
+        return section("Setting the datum", *said, el("p", last))
+    return section("Setting the datum", bullets([*_datum_told(plan), last]))
+
+
+def _datum_told(plan: Plan) -> list[object]:
+    """Where the datum of a floor lies, and how it is found there."""
     datum, system = plan.datum, plan.system
     low_m, high_m = (z + plan.origin_m[2] for z in datum.interval_m)
     levelled = math.isfinite(plan.survey.figures.mean_m)
@@ -139,8 +162,9 @@ def setting_out(plan: Plan) -> Html:
         )
     else:
         kinds = {
-            "level": "The datum is the level given in the job. Set it from the benchmark or the "
-            "threshold that it was taken from.",
+            "level": f"The datum is the level given in the job, "
+            f"{words.level(datum.plane.z0_m + plan.origin_m[2], system)} in the vertical of the "
+            f"{_source(plan)}. Set it from the benchmark or the threshold that it was taken from.",
             "parallel": "The datum is the plane that fits the floor best, raised: it is flat, not "
             "level. Set it out at the corners of the room.",
             "fall": "The datum falls as the job asks. Set it out at the corners and at the drain.",
@@ -157,20 +181,15 @@ def setting_out(plan: Plan) -> Html:
             f"It falls {words.fall(datum.plane.slope, system)}, downhill {turn:.0f}° clockwise "
             "from +y."
         )
-    if levelled:
+    if levelled and datum.kind != "level":
         said.append(
             f"In the vertical of the {_source(plan)} it lies between "
             f"{words.level(low_m, system)} and "
             f"{words.level(high_m, system)} (95 %)."
         )
-    else:
+    elif not levelled:
         said.append("The scan has no vertical: level and fall of this plane are not known.")
-    said.append(
-        "Set the tops of depth pins to the datum with the laser, and read the high point again "
-        "before the first bag is mixed. If the laser and the map differ by more than the interval, "
-        "stop: take levels at the high point and at two corners, and find which of them is wrong."
-    )
-    return section("Setting the datum", bullets(said))
+    return said
 
 
 def openings(plan: Plan) -> Html | None:
@@ -232,7 +251,10 @@ def material(plan: Plan) -> Html:
         coats = f"{order.primer.coats} coat{'s' if order.primer.coats != 1 else ''}"
         dry = "" if order.primer.dry_min is None else f", dry after {order.primer.dry_min:g} min"
         litres = words.water(order.primer_l, system)
-        rows.append(("Primer", f"{litres} in {coats}, {order.primer.substrate} substrate{dry}"))
+        price = "" if order.primer_cost is None else f", {words.money(order.primer_cost)}"
+        rows.append(
+            ("Primer", f"{litres} in {coats}, {order.primer.substrate} substrate{dry}{price}")
+        )
     else:
         rows.append(("Primer", ""))
     if sheet.walk_after_h is not None:
@@ -262,14 +284,28 @@ def material(plan: Plan) -> Html:
     return section("Material", facts(rows))
 
 
-def still_open() -> Html:
-    """What is asked for before the order and was not given."""
-    asked = ("Kind of substrate", "Moisture", "Pull-off strength", "Cleanliness")
-    return section(
-        "Open until tested",
-        facts((name, "") for name in asked),
-        el("p", "The order is subject to these.", cls="soft"),
+def preparation(plan: Plan) -> Html:
+    """The substrate before the pour: what was stated, and what is open until it is tested."""
+    system = plan.system
+    waiting = el("span", "open", cls="open")
+    rows: list[tuple[str, object]] = [
+        (name[:1].upper() + name[1:], words.plain(said) if said else waiting)
+        for name, said in plan.tests.entries
+    ]
+    rows += [
+        ("Taken off", words.limit(plan.removal_m, system) if plan.removal_m else "nothing stated"),
+        (
+            "Roughness",
+            words.limit(plan.roughness_m, system) if plan.roughness_m else "nothing stated",
+        ),
+    ]
+    open_ = any(not said for _, said in plan.tests.entries)
+    note = (
+        "The order is subject to what is open: it is tested on site, and no scan shows it."
+        if open_
+        else "As stated in the job; no scan shows it."
     )
+    return section("Preparation", facts(rows), el("p", note, cls="soft"))
 
 
 def _too_deep(plan: Plan) -> str | None:
@@ -308,10 +344,6 @@ def _across(area_m2: float, system: System) -> str:
     if system == "imperial":
         return f"{across_m / INCH_M:.1f} in"
     return f"{1000 * across_m:.0f} mm" if across_m < 1.0 else f"{across_m:.2f} m"
-
-
-def _bag(bag_kg: float, system: System) -> str:
-    return f"{bag_kg / POUND_KG:.1f} lb" if system == "imperial" else f"{bag_kg:g} kg"
 
 
 def _waste(waste: float) -> str:

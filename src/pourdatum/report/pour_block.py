@@ -8,7 +8,9 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
+from pourdatum.datum import in_zones
 from pourdatum.pour import Crew
+from pourdatum.pumpday import clock_of
 from pourdatum.report import canvas, lettering, style, words
 from pourdatum.report.blocks import bullets, figure_of, place, section, table
 from pourdatum.report.markup import Html, el, tied
@@ -56,12 +58,58 @@ def pour_sheet(plan: Plan) -> Html | None:
                 if bags
                 else [_litres(plan, own)]
             ),
-            tied(_clock(own[0].start_min)),
+            tied(clock_of(own[0].start_min, plan.day.start_min)),
             _along_across(plan, own[0]) if based else place(plan.survey, own[0].place_m),
         ]
         for own in strips(sheet)
     ]
-    return section("Pour sheet", bullets(_told(plan, sheet)), shown, table(head, rows))
+    return section(
+        "Pour sheet", bullets(_told(plan, sheet)), _bays(plan, sheet), shown, table(head, rows)
+    )
+
+
+def _bays(plan: Plan, sheet: PourSheet) -> Html | None:
+    """What must be there by when, bay by bay; None of a single bay by hand."""
+    day, system = plan.day, plan.system
+    pumped = not isinstance(sheet.crew, Crew)
+    if not day.bays or (len(day.bays) == 1 and not pumped):
+        return None
+    head = [
+        "Bay",
+        "Starts",
+        "Takes",
+        "Volume",
+        "Bags",
+        "Lot from" if day.deliveries_min else "Lot by",
+    ]
+    rows = [
+        [
+            bay.number,
+            tied(clock_of(bay.start_min, day.start_min)),
+            tied(f"{math.floor(bay.minutes)} min"),
+            tied(show_volume(bay.volume_m3, system)),
+            words.count(bay.bags),
+            tied(clock_of(bay.by_min, day.start_min)),
+        ]
+        for bay in day.bays
+    ]
+    at = "at the pump" if pumped else "at the mixers"
+    when = "when the first of it enters the hose" if day.hose_min else "when the bay begins"
+    if day.deliveries_min:
+        times = [clock_of(by_min, day.start_min) for by_min in day.deliveries_min]
+        listed = ", ".join(f"{number} by {time}" for number, time in enumerate(times, 1))
+        said = (
+            f"A bay is poured of one lot, which is needed {at} from the time listed on, {when}. "
+            f"Deliveries, each at the latest: {listed}."
+        )
+    else:
+        said = f"A bay is poured of one lot. All of it is {at} by the time listed, {when}."
+    if day.hose_bags:
+        said += (
+            f" The last bay's bags hold the {day.hose_bags} for what stays in the hose, "
+            f"{show_volume(day.hose_m3 or 0.0, system)}: have a place for it that is no drain."
+        )
+    return el("div", table(head, rows), el("p", said, cls="soft"))
 
 
 def _along_across(plan: Plan, batch: Batch) -> Html:
@@ -96,18 +144,6 @@ def _span(own: list[Batch]) -> str:
     return f"{first}" if first == last else f"{first} to {last}"
 
 
-def _clock(minutes: float) -> str:
-    """Minutes from the start as hours and minutes.
-
-    Examples
-    --------
-    >>> _clock(0.0), _clock(75.4)
-    ('0:00', '1:15')
-    """
-    whole = math.floor(minutes)
-    return f"{whole // 60}:{whole % 60:02d}"
-
-
 def caption(sheet: PourSheet, based: bool) -> str:
     """How the plan of batches is read."""
     said = "Numbers are " + (
@@ -134,7 +170,7 @@ def _told(plan: Plan, sheet: PourSheet) -> list[object]:
         said.append(
             f"{len(sheet.batches)} batches of {crew.bags_per_batch} bag"
             f"{'s' if crew.bags_per_batch > 1 else ''} in {count} strips, one every"
-            f" {crew.step_min:g} min: {_clock(sheet.minutes)} h from the first to the last."
+            f" {crew.step_min:g} min: {clock_of(sheet.minutes)} h from the first to the last."
         )
         said.append(
             f"{people} people at least: {crew.mixers} mixing, {math.ceil(crew.mixers / 2)} carrying"
@@ -142,8 +178,9 @@ def _told(plan: Plan, sheet: PourSheet) -> list[object]:
         )
     else:
         said.append(
-            f"{count} passes at {sheet.crew.litres_per_minute:g} l per minute:"
-            f" {_clock(sheet.minutes)} h of pumping, without what stays in the hose."
+            f"{count} passes at {words.water(sheet.crew.litres_per_minute, plan.system, 0)} per"
+            " minute:"
+            f" {clock_of(sheet.minutes)} h of pumping{_hose(plan)}."
         )
     age = f"The oldest edge that is met within a bay is {sheet.edge_age_min:.0f} min old"
     said.append(f"{age}; the working time is {working:g} min.")
@@ -152,12 +189,19 @@ def _told(plan: Plan, sheet: PourSheet) -> list[object]:
     if sheet.bays > 1:
         length = show_length(sum(line.length for line in sheet.stop_ends), plan.system)
         said.append(
-            f"{sheet.bays} bays with {length} of stop-ends between them, at joints or where the "
+            f"{sheet.bays} bays with {length} of stop-ends between them, at joints"
+            f"{', borders of zones' if plan.zones else ''} or where the "
             "floor is too wide for one wet edge. Material of one lot to each bay."
         )
+    if plan.zones:
+        said.append(f"{_bays_of_zones(plan, sheet)}.")
+    water = words.water(order.water_per_bag_l, plan.system, 2)
     said.append(
-        f"Measure the water of every bag ({words.water(order.water_per_bag_l, plan.system, 2)}), "
-        "mix whole bags only, and tip each batch where its number stands, against the edge before."
+        f"Measure the water of every bag ({water}), mix whole bags only, and tip each batch where "
+        "its number stands, against the edge before."
+        if isinstance(sheet.crew, Crew)
+        else f"Water at the pump as the bag says ({water} to each bag), and checked as often as it "
+        "asks; lay each pass against the one before."
     )
     roll = min(_ROLL_MIN, working / 2)
     walk = product.walk_after_h
@@ -166,6 +210,32 @@ def _told(plan: Plan, sheet: PourSheet) -> list[object]:
         + (f"; walk on the floor {walk:g} h after the last." if walk is not None else ".")
     )
     return said
+
+
+def _hose(plan: Plan) -> str:
+    """What the hose takes."""
+    day = plan.day
+    if not day.hose_m3:
+        return ", without what stays in the hose, which was not given"
+    return (
+        f", and {day.hose_min:.1f} min before to fill the hose: its"
+        f" {show_volume(day.hose_m3, plan.system)} are in the bags to buy, and those minutes in the"
+        " age of the edge"
+    )
+
+
+def _bays_of_zones(plan: Plan, sheet: PourSheet) -> str:
+    """Which bays are in which zone, in the order of the pour."""
+    outlines = [zone.outline for zone in plan.datum.zones]
+    inside = in_zones(outlines, *np.array([batch.place_m for batch in sheet.batches]).T)
+    found = []
+    for zone, own in zip(plan.zones, inside, strict=True):
+        bays = sorted({sheet.batches[k].bay for k in np.flatnonzero(own)})
+        if bays:
+            listed = f"bay{'s' if len(bays) > 1 else ''} {', '.join(f'{bay}' for bay in bays)}"
+            found.append((bays[0], f"{listed} in {words.plain(zone.name, 40)}"))
+    said = "; ".join(text for _, text in sorted(found))
+    return said[:1].upper() + said[1:]
 
 
 def draw_batches(plan: Plan, sheet: PourSheet) -> bytes:

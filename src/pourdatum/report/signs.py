@@ -15,6 +15,9 @@ from pourdatum.report.view import Mark, PlanView
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from shapely.geometry.base import BaseGeometry
+
+    from pourdatum.grid import Grid
 
 _REACH_PX: Final = {
     "hump": 23.0,
@@ -49,7 +52,7 @@ def draw_signs(axes: Axes, view: PlanView, layout: Layout, scale: Scale, unit_m:
     taken = Taken(Box(2, 2, wide * DPI - 2, tall * DPI - 2))
     # On a small map many signs hide what they point at; the highest come first.
     room = int(wide * tall * DPI**2 / _PX_PER_HUMP)
-    marks = [m for m in view.marks if m.kind not in ("hump", "pin")]
+    marks = [m for m in view.marks if m.kind not in ("hump", "pin", "zone")]
     marks += [m for m in view.marks if m.kind == "hump"][:room]
     # Pins are many, and each is small: what they stand on goes before them.
     pins = [m for m in view.marks if m.kind == "pin"]
@@ -61,6 +64,11 @@ def draw_signs(axes: Axes, view: PlanView, layout: Layout, scale: Scale, unit_m:
             spot = taken.beside(*at, _reach(mark, layout) + 3, *size, steps=_NEAR)
             if spot is not None:
                 _label(axes, layout.place(spot), mark.text)
+    for mark in (one for one in view.marks if one.kind == "zone"):
+        size = lettering.width_in(mark.text, SMALL_PT) * DPI + 8, _TALL_PX
+        spot = taken.beside(*layout.px(mark.place_m), 4.0, *size, steps=_FAR)
+        if spot is not None:
+            _label(axes, layout.place(spot), mark.text)
     _contours(axes, view, layout, scale, unit_m, taken)
 
 
@@ -114,17 +122,33 @@ def _contours(
     axes: Axes, view: PlanView, layout: Layout, scale: Scale, unit_m: float, taken: Taken
 ) -> None:
     grid, value = contours.thinned(view.grid, view.value_m / unit_m)
-    calm = contours.smoothed(grid, value, max(2 * grid.cell_m, 6 / layout.px_per_m))
+    over_m = max(2 * grid.cell_m, 6 / layout.px_per_m)
+    calms = [
+        (piece, contours.smoothed(grid, _within(piece, grid, value), over_m))
+        for piece in view.pieces
+    ] or [(view.outline, contours.smoothed(grid, value, over_m))]
     diverging = view.ramp == "level"
     drawn = []
     for level in scale.levels():
-        lines = contours.trace(grid, calm, level, view.outline, _SHORTEST_PX / layout.px_per_m)
+        lines = [
+            line
+            for piece, calm in calms
+            for line in contours.trace(grid, calm, level, piece, _SHORTEST_PX / layout.px_per_m)
+        ]
         # In black and white, dashes tell below from above the mean.
         dash: Any = (0, (5, 2)) if diverging and level < 0 else "-"
         paint.strokes(axes, lines, style.INK, 1.4 if diverging and level == 0 else 0.75, 2.0, dash)
         drawn.append((scale.text(level, signed=diverging), lines))
     for text, lines in drawn:
         _contour_labels(axes, text, lines, layout, taken)
+
+
+def _within(piece: BaseGeometry, grid: Grid, value: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Values in a piece of the plan, NaN beside it."""
+    import shapely
+
+    shapely.prepare(piece)
+    return np.where(shapely.intersects_xy(piece, *grid.mesh()), value, np.nan)
 
 
 def _contour_labels(

@@ -24,7 +24,7 @@ AreaKind = Literal[
 ]
 MarkKind = Literal[
     "high", "hump", "opening", "column", "nib", "again", "level", "shot", "spot",
-    "pin", "corner", "threshold",
+    "pin", "corner", "threshold", "zone",
 ]  # fmt: skip
 
 
@@ -76,6 +76,8 @@ class PlanView:
         What the colours mean, without the unit.
     areas, marks : tuples
         Drawn above the colours, in this order.
+    pieces : tuple of shapely Polygon
+        Where the values step at borders: the parts between them, each with contours of its own.
     """
 
     grid: Grid
@@ -89,3 +91,4 @@ class PlanView:
     scale_words: str
     areas: tuple[Area, ...] = ()
     marks: tuple[Mark, ...] = ()
+    pieces: tuple[BaseGeometry, ...] = ()

@@ -6,13 +6,13 @@ from typing import TYPE_CHECKING, Final
 
 from pourdatum.report import words
 from pourdatum.report.blocks import bullets, place, place_head, section, table
-from pourdatum.report.markup import Html, el, tied
+from pourdatum.report.markup import Html, el, joined, tied
 from pourdatum.units import FOOT_M, POUND_KG, show_area, show_height, show_mass, show_volume
 
 if TYPE_CHECKING:
     from pourdatum.outcome import Plan
     from pourdatum.units import System
-    from pourdatum.ways import Way
+    from pourdatum.way import Way
 
 _MOST: Final = 6
 _MOST_FAILS: Final = 4
@@ -22,7 +22,18 @@ _SHIFT_M: Final = 0.00005
 
 
 def ways(plan: Plan) -> Html | None:
-    """The table of ways, and of those that do not work why."""
+    """The table of ways, and of those that do not work why; of zones those that need another."""
+    if plan.zones:
+        shown = [
+            _ways(zone.plan, f"Ways to the floor of {words.plain(zone.name, 40)}")
+            for zone in plan.zones
+            if not zone.plan.buildable
+        ]
+        return joined([one for one in shown if one is not None])
+    return _ways(plan, "Ways to this floor")
+
+
+def _ways(plan: Plan, title: str) -> Html | None:
     each = plan.ways.each
     if not each:
         return None
@@ -56,7 +67,7 @@ def ways(plan: Plan) -> Html | None:
         "the bags say."
     )
     parts.append(el("p", told, cls="soft"))
-    return section("Ways to this floor", *parts, cls="long")
+    return section(title, *parts, cls="long")
 
 
 def out_of_range(plan: Plan) -> Html | None:
@@ -73,7 +84,8 @@ def out_of_range(plan: Plan) -> Html | None:
         left_m = max(plan.sheet.greatest_m - plan.sheet.least_m, plan.sheet.least_m)
         most = words.whole(max(one.depth_m for one in plan.ways.pockets) - left_m, system)
         level = words.limit(left_m, system)
-        if any(way.works and len(way.lifts) > 1 for way in plan.ways.each):
+        found = [way for one in (plan, *(z.plan for z in plan.zones)) for way in one.ways.each]
+        if any(way.works and len(way.lifts) > 1 for way in found):
             told = (
                 f"Deeper than one layer may be. Fill them first, to {level} below the datum, with "
                 f"a material that takes {most}, let that bear a foot, prime it, then pour. Draw "
@@ -126,8 +138,9 @@ def name_of(way: Way, system: System) -> str:
     if way.asked:
         parts.append("as asked")
     if way.ground_m3 > 0.0:
-        off = show_volume(way.ground_m3, system)
-        parts.append(f"grind {off} off {show_area(way.ground_m2, system)}")
+        off = words.not_nothing(show_volume(way.ground_m3, system))
+        area = words.not_nothing(show_area(way.ground_m2, system))
+        parts.append(f"grind {off} off {area}")
     if abs(way.rise_m) > _SHIFT_M:
         side = "higher" if way.rise_m > 0.0 else "lower"
         parts.append(f"datum {show_height(abs(way.rise_m), system)} {side}")

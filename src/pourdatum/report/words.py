@@ -16,7 +16,19 @@ import html
 import unicodedata
 from typing import Final
 
-from pourdatum.units import FOOT_M, INCH_M, MM, US_GALLON_L, System, show_height
+from pourdatum.units import (
+    FOOT_M,
+    INCH_M,
+    MM,
+    POUND_KG,
+    US_GALLON_L,
+    System,
+    show_fall,
+    show_fine,
+    show_height,
+    show_limit,
+    show_size,
+)
 
 MINUS: Final = "\u2212"
 NOT_GIVEN: Final = "not given"
@@ -93,57 +105,19 @@ def span(low_m: float, high_m: float, system: System) -> str:
     return minus(high if low == high else f"{low.rsplit(' ', 1)[0]} to {high}")
 
 
-def fall(slope: float, system: System) -> str:
-    """A slope as people read it: mm per m, or inches per 10 feet.
-
-    Examples
-    --------
-    >>> fall(0.0018, "metric"), fall(0.0018, "imperial")
-    ('1.8 mm per m', '0.22 in per 10 ft')
-    """
-    if system == "imperial":
-        return f"{slope * 120:.2f} in per 10 ft"
-    return f"{slope * MM:.1f} mm per m"
-
-
-def height_fine(value_m: float, system: System) -> str:
-    """A small height, with one decimal more."""
-    if system == "imperial":
-        return f"{value_m / INCH_M:.3f} in"
-    return f"{value_m * MM:.2f} mm"
+fall: Final = show_fall
+limit: Final = show_limit
+height_fine: Final = show_fine
 
 
 def fall_fine(slope: float, system: System) -> str:
     """An uncertain slope, with one decimal more."""
-    if system == "imperial":
-        return f"{slope * 120:.3f} in per 10 ft"
-    return f"{slope * MM:.2f} mm per m"
-
-
-def limit(value_m: float, system: System) -> str:
-    """A stated limit, without zeros that nobody stated.
-
-    Examples
-    --------
-    >>> limit(0.012, "metric"), limit(0.0025, "metric"), limit(0.012, "imperial")
-    ('12 mm', '2.5 mm', '0.47 in')
-    """
-    if system == "imperial":
-        return show_height(value_m, system)
-    return f"{value_m * MM:.6g} mm"
+    return show_fall(slope, system, 2)
 
 
 def whole(value_m: float, system: System) -> str:
-    """A size that is known to a millimetre or a twentieth of an inch at best.
-
-    Examples
-    --------
-    >>> whole(0.0404, "metric"), whole(0.0404, "imperial")
-    ('40 mm', '1.6 in')
-    """
-    if system == "imperial":
-        return f"{value_m / INCH_M:.1f} in"
-    return minus(f"{value_m * MM:.0f} mm")
+    """A size that is known to a millimetre at best, with a true minus sign."""
+    return minus(show_size(value_m, system))
 
 
 def volume_span(low_m3: float, high_m3: float, system: System) -> str:
@@ -206,6 +180,25 @@ def water(litres: float, system: System, decimals: int = 1) -> str:
     if system == "imperial":
         return f"{litres / US_GALLON_L:,.{decimals}f} US gal".replace(",", " ")
     return f"{litres:,.{decimals}f} l".replace(",", " ")
+
+
+def not_nothing(shown: str) -> str:
+    """An amount that is there: what would show as nothing is less than the last digit shown.
+
+    Examples
+    --------
+    >>> not_nothing("0.0 l"), not_nothing("0.00 m²"), not_nothing("2.3 l")
+    ('less than 0.1 l', 'less than 0.01 m²', '2.3 l')
+    """
+    number, _, unit = shown.partition(" ")
+    if float(number) != 0.0:
+        return shown
+    return f"less than {number[:-1]}1 {unit}"
+
+
+def bag_mass(bag_kg: float, system: System) -> str:
+    """What a bag holds."""
+    return f"{bag_kg / POUND_KG:.1f} lb" if system == "imperial" else f"{bag_kg:g} kg"
 
 
 def count(number: int | float) -> str:

@@ -14,13 +14,8 @@ from pourdatum.results.models import (
     Common,
     ControlPart,
     ControlShotPart,
-    DatumPart,
-    FillPart,
     FloorPart,
-    GrindPart,
-    HumpPart,
     InputPart,
-    MaterialPart,
     NibPart,
     ObstructionPart,
     OpeningPart,
@@ -29,6 +24,16 @@ from pourdatum.results.models import (
     SetUpsPart,
     SurveyResult,
     WarningPart,
+)
+from pourdatum.results.planmodels import (
+    DatumPart,
+    FillPart,
+    GrindPart,
+    HumpPart,
+    MaterialPart,
+    PreparationPart,
+    ZoneBorderPart,
+    ZonePart,
 )
 from pourdatum.results.rounding import (
     area,
@@ -76,6 +81,7 @@ def plan_result(plan: Plan) -> PlanResult:
         datum=_datum(plan),
         fill=_fill(plan),
         grind=_grind(plan),
+        preparation=_preparation(plan),
         material=_material(plan),
         pour=pour_part(plan),
         pins=pins_part(plan),
@@ -84,6 +90,16 @@ def plan_result(plan: Plan) -> PlanResult:
         pockets=pockets_part(plan),
         thin=thin_part(plan),
         ways=ways_part(plan),
+        zones=_zones(plan),
+        zone_borders=[
+            ZoneBorderPart(
+                zones=(plan.zones[one.first].name, plan.zones[one.second].name),
+                length_m=metres(one.length_m),
+                step_mm=(mm(one.step_m[0]), mm(one.step_m[1])),
+            )
+            for one in plan.borders
+        ],
+        unzoned_m2=area(plan.unzoned_m2),
     )
 
 
@@ -232,7 +248,51 @@ def _control(survey: Survey) -> ControlPart | None:
     )
 
 
+def _preparation(plan: Plan) -> PreparationPart:
+    substrate, moisture, pull_off, cleanliness = (said or None for _, said in plan.tests.entries)
+    return PreparationPart(
+        removal_mm=mm(plan.removal_m),
+        roughness_mm=mm(plan.roughness_m),
+        substrate=substrate,
+        moisture=moisture,
+        pull_off=pull_off,
+        cleanliness=cleanliness,
+    )
+
+
+def _zones(plan: Plan) -> list[ZonePart]:
+    found = []
+    for zone in plan.zones:
+        own = zone.plan
+        ground = _grind(own)
+        found.append(
+            ZonePart(
+                name=zone.name,
+                outline=[
+                    in_plan((x, y), plan.origin_m[:2])
+                    for x, y in own.floor.outline.exterior.coords[:-1]
+                ],
+                area_m2=area(own.volume.outline_m2),
+                datum=_datum(own),
+                fill=_fill(own),
+                grind_l=ground.volume_l,
+                grind_m2=ground.area_m2,
+                powder_kg=rounded(own.order.powder_kg, 3),
+                bags=zone.bags,
+                buildable=own.buildable,
+                obstacles=list(own.obstacles),
+                ways=ways_part(own),
+            )
+        )
+    return found
+
+
 def _datum(plan: Plan) -> DatumPart:
+    if plan.zones:
+        return DatumPart(
+            kind="zones", z_m=None, z_interval_m=None, place=None, slope_mm_per_m=None,
+            slope_bearing_deg=None,
+        )  # fmt: skip
     datum, plane = plan.datum, plan.datum.plane
     origin, level_m = plan.origin_m[:2], plan.origin_m[2]
     place = datum.high_place_m
@@ -307,6 +367,7 @@ def _material(plan: Plan) -> MaterialPart:
         water_l=rounded(order.water_l, 3),
         water_per_bag_l=order.water_per_bag_l,
         primer_l=None if order.primer_l is None else rounded(order.primer_l, 3),
+        primer_cost=None if order.primer_cost is None else rounded(order.primer_cost, 2),
         cost=None if order.cost is None else rounded(order.cost, 2),
         mass_kg_per_m2=rounded(order.mass_kg_per_m2, 3),
     )

@@ -6,7 +6,8 @@ from typing import Literal
 
 from pydantic import Field
 
-from pourdatum.results.models import Common, FlatnessPart, Interval, Part, Place
+from pourdatum.results.models import Common, FlatnessPart
+from pourdatum.results.part import Interval, Part, Place
 
 Verdict = Literal["conforms", "does not conform", "undecided"]
 

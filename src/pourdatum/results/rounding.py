@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 
-from pourdatum.results.models import Place
+from pourdatum.results.part import Place
 from pourdatum.units import MM
 
 

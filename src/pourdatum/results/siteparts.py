@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from pourdatum.results.models import (
+from pourdatum.pumpday import clock_of
+from pourdatum.results.planmodels import (
     BatchPart,
+    BayPart,
     BesidesPart,
     BlockPart,
     CornerPart,
@@ -27,7 +29,7 @@ if TYPE_CHECKING:
     from pourdatum.pins import PinPlan
     from pourdatum.pockets import Pocket
     from pourdatum.thresholds import AtThreshold
-    from pourdatum.ways import Way
+    from pourdatum.way import Way
 
 
 def besides_part(plan: Plan) -> BesidesPart:
@@ -122,7 +124,8 @@ def pour_part(plan: Plan) -> PourPart:
     if sheet is None:
         return PourPart(
             batches=[], mixers=plan.mixers, edge_age_min=None, bays=None, exit=None,
-            stop_ends_m=None, minutes=None,
+            stop_ends_m=None, minutes=None, start=None, each_bay=[], deliveries_min=[],
+            hose_l=None, hose_bags=0,
         )  # fmt: skip
     return PourPart(
         batches=[
@@ -144,6 +147,22 @@ def pour_part(plan: Plan) -> PourPart:
         exit=in_plan(sheet.leave_m, origin),
         stop_ends_m=metres(sum(line.length for line in sheet.stop_ends)),
         minutes=rounded(sheet.minutes, 2),
+        start=None if plan.day.start_min is None else clock_of(0.0, plan.day.start_min),
+        each_bay=[
+            BayPart(
+                number=bay.number,
+                start_min=rounded(bay.start_min, 2),
+                minutes=rounded(bay.minutes, 2),
+                by_min=rounded(bay.by_min, 2),
+                volume_l=litres(bay.volume_m3),
+                powder_kg=rounded(bay.powder_kg, 3),
+                bags=bay.bags,
+            )
+            for bay in plan.day.bays
+        ],
+        deliveries_min=[rounded(at, 2) for at in plan.day.deliveries_min],
+        hose_l=None if plan.day.hose_m3 is None else litres(plan.day.hose_m3),
+        hose_bags=plan.day.hose_bags,
     )
 
 

@@ -77,6 +77,13 @@ def _surfaces(outcome: Survey | Plan) -> Iterator[tuple[str, str, Tin]]:
     yield "floor", told, surface_tin(surface.height_m, grid, outline)
     if not isinstance(outcome, Plan):
         return
+    if outcome.zones:
+        for number, zone in enumerate(outcome.zones, 1):
+            own = zone.plan
+            name = words.plain(zone.name, 60)
+            said = f"top of the pour in {name}"
+            yield f"datum {number}", said, plane_tin(own.datum.plane, own.floor.outline)
+        return
     plane = outcome.datum.plane
     if outcome.datum.ground_depth_m is not None:
         as_ground = plane.at(*grid.mesh()) - outcome.depth_m
