@@ -232,7 +232,7 @@ def make_check(survey: Survey | None = None, **changes: Any) -> Check:
         after_origin_m=(20.0, 30.0, 1.0),
         sheet=SHEET,
         used=bags_used(placed, 50, SHEET),
-        planned=AgainstPlan("annex-plan", True, 0.4, (0.38, 0.42), 0.02, True, 12.014, 34),
+        planned=AgainstPlan(True, 0.4, (0.38, 0.42), 0.02, True, 12.014, 34),
     )
     # The made-up floor knows no scan of its own.
     check.before.floor.scan = survey.scan

@@ -71,7 +71,9 @@ def test_recovers_turn_shift_and_scale() -> None:
     assert found.height_error_m < 1e-4
     about = Rotation.from_matrix(found.rotation @ turn.T).magnitude()
     assert about < 1e-4, seed
-    assert (found.held >= HELD).all()
+    assert min(found.held) >= HELD
+    assert found.turn_held_m2 > HELD
+    assert found.scale == pytest.approx(1.00008, abs=5e-5), seed
     assert found.matched.mean() > 0.95
 
 
@@ -107,7 +109,7 @@ def test_walls_alone_hold_no_height() -> None:
     rng = np.random.default_rng(3)
     fixed, other = (a_box(rng, 0.001, ceiling=False) for _ in range(2))
     found = adjust(other, fixed, cKDTree(fixed.place_m), (np.eye(3), np.zeros(3)), FREE)
-    assert found.held[2] < HELD <= min(found.held[:2])
+    assert found.held[1] < HELD <= found.held[0]
     assert np.abs(found.place_m(np.array([fixed.middle_m]))[0, :2] - [3.0, 2.0]).max() < 2e-4
 
 

@@ -34,7 +34,7 @@ spotpoint patch shareddraws slopeerror datum areaerror spread          | from a 
 zones placedepth promise grind capability material grinding pockets lifts way ways|
 joints thresholds pinplaces pins                                       |
 pourblocks pourfronts pourbays pourstrips pour pumpday buying          |
-fixedparts turns adjustment register tiemarks placed used              | after the pour
+fixedparts turns adjustment tiechecks register tiemarks placed used    | after the pour
 straightedge restloop everywhere worstgap mends flatlines freemove     |
 flatness verify outcome                                                | and its verdicts
 simulate                                                               | test bed

@@ -14,6 +14,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any, NoReturn
 
+import numpy as np
 import pytest
 
 from finished import ORIGIN_M, make_check, make_plan, make_survey
@@ -140,10 +141,11 @@ def test_a_proof_has_what_is_promised(survey: Survey) -> None:
     for part, keys in PROMISED_OF_A_PROOF.items():
         assert set(keys.split()) <= set(at(data, part)), part
     # (20, 30, 1) is AFTER's origin: local zero, which lies at (3, 2, 0.25) from BEFORE's.
-    turn, shift = math.radians(data["registration"]["turn_deg"]), data["registration"]["shift_m"]
-    assert math.cos(turn) * 20 - math.sin(turn) * 30 + shift[0] == pytest.approx(103.0)
-    assert math.sin(turn) * 20 + math.cos(turn) * 30 + shift[1] == pytest.approx(252.0)
-    assert 1.0 + shift[2] == pytest.approx(12.25)
+    tie = data["registration"]
+    own = np.array([20.0, 30.0, 1.0])
+    back = tie["to_m"] + np.array(tie["rotation"]) @ (own - tie["from_m"])
+    assert back == pytest.approx([103.0, 252.0, 12.25], abs=1e-4)
+    assert tie["turn_deg"] == pytest.approx(90.0)
     assert data["placed"]["thinnest"]["place"] == [101.0, 255.2]
     assert data["level"]["departure"]["wanted_z_m"] == pytest.approx(12.004)
     open_ = make_check(survey)

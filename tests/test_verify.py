@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from shapely import Point
 
 from pairs import Pair, a_pair, pair_room
 from pourdatum.cli.guard import run
@@ -66,16 +67,16 @@ def test_a_pour_that_conforms(pair: Pair, tmp_path: Path) -> None:
     assert tie["method"] == "walls and ceiling"
     assert tie["residual_mm"] < 2.0
     assert 0.0 < tie["vertical_uncertainty_mm"] < 1.5
-    # The shift and turn that are told bring AFTER's own places to BEFORE's.
+    # What is told brings AFTER's own places to BEFORE's.
     turn = math.radians(tie["turn_deg"])
     assert math.remainder(turn - pair.turn_rad, math.tau) == pytest.approx(0.0, abs=1e-3)
-    cos, sin = math.cos(turn), math.sin(turn)
-    own = (np.array([*pair.room.site_m]) - pair.shift_m) @ np.array(
-        [[math.cos(pair.turn_rad), -math.sin(pair.turn_rad), 0.0],
-         [math.sin(pair.turn_rad), math.cos(pair.turn_rad), 0.0], [0.0, 0.0, 1.0]]
-    )  # fmt: skip
-    back = np.array([cos * own[0] - sin * own[1], sin * own[0] + cos * own[1], own[2]])
-    assert back + tie["shift_m"] == pytest.approx(np.array(pair.room.site_m), abs=0.01)
+    cos, sin = math.cos(pair.turn_rad), math.sin(pair.turn_rad)
+    about = np.array([[cos, -sin, 0.0], [sin, cos, 0.0], [0.0, 0.0, 1.0]])
+    site = np.array(pair.room.site_m)
+    own = about.T @ (site - pair.shift_m)
+    back = tie["to_m"] + np.array(tie["rotation"]) @ (own - tie["from_m"])
+    assert back == pytest.approx(site, abs=0.0015)
+    assert tie["ceilings_m"][-1] == pytest.approx(pair.room.ceiling_m, abs=0.05)
     (flat,) = found["flatness"]
     assert flat["criterion"] == "8mm/2m"
     assert flat["verdict"] == "conforms"
@@ -132,6 +133,76 @@ def test_against_the_plan_and_its_level(pair: Pair, tmp_path: Path) -> None:
     mean_z = found["floor"]["mean_z_m"]
     assert off["lowest_mm"] <= 1000.0 * (mean_z - off["wanted_z_m"]) <= off["highest_mm"]
     assert off["verdict"] == "conforms"
+    assert found["verdict"] == "conforms"
+
+
+def test_a_plan_that_is_damaged_or_of_another_scan(pair: Pair, tmp_path: Path) -> None:
+    """Every figure of it is checked before a scan is read; a tolerance needs a level."""
+    plan = tmp_path / "plan"
+    assert run(["plan", str(pair.before), "--units", "m", "-o", str(plan), "--quiet",
+                "--files", "result"]) in (0, 1)  # fmt: skip
+    path = plan / "result.json"
+    told = json.loads(path.read_text())
+    for key, value in (("fill", None), ("inputs", []), ("datum", {"kind": "level"})):
+        path.write_text(json.dumps(told | {key: value}))
+        words = ("--plan", str(plan))
+        if key == "inputs":
+            # Of another scan: there is no level to hold a tolerance against.
+            job = tmp_path / "job.toml"
+            job.write_text(f'[proof]\nplan = "{plan}"\ntolerance_mm = 5.0\n', encoding="utf-8")
+            words = ("--job", str(job))
+        status, found = verified(pair, tmp_path / "proof", *words, "--files", "result")
+        assert (status, found) == (2, {}), key
+
+
+def test_one_scan_on_both_sides(pair: Pair, tmp_path: Path) -> None:
+    """BEFORE given again as AFTER, or among its files, is refused."""
+    out = ["-o", str(tmp_path / "proof"), "--quiet", "--units", "m", "--files", "result"]
+    assert run(["verify", str(pair.before), str(pair.before), *out]) == 2
+    again = ["--also-after", str(pair.before)]
+    assert run(["verify", str(pair.before), str(pair.after), *again, *out]) in (2, 3)
+    assert not (tmp_path / "proof").exists()
+
+
+def test_nothing_asked_is_not_judged(pair: Pair, tmp_path: Path) -> None:
+    """No criterion: the verdict is null, and the status 0."""
+    status, found = verified(pair, tmp_path / "proof", "--files", "result")
+    assert (status, found["verdict"]) == (0, None)
+    assert found["judged_share"] > 0.8
+
+
+def test_bags_want_a_sheet(pair: Pair, tmp_path: Path) -> None:
+    """A yield is held against a sheet that was named, and no other."""
+    assert verified(pair, tmp_path / "proof", "--bags", "30") == (2, {})
+
+
+def test_levels_by_control(pair: Pair, tmp_path: Path) -> None:
+    """Shots 3 mm above BEFORE's vertical lift the floor's levels; thickness stays."""
+    x0, y0, z0 = pair.room.site_m
+    rows = ["name,x,y,z"]
+    free = pair.room.floor.buffer(-0.6)
+    x1, y1, x2, y2 = free.bounds
+    rng = np.random.default_rng(6)
+    while len(rows) < 7:
+        x, y = float(rng.uniform(x1, x2)), float(rng.uniform(y1, y2))
+        if free.contains(Point(x, y)):
+            z = float(pair.poured.relief.height(x, y)) + z0 + 0.003
+            rows.append(f"S{len(rows)},{x + x0:.4f},{y + y0:.4f},{z:.5f}")
+    shots, job = tmp_path / "shots.csv", tmp_path / "job.toml"
+    shots.write_text("\n".join(rows), encoding="utf-8")
+    _, plain = verified(pair, tmp_path / "plain", "--files", "result")
+    level = plain["floor"]["mean_z_m"]
+    job.write_text(f"[proof]\nlevel_z_m = {level}\ntolerance_mm = 60.0\n", encoding="utf-8")
+    _, found = verified(
+        pair, tmp_path / "shot", "--job", str(job), "--control", str(shots), "--files", "result"
+    )
+    assert found["floor"]["mean_z_m"] - level == pytest.approx(0.003, abs=6e-4)
+    off = found["level"]["departure"]
+    _, bare = verified(pair, tmp_path / "bare", "--job", str(job), "--files", "result")
+    for end in ("lowest_mm", "highest_mm"):
+        rise = off[end] - bare["level"]["departure"][end]
+        assert rise == pytest.approx(3.0, abs=0.8), end
+    assert found["placed"]["volume_l"] == plain["placed"]["volume_l"]
 
 
 def test_a_scan_before_preparation(pair: Pair, tmp_path: Path) -> None:

@@ -79,9 +79,13 @@ class Adjusted:
         Root mean square distance of matched faces, cube by cube [m].
     matched : (n,) bool array
         Cubes of the moving scan that lie on faces of the fixed one.
-    held : (3,) array
-        Patches that look along x, y, z, in all.
-    patches : int
+    scale : float
+        Lengths of the fixed scan in those of the moving one; places are moved without it.
+    held : tuple of 2 floats
+        Patches across the way in plan that fewest look along, and along the vertical.
+    turn_held_m2 : float
+        Squared levers of the patches about the place that holds the shift best, summed [m²]: what
+        holds the turn about the vertical.
     tie_m : (k, 2) array
         Middles of level patches in plan [m]: where heights are tied.
     """
@@ -92,8 +96,9 @@ class Adjusted:
     covariance: Array
     residual_m: float
     matched: Mask
-    held: Array
-    patches: int
+    scale: float
+    held: tuple[float, float]
+    turn_held_m2: float
     tie_m: Array
 
     def place_m(self, place_m: Array) -> Array:
@@ -146,7 +151,7 @@ def adjust(
     covariances = [
         _solved(found, middle, rotation, scale, freedom, patch_m)[1] for patch_m in _PATCH_M
     ]
-    middles, _, normal, _ = _patches(found, _PATCH_M[0])
+    middles, _, normal = _patches(found, _PATCH_M[0])
     matched = np.zeros(len(moving.place_m), bool)
     matched[found.index] = True
     return Adjusted(
@@ -156,8 +161,9 @@ def adjust(
         covariance=max(covariances, key=lambda one: float(one[_Z, _Z])),
         residual_m=float(np.sqrt(np.mean(found.off_m**2))) if found.off_m.size else float("nan"),
         matched=matched,
-        held=(normal**2).sum(axis=0),
-        patches=len(normal),
+        scale=scale,
+        held=_held(normal),
+        turn_held_m2=_turn_held_m2(middles - middle, normal),
         tie_m=middles[np.abs(normal[:, 2]) > _SAME_WAY, :2],
     )
 
@@ -189,10 +195,27 @@ def _compared(
     return _Compared(index[good], place[index[good]], face[good], off[good])
 
 
-def _patches(found: _Compared, patch_m: float) -> tuple[Array, Array, Array, Array]:
-    """Mean place, offset, normal and number of cubes of each patch, one side of one cell each."""
+def _held(normal: Array) -> tuple[float, float]:
+    """Patches across the least held way in plan, and along the vertical."""
+    plan = normal[:, :2].T @ normal[:, :2]
+    return float(np.linalg.eigvalsh(plan)[0]), float((normal[:, 2] ** 2).sum())
+
+
+def _turn_held_m2(lever: Array, normal: Array) -> float:
+    """What holds a turn about the vertical once the shift may follow it [m²].
+
+    In a round room every wall looks along its own lever, and nothing does.
+    """
+    across = lever[:, 0] * normal[:, 1] - lever[:, 1] * normal[:, 0]
+    plan = normal[:, :2]
+    both = plan.T @ across
+    return float(across @ across - both @ np.linalg.pinv(plan.T @ plan) @ both)
+
+
+def _patches(found: _Compared, patch_m: float) -> tuple[Array, Array, Array]:
+    """Mean place, offset and normal of each patch, one side of one cell each."""
     if not found.off_m.size:
-        return np.empty((0, 3)), np.empty(0), np.empty((0, 3)), np.empty(0)
+        return np.empty((0, 3)), np.empty(0), np.empty((0, 3))
     axis = np.argmax(np.abs(found.normal), axis=1)
     sign = np.sign(np.take_along_axis(found.normal, axis[:, None], axis=1))[:, 0]
     cell = np.floor(found.place_m / patch_m).astype(np.int64)
@@ -211,12 +234,12 @@ def _patches(found: _Compared, patch_m: float) -> tuple[Array, Array, Array, Arr
     off = mean(sign * found.off_m)
     length = np.linalg.norm(normal, axis=1)
     good = (count >= _LEAST_CUBES) & (length > _SAME_WAY)
-    place, normal, off, count = place[good], normal[good], off[good], count[good]
+    place, normal, off = place[good], normal[good], off[good]
     # A wall's normal is never quite level: it says nothing of heights all the same.
     upright = np.abs(normal[:, 2]) < _ON_EDGE
     normal[upright, 2] = 0.0
     normal /= np.linalg.norm(normal, axis=1, keepdims=True)
-    return place, off, normal, count.astype(np.float64)
+    return place, off, normal
 
 
 def _between_faces_m(across_m: Array, patch_m: float) -> float:
@@ -240,7 +263,7 @@ def _solved(
     patch_m: float,
 ) -> tuple[Array, Array]:
     """Turns, shifts and scale that bring the patches together (7,), and their covariance."""
-    place, off, normal, _ = _patches(found, patch_m)
+    place, off, normal = _patches(found, patch_m)
     lever = place - middle
     rows = np.column_stack([np.cross(lever, normal), normal, (lever * normal).sum(axis=1)])
     # Scans stand upright, and lengths in them agree, each as far as such scanners do.

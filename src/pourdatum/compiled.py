@@ -19,7 +19,7 @@ def compiled_loops(module: str, worth: bool = True) -> Any:
     Parameters
     ----------
     module : str
-        ``"cellloop"`` or ``"fitloop"``.
+        ``"cellloop"``, ``"fitloop"`` or ``"restloop"``.
     worth : bool
         Whether the work is worth the half second that loading takes; what is loaded already
         is given in any case.

@@ -33,6 +33,9 @@ Mask = NDArray[np.bool_]
 STAGE: Final = "walls and ceiling"
 CLEAR_M: Final = 0.25
 """Height over the floor from which things are taken: thicker than a pour, and a skirting [m]."""
+HEAD_M: Final = 1.8
+"""Height over the floor from which level faces count: what lies lower may stand on the floor that
+rises with the pour, a bench or a crate [m]; a choice."""
 _HIGHEST_M: Final = 15.0
 _CUBE_M: Final = (0.04, 0.25)
 """Least and greatest side of a cube [m]."""
@@ -94,7 +97,9 @@ class FixedParts:
         return out
 
 
-def fixed_parts(store: PointStore, level: Level, progress: Progress = silent) -> FixedParts:
+def fixed_parts(
+    store: PointStore, level: Level, progress: Progress = silent, *, which: str = "the scan"
+) -> FixedParts:
     """What stands over a floor.
 
     Parameters
@@ -104,6 +109,8 @@ def fixed_parts(store: PointStore, level: Level, progress: Progress = silent) ->
     level : Level
         Its coarse floor.
     progress : callable
+    which : str
+        What the scan is called in an error.
 
     Raises
     ------
@@ -124,7 +131,8 @@ def fixed_parts(store: PointStore, level: Level, progress: Progress = silent) ->
     )
     if stats.key.size < _LEAST_CUBES:
         raise NoFloor(
-            f"only {stats.key.size} cubes of {cube_m * 100:.0f} cm hold anything over the floor",
+            f"{which} shows nothing to speak of over the floor: {stats.key.size} cubes of"
+            f" {cube_m * 100:.0f} cm, {_LEAST_CUBES} are needed",
             hint="scan walls, columns and ceiling as well, or give three marks that both scans "
             "show (marks, under [registration] in the job)",
             id="nothing-fixed",
@@ -132,6 +140,9 @@ def fixed_parts(store: PointStore, level: Level, progress: Progress = silent) ->
     place = _means(stats, round(cube_m / LATTICE_M))
     normal = _normals(place, cube_m, o3d)
     place = _onto_faces(place, normal, stats.count, cube_m)
+    above = place[:, 2] - floor.at(place[:, 0], place[:, 1])
+    fixed = (np.abs(normal[:, 2]) < _UPRIGHT) | (above > HEAD_M)
+    place, normal = place[fixed], normal[fixed]
     x, y = float(np.median(sheet.x_m)), float(np.median(sheet.y_m))
     return FixedParts(place, normal, cube_m, floor, (x, y, float(floor.at(x, y))))
 

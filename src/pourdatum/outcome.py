@@ -305,8 +305,8 @@ class Check:
     planned: AgainstPlan | None = None
 
     @property
-    def verdict(self) -> Verdict:
-        """Of the whole floor."""
+    def verdict(self) -> Verdict | None:
+        """Of the whole floor; None where nothing was asked."""
         return self.found.verdict
 
     @property
@@ -326,8 +326,8 @@ class Check:
 
     @property
     def origin_m(self) -> tuple[float, float, float]:
-        """Add to local places and levels to get those of the scan before the pour [m]."""
-        return self.before.origin_m
+        """Add to local places and levels to get BEFORE's own [m], or the levels of control."""
+        return self.survey.origin_m
 
     @property
     def title(self) -> str:

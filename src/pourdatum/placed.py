@@ -3,7 +3,8 @@
 What averages out (noise of the cells) is small over a floor; what does not is how well the two
 scans are tied in height, and how either bends between what ties them and the floor. Both are drawn
 (JCGM 101:2008): heights and tilts of the tie from the covariance of the adjustment, bends from the
-budget of each scanner, less what the tie itself would have seen of them.
+budget of each scanner, less what the tie itself would have seen of them; and once more as a whole,
+for ceiling and floor need not err alike.
 """
 
 from __future__ import annotations
@@ -37,9 +38,14 @@ NOTHING_M: Final = 0.0005
 """Thickness below which nothing was placed [m]; a choice."""
 _MOST_M: Final = 0.12
 """Mean thickness from which no levelling compound or screed was placed [m]; a choice."""
+_EVEN_M: Final = 0.0008
+"""Unevenness below which a floor does not say whether it was levelled [m]."""
+_FEW_CELLS: Final = 100
 _NODES: Final = 1500
 _SEEDS: Final = (211, 223, 227)
 """Bends of the scan before, of the scan after, and all the rest."""
+_TIES: Final = 300
+"""Places of the tie at which bends are drawn, at the most about."""
 _LEAST_TIES: Final = 6
 _EXTREME_DRAWS: Final = 8
 
@@ -89,6 +95,9 @@ class Placed:
         Of it, floor that surely lies lower than before: something was taken off it.
     removal_m : float
         Taken off the floor between the two scans, as stated [m].
+    slope_over_floor : float
+        Of thickness over the floor's own unevenness: −1 of a top that is flat, 0 of a coat that
+        follows the floor below; NaN where the floor was too even to say.
     """
 
     thickness_m: Array
@@ -103,6 +112,7 @@ class Placed:
     missed_m2: float
     lower_m2: float = 0.0
     removal_m: float = 0.0
+    slope_over_floor: float = math.nan
 
     @property
     def mean_m(self) -> float:
@@ -206,13 +216,22 @@ def placed_between(
         missed_m2=float(missed.sum()) * cell_m**2,
         lower_m2=float(lower.sum()) * cell_m**2,
         removal_m=removal_m,
+        slope_over_floor=_slope_over(before, thickness, seen),
     )
+
+
+def _slope_over(before: Surface, thickness: Array, seen: Mask) -> float:
+    """How thickness hangs on the floor's unevenness below it."""
+    uneven = before.above_plane_m()[seen]
+    if seen.sum() < _FEW_CELLS or float(np.std(uneven)) < _EVEN_M:
+        return math.nan
+    return float(np.polyfit(uneven, thickness[seen], 1)[0])
 
 
 def _moves(before: Surface, after: Surface, tie: Registration | None, inside: Mask) -> Array:
     """By how much thickness may be another on each draw (k, n), at places over the floor [m]."""
     place, *_ = even_places(inside, before.grid, _NODES)
-    held = np.empty((0, 2)) if tie is None else tie.tie_m
+    held = np.empty((0, 2)) if tie is None else tie.tie_m[:: max(len(tie.tie_m) // _TIES, 1)]
     both = np.concatenate([held, place])
     bend = _bends(after, _SEEDS[1], both) - _bends(before, _SEEDS[0], both)
     fields = bend[:, len(held) :]
@@ -225,6 +244,8 @@ def _moves(before: Surface, after: Surface, tie: Registration | None, inside: Ma
         drawn = rng.multivariate_normal(np.zeros(3), tie.covariance, DRAWS, method="eigh")
         lever = np.column_stack([np.ones(len(place)), place - tie.middle_m[:2]])
         fields = fields + drawn @ lever.T
+        # A range that is longer by a little parts ceiling and floor, and neither scan shows it.
+        fields += tie.bend_m * rng.standard_normal((DRAWS, 1))
     return fields
 
 

@@ -8,7 +8,6 @@ room that looks the same in two ways is asked about; scans that do not belong to
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
@@ -24,13 +23,13 @@ from pourdatum.move import Move, as_rotation
 from pourdatum.optional import need
 from pourdatum.passing import Progress, silent
 from pourdatum.scan import Scan
+from pourdatum.tiechecks import MARKS, check_tie
 from pourdatum.turns import Start, starts
 from pourdatum.uncertainty import SENSORS, SharedError
 
 if TYPE_CHECKING:
     from types import ModuleType
 
-    from scipy.spatial import cKDTree
 
 Array = NDArray[np.float64]
 Pose = tuple[Array, Array]
@@ -45,20 +44,13 @@ _ROUNDS: Final = 25
 _SAME_RAD: Final = 0.05
 _SAME_M: Final = 0.3
 """Poses nearer than this are one."""
-_EYE_M: Final = 1.0
-"""Height over the floor below which goods stand about [m]."""
-LEAST_OVERLAP: Final = 0.7
-"""Share of the smaller scan's walls that lies on the other's; less are two rooms. A choice."""
-_RIVAL: Final = 0.8
-"""Share of the best pose's faces from which another is a rival."""
-_TELLS_M2: Final = 0.5
-"""Faces that fit in one pose alone, more than in the other alone, by which it is told; a choice."""
-_TELLS: Final = 1.3
-_WORSE: Final = 3.0
-"""Residuals of the best pose from which another fits badly: walls that are not quite square."""
-_MEETS: Final = 2.5
-"""Distance within which a cube meets the other scan, in sides."""
-_MOST_RESIDUAL_M: Final = 0.02
+_AS_GOOD: Final = 0.6
+"""Share of the best pose's fitness, in coarse steps, from which another is looked at closely."""
+_MOST_POSES: Final = 4
+_NEAR_TURN_RAD: Final = math.radians(30.0)
+"""Turns that are about the one told."""
+_CEILING_M: Final = 0.3
+"""Heights within which level faces are one ceiling [m]."""
 _LEAST_TILT: Final = 1e-4
 _LEAST_SCALE: Final = 1e-5
 """Tilt and scale between two scans are left free by so much, whatever was stated."""
@@ -81,6 +73,11 @@ class Registration:
         fixed in height.
     middle_m : (3,) array
         Where that holds, local to the fixed scan [m].
+    bend_m : float
+        What of ``height_error_m`` is bends of the scans, one standard deviation [m].
+    heads_m : tuple of floats
+        Heights over the floor of the level faces that tie the heights, one for each ceiling or
+        row of heads [m].
     covariance : (3, 3) array
         Of the tie alone: of the height there [m] and of the slopes in x and y.
     tie_m : (k, 2) array
@@ -100,6 +97,8 @@ class Registration:
     middle_m: Array
     covariance: Array
     tie_m: Array
+    bend_m: float = 0.0
+    heads_m: tuple[float, ...] = ()
     overlap: float = 1.0
     wall_m2: float = 0.0
     level_m2: float = 0.0
@@ -159,38 +158,51 @@ def register_scans(
     from scipy.spatial import cKDTree as Tree
 
     own, other = (
-        _parts(scan, level, means, progress)
-        for scan, level in zip((moving, fixed), levels, strict=True)
+        _parts(scan, level, which, means, progress)
+        for scan, level, which in zip((moving, fixed), levels, ("AFTER", "BEFORE"), strict=True)
     )
     tree = Tree(other.place_m)
     progress("one frame for both scans", None)
     poses = _poses(own, other, turn_rad, o3d)
     if not poses:
-        raise NoFloor(
-            "one of the scans shows no walls",
-            hint="scan walls and columns as well, or give three marks that both scans show "
-            "(marks, under [registration] in the job)",
-            id="nothing-fixed",
-        )
-    freedom = _freedom(budgets)
+        _refuse_start(own, other, turn_rad)
+    freedom = freedom_of(budgets)
     tried = [adjust(own, other, tree, pose, freedom) for pose in poses]
     share = [float((one.matched & own.upright).sum()) for one in tried]
     best, *rest = (tried[k] for k in np.argsort(share)[::-1])
-    overlap = overlap_of(best, own, other, tree)
-    _check_one_room(best, overlap)
-    _check_held(best)
-    _check_rivals(best, [one for one in rest if not _same(one, best)], own, tree)
+    others = [one for one in rest if not _same(one, best)]
+    overlap = check_tie(best, others, own, other, tree, freedom)
     return _registration(best, own, overlap, fixed, freedom)
 
 
-def _parts(scan: Scan, level: Level | None, means: Means, progress: Progress) -> FixedParts:
+def _parts(
+    scan: Scan, level: Level | None, which: str, means: Means, progress: Progress
+) -> FixedParts:
     store = PointStore(scan, means)
     found = find_level(store, progress) if level is None else level
-    return fixed_parts(store, found, progress)
+    return fixed_parts(store, found, progress, which=which)
 
 
-def _freedom(budgets: tuple[SharedError, SharedError]) -> Freedom:
-    """How far verticals and lengths of two scans may differ."""
+def _refuse_start(own: FixedParts, other: FixedParts, turn_rad: float | None) -> None:
+    """No way to lay the one over the other: say which lacks walls, or what turns there are."""
+    bare = [name for name, one in (("AFTER", own), ("BEFORE", other)) if not one.upright.any()]
+    if bare or turn_rad is None:
+        raise NoFloor(
+            f"{' and '.join(bare) or 'one of the scans'} shows no walls",
+            hint=f"scan walls and columns as well, or {MARKS}",
+            id="nothing-fixed",
+        )
+    turns = dict.fromkeys(f"{math.degrees(one.turn_rad) % 360.0:.0f}" for one in starts(own, other))
+    raise JobError(
+        f"no wall of AFTER lies on one of BEFORE near a turn of {math.degrees(turn_rad):g} degrees",
+        where="--turn",
+        hint=f"turns at which walls agree: {', '.join(turns)}",
+        id="turn",
+    )
+
+
+def freedom_of(budgets: tuple[SharedError, SharedError]) -> Freedom:
+    """How far verticals and lengths of two scans may differ, and either bends."""
     return Freedom(
         tilt_rad=max(math.hypot(*(one.tilt_rad for one in budgets)), _LEAST_TILT),
         scale=max(math.hypot(*(one.scale for one in budgets)), _LEAST_SCALE),
@@ -204,7 +216,7 @@ def _poses(
     """Poses to adjust from, distinct, the best first."""
     found = starts(own, other)
     if turn_rad is not None:
-        found = [one for one in found if abs(_between(one.turn_rad, turn_rad)) < math.radians(30.0)]
+        found = [one for one in found if abs(_between(one.turn_rad, turn_rad)) < _NEAR_TURN_RAD]
     if not found:
         return []
     likely = [one for one in found if one.score >= _OF_BEST * found[0].score][:_TRIED]
@@ -219,7 +231,7 @@ def _poses(
     best = closer[0][0]
     poses: list[Pose] = []
     for fitness, pose in closer:
-        if fitness < _RIVAL * 0.8 * best or len(poses) == 4:
+        if fitness < _AS_GOOD * best or len(poses) == _MOST_POSES:
             break
         _, nearer = _icp(fine[0], fine[1], pose, _REACH_M[1], o3d)
         if not any(_same_pose(nearer, known, own) for known in poses):
@@ -281,89 +293,10 @@ def _between(one_rad: float, other_rad: float) -> float:
     return float((one_rad - other_rad + math.pi) % math.tau - math.pi)
 
 
-def overlap_of(one: Adjusted, own: FixedParts, other: FixedParts, tree: cKDTree) -> float:
-    """Share of the smaller scan's walls that lies on the other's."""
-    high = own.upright & (own.height_m > _EYE_M)
-    # Where nothing is seen so high, all walls count.
-    walls = high if high.sum() > 0.2 * own.upright.sum() else own.upright
-    reach = other.upright & (other.height_m > _EYE_M)
-    there = reach if walls is high and reach.any() else other.upright
-    smaller = min(float(walls.sum()) * own.cube_m**2, float(there.sum()) * other.cube_m**2)
-    met = float((_met(one, own, tree) & walls).sum()) * own.cube_m**2
-    return min(met / max(smaller, 1e-9), 1.0)
-
-
-def _check_one_room(best: Adjusted, overlap: float) -> None:
-    if overlap >= LEAST_OVERLAP and best.residual_m < _MOST_RESIDUAL_M:
-        return
-    raise NoFloor(
-        f"the scans do not show one room: at best {overlap:.0%} of the walls of the smaller lie on "
-        f"those of the other (at least {LEAST_OVERLAP:.0%} are needed)",
-        hint="check that BEFORE and AFTER are of the same room and overlap, or give three marks "
-        "that both show (marks, under [registration] in the job)",
-        id="not-one-room",
-    )
-
-
-def _check_held(best: Adjusted) -> None:
-    """Refuse scans that could slide along their walls."""
-    least = float(min(best.held[:2]))
-    if least >= HELD:
-        return
-    raise NoFloor(
-        "the walls that both scans show look one way only: the scans could slide along them",
-        hint="scan a wall across as well, or give three marks that both show (marks, under "
-        "[registration] in the job)",
-        id="not-held",
-    )
-
-
-def _check_rivals(best: Adjusted, rest: Sequence[Adjusted], own: FixedParts, tree: cKDTree) -> None:
-    """Refuse to guess where another pose fits about as well.
-
-    What tells is what one scan shows where the other shows nothing at all: a column, the wall
-    where the other has a doorway; or walls that meet the others' badly, for none is quite square.
-    """
-    walls = best.matched & own.upright
-    met = _met(best, own, tree)
-    for other in rest:
-        if (other.matched & own.upright).sum() < _RIVAL * walls.sum():
-            continue
-        if other.residual_m > _WORSE * best.residual_m:
-            continue
-        met_so = _met(other, own, tree)
-        here = float((met & ~met_so).sum()) * own.cube_m**2
-        there = float((met_so & ~met).sum()) * own.cube_m**2
-        # Shadows of the fixed scan count alike in both.
-        if here - there >= _TELLS_M2 and here >= _TELLS * there:
-            continue
-        turns = [math.degrees(_turn(one)) % 360.0 for one in (best, other)]
-        raise JobError(
-            f"the room looks the same in two ways: AFTER may lie in BEFORE turned by {turns[0]:.0f}"
-            f" or by {turns[1]:.0f} degrees, anticlockwise",
-            where="AFTER",
-            hint="say which with turn_deg, under [registration] in the job; or give three marks "
-            "that both scans show (marks, there)",
-            id="two-ways",
-        )
-
-
-def _met(one: Adjusted, own: FixedParts, tree: cKDTree) -> NDArray[np.bool_]:
-    """Cubes of the moving scan near which the fixed one shows anything (n,)."""
-    reach_m = _MEETS * own.cube_m
-    away, _ = tree.query(one.place_m(own.place_m), distance_upper_bound=reach_m)
-    out: NDArray[np.bool_] = np.isfinite(away)
-    return out
-
-
-def _turn(one: Adjusted) -> float:
-    return math.atan2(float(one.rotation[1, 0]), float(one.rotation[0, 0]))
-
-
 def _registration(
     best: Adjusted, own: FixedParts, overlap: float, fixed: Scan, freedom: Freedom
 ) -> Registration:
-    known = bool(best.held[2] >= HELD)
+    known = best.held[1] >= HELD
     shift = best.middle_m - best.rotation @ best.own_middle_m
     turn_x, turn_y, height = 0, 1, 5
     # A turn about x lifts what lies towards y; one about y lowers what lies towards x.
@@ -378,10 +311,27 @@ def _registration(
         middle_m=best.middle_m,
         covariance=slopes @ best.covariance @ slopes.T,
         tie_m=best.tie_m,
+        bend_m=freedom.bend_m,
+        heads_m=_heads_m(own.height_m[best.matched & own.level]),
         overlap=overlap,
         wall_m2=float((best.matched & own.upright).sum()) * area_m2,
         level_m2=float((best.matched & own.level).sum()) * area_m2,
     )
+
+
+def _heads_m(height_m: Array) -> tuple[float, ...]:
+    """Heights of what looks up or down, put together where they are one ceiling [m].
+
+    Examples
+    --------
+    >>> _heads_m(np.array([2.71, 2.70, 2.05, 2.72]))
+    (2.05, 2.71)
+    """
+    if not height_m.size:
+        return ()
+    rising = np.sort(height_m)
+    groups = np.split(rising, np.flatnonzero(np.diff(rising) > _CEILING_M) + 1)
+    return tuple(round(float(np.median(own)), 3) for own in groups)
 
 
 def _triple(values: Array) -> tuple[float, float, float]:

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from pourdatum.bare import NIB_STEPS, BareFloor
 from pourdatum.chunks import Means
-from pourdatum.errors import JobError
+from pourdatum.errors import JobError, NoFloor
 from pourdatum.floor import Floor, find_floor
 from pourdatum.geometry import fit_plane
 from pourdatum.grid import Grid, block_means, group_windows, widened
@@ -243,14 +243,24 @@ def _later(scan: Scan, floor: Floor, means: Means, progress: Progress) -> Floor:
             hint="scan the floor before and after the pour",
             id="spots-not-compared",
         )
-    return find_floor(
-        scan,
-        cell_m=floor.cell_m,
-        outline=floor.outline,
-        grid=floor.grid,
-        means=means,
-        progress=progress,
-    )
+    try:
+        return find_floor(
+            scan,
+            cell_m=floor.cell_m,
+            outline=floor.outline,
+            grid=floor.grid,
+            means=means,
+            progress=progress,
+        )
+    except NoFloor as refused:
+        if refused.id != "outline-misses":
+            raise
+        raise NoFloor(
+            "AFTER shows less than half of the floor that BEFORE shows",
+            where="AFTER",
+            hint="scan the whole floor after the pour",
+            id="after-too-small",
+        ) from refused
 
 
 def _surface_of_spots(scan: Scan, floor: Floor, spots: SpotMap) -> Surface:

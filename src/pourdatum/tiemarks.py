@@ -7,6 +7,7 @@ for heights, and what few marks leave open is taken from what a mark may be read
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
@@ -14,17 +15,29 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from pourdatum.adjustment import Freedom
 from pourdatum.errors import JobError
 from pourdatum.move import Move, as_rotation
 from pourdatum.register import Registration
 from pourdatum.scan import Frame
+from pourdatum.tiechecks import lean_of
+from pourdatum.uncertainty import COVER_95
+from pourdatum.units import MM
 
 Array = NDArray[np.float64]
 
 LEAST: Final = 3
 _READ_M: Final = 0.001
 """To what a mark is read in a scan, one standard deviation [m]; common practice, no source."""
-_WRONG_M: Final = 0.010
+_WRONG_M: Final = 0.006
+"""Distance of a mark from where the others put it, from which one of them is wrong [m]: four times
+the difference of two readings."""
+_FAR_M: Final = 0.02
+"""Uncertainty of the height from which marks lie too far from the floor to carry it there [m]."""
+_LEAN: Final = 5e-4
+"""Lean that is let pass, whatever was stated [rad]."""
+_TRIPODS: Final = Freedom(1e-4, 1.5e-4, 3e-4)
+"""Two tripod scans."""
 _NARROW_M: Final = 0.5
 """Width across which marks must be spread [m]; a choice."""
 
@@ -46,7 +59,12 @@ class TieMark:
 
 
 def register_by_marks(
-    marks: Sequence[TieMark], frame: Frame, middle_m: tuple[float, float, float], *, where: str = ""
+    marks: Sequence[TieMark],
+    frame: Frame,
+    middle_m: tuple[float, float, float],
+    *,
+    freedom: Freedom = _TRIPODS,
+    where: str = "",
 ) -> Registration:
     """Bring a scan into the frame of another by marks.
 
@@ -57,6 +75,8 @@ def register_by_marks(
         Of the fixed scan.
     middle_m : tuple
         Place on the floor for which the height's uncertainty is told, local to the fixed scan [m].
+    freedom : Freedom
+        How far the verticals of the two scans may differ, and either bends; default tripods.
     where : str
         File of the marks, for errors.
 
@@ -82,25 +102,57 @@ def register_by_marks(
         )  # fmt: skip
     fixed = np.array([mark.fixed_m for mark in marks])
     moving = np.array([mark.moving_m for mark in marks])
+    _check_twice(marks, where)
     _check_spread(fixed, where)
     turn, _ = Rotation.align_vectors(fixed - fixed.mean(axis=0), moving - moving.mean(axis=0))
     rotation = turn.as_matrix()
     shift = fixed.mean(axis=0) - rotation @ moving.mean(axis=0)
     left = np.linalg.norm(fixed - moving @ rotation.T - shift, axis=1)
     _check_wrong(marks, fixed, moving, left, where)
+    _check_upright(rotation, freedom, where)
     residual_m = float(np.sqrt(np.mean(left**2)))
     covariance = _heights(fixed, np.asarray(middle_m), max(residual_m, _READ_M))
+    tied_m = float(np.sqrt(covariance[0, 0]))
+    if tied_m > _FAR_M:
+        raise JobError(
+            f"the marks carry heights to the floor to {COVER_95 * tied_m * MM:.0f} mm only",
+            where=where, hint="take marks around the floor, and not beside it", id="marks-far",
+        )  # fmt: skip
     x, y, z = (float(value) for value in shift)
     return Registration(
         method="marks",
         move=Move(as_rotation(rotation), (x, y, z), frame),
         residual_m=residual_m,
-        height_error_m=float(np.sqrt(covariance[0, 0])),
+        height_error_m=math.hypot(tied_m, freedom.bend_m),
         middle_m=np.asarray(middle_m),
         covariance=covariance,
         tie_m=fixed[:, :2],
+        bend_m=freedom.bend_m,
         marks=tuple((mark.name, float(own)) for mark, own in zip(marks, left, strict=True)),
     )
+
+
+def _check_twice(marks: Sequence[TieMark], where: str) -> None:
+    for k, one in enumerate(marks):
+        for other in marks[:k]:
+            if one.name == other.name or one.fixed_m == other.fixed_m:
+                word = "name" if one.name == other.name else "place"
+                raise JobError(
+                    f"two marks have one {word}: {other.name} and {one.name}",
+                    where=where, hint="leave one of them out", id="marks-twice",
+                )  # fmt: skip
+
+
+def _check_upright(rotation: Array, freedom: Freedom, where: str) -> None:
+    """Refuse marks by which one scan would lean against the other: one is wrong in height."""
+    lean = lean_of(rotation)
+    limit = max(5.0 * freedom.tilt_rad, _LEAN)
+    if lean > limit:
+        raise JobError(
+            f"by these marks one scan leans by {lean * MM:.1f} mm per m against the other, such"
+            f" scanners agree to {limit * MM:.1f}: one of them is wrong in height",
+            where=where, hint="check their heights; one more mark tells which", id="marks-lean",
+        )  # fmt: skip
 
 
 def _check_spread(fixed: Array, where: str) -> None:
@@ -117,14 +169,20 @@ def _check_wrong(
     marks: Sequence[TieMark], fixed: Array, moving: Array, left: Array, where: str
 ) -> None:
     """Refuse marks that do not fit: distances between them are the same in both scans."""
-    apart = np.abs(_distances(fixed) - _distances(moving))
     if float(left.max()) <= _WRONG_M:
         return
+    apart = np.abs(_distances(fixed) - _distances(moving))
+    if float(apart.max()) <= _WRONG_M:
+        raise JobError(
+            "the marks of one scan are those of the other in a mirror",
+            where=where, hint="exchange the columns x and y of one of them", id="marks-mirrored",
+        )  # fmt: skip
     # The mark whose distances to all others are off most is the one to look at.
     worst = int(np.argmax(np.median(apart, axis=1)))
     raise JobError(
-        f"mark {marks[worst].name} does not fit: distances between the marks differ by up to"
-        f" {float(apart.max()) * 1000:.0f} mm from scan to scan",
+        f"mark {marks[worst].name} does not fit: its distances from the others differ by"
+        f" {float(np.median(apart[worst])) * MM:.0f} mm from scan to scan, and the marks meet to"
+        f" {float(left.max()) * MM:.0f} mm only",
         where=where,
         hint="check its coordinates and their order, or leave it out",
         id="marks-wrong",

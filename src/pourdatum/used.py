@@ -11,6 +11,8 @@ if TYPE_CHECKING:
     from pourdatum.material import Sheet
     from pourdatum.placed import Placed
 
+_FAR = 1.3
+"""Ratio of yields that water and spills do not explain; a choice."""
 _EVEN = 0.03
 """Share by which a yield may be off: what a bag is weighed to, and water within its tolerance."""
 
@@ -46,8 +48,6 @@ class AgainstPlan:
 
     Attributes
     ----------
-    folder : str
-        As typed.
     same_scan : bool
         Whether the plan was made from BEFORE itself: only then its datum is in this frame.
     planned_m3 : float
@@ -62,7 +62,6 @@ class AgainstPlan:
         Expected by the plan.
     """
 
-    folder: str
     same_scan: bool
     planned_m3: float
     planned_interval_m3: tuple[float, float]
@@ -92,7 +91,8 @@ def bags_used(placed: Placed, bags: int, sheet: Sheet) -> BagsUsed:
         return BagsUsed(
             bags, stated_m3, placed.volume_m3 / bags, (low, high), "less than stated",
             (
-                "bags left over or spilt that were counted as poured",
+                *_moved(placed.volume_m3 / (bags * stated_m3)),
+                "bags left over, spilt, or poured elsewhere",
                 "material that ran into openings, gaps or beyond the edge",
                 "floor scanned before preparation took something off it",
                 "less water than stated, or air vented out of a mix that was stirred too fast",
@@ -102,9 +102,17 @@ def bags_used(placed: Placed, bags: int, sheet: Sheet) -> BagsUsed:
         return BagsUsed(
             bags, stated_m3, placed.volume_m3 / bags, (low, high), "more than stated",
             (
+                *_moved(placed.volume_m3 / (bags * stated_m3)),
                 "more water than stated: check the bucket's mark by weighing, test the floor",
                 "more bags than were counted, or of another size",
                 "floor that was filled with something else first (pockets, cracks)",
             ),
         )  # fmt: skip
     return BagsUsed(bags, stated_m3, placed.volume_m3 / bags, (low, high), "as stated", ())
+
+
+def _moved(share: float) -> tuple[str, ...]:
+    """First of all reasons where yield and volume are far apart."""
+    if 1.0 / _FAR < share < _FAR:
+        return ()
+    return ("a ceiling that was boarded, lowered or raised between the scans: heights hang on it",)

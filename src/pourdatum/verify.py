@@ -10,11 +10,11 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from pourdatum.datum import LOCAL_LEVEL
 from pourdatum.decision import GUARDED, Rule, Verdict, decide
-from pourdatum.errors import NoFloor
+from pourdatum.errors import JobError, NoFloor
 from pourdatum.flatness import check_flatness
 from pourdatum.geometry import fit_plane
 from pourdatum.mends import Mend, mend_at
@@ -29,7 +29,11 @@ if TYPE_CHECKING:
     from pourdatum.joints import Joint
     from pourdatum.surface import Surface
 
-_DRAWS = 4
+_DRAWS: Final = 4
+MOSTLY: Final = 0.8
+"""Share of the floor that must have been seen for the whole to conform; a choice."""
+_ANOTHER_M: Final = 1.0
+"""Departure from a level wanted from which it is another floor's [m]."""
 
 
 @dataclass(frozen=True)
@@ -99,6 +103,8 @@ class Verification:
         None where the scan has no vertical.
     rule : Rule
         By which verdicts were given.
+    judged : float
+        Share of the floor that was seen after the pour; what was not is not judged.
     mends : tuple of (Mend or None)
         What would mend the worst place of each criterion; None where no straightedge lies there.
     """
@@ -109,6 +115,7 @@ class Verification:
     flatness: tuple[Flatness, ...]
     level: Levelness | None
     rule: Rule = GUARDED
+    judged: float = 1.0
     mends: tuple[Mend | None, ...] = ()
 
     @property
@@ -121,12 +128,17 @@ class Verification:
         return tuple(found)
 
     @property
-    def verdict(self) -> Verdict:
-        """The floor's: one that fails decides, then one that is open."""
+    def verdict(self) -> Verdict | None:
+        """The floor's: one that fails decides, then one that is open; None where nothing was asked.
+
+        A floor of which much was not seen is open, whatever the rest keeps.
+        """
         for worst in ("does not conform", "undecided"):
             if worst in self.verdicts:
                 return worst
-        return "conforms"
+        if not self.verdicts:
+            return None
+        return "conforms" if self.judged >= MOSTLY else "undecided"
 
 
 def verify_pour(
@@ -138,8 +150,10 @@ def verify_pour(
     rule: Rule = GUARDED,
     joints: Sequence[Joint] = (),
     level_known: bool = True,
+    height_known: bool = True,
     removal_m: float | None = 0.0,
     wanted_m: float | None = None,
+    wanted_error_m: float = 0.0,
     tolerance_m: float | None = None,
 ) -> Verification:
     """Hold the floor after a pour against the floor before it and against its contract.
@@ -156,11 +170,16 @@ def verify_pour(
     joints : sequence of Joint
     level_known : bool
         Whether the scan after the pour has a vertical.
+    height_known : bool
+        Whether the judged floor's heights are those in which ``wanted_m`` is: by the tie, or by
+        control shots with levels.
     removal_m : float or None
         Taken off the floor between the two scans; None where that is not known, and then nothing
         is said of what was placed.
     wanted_m : float, optional
-        Level that the floor was to have, local [m].
+        Level that the floor was to have, local to the floor that is judged [m].
+    wanted_error_m : float
+        Its standard uncertainty against that floor's heights: of the tie, of a plan's datum [m].
     tolerance_m : float, optional
         By how much it may depart from it [m].
 
@@ -171,16 +190,23 @@ def verify_pour(
     tie = after.move if isinstance(after.move, Registration) else None
     placed, lacks = _placed(before, after, tie, removal_m)
     judged = after if levelled is None else levelled
+    wanted = None if wanted_m is None or not height_known else (wanted_m, wanted_error_m)
     flatness = check_flatness(judged, criteria, rule, joints=joints, level_known=level_known)
     return Verification(
         registration=tie,
         placed=placed,
         lacks=lacks,
         flatness=flatness,
-        level=_levelness(judged, wanted_m, tolerance_m, rule) if level_known else None,
+        level=_levelness(judged, wanted, tolerance_m, rule) if level_known else None,
         rule=rule,
+        judged=_share_seen(before, judged),
         mends=tuple(_mend(judged, one) for one in flatness),
     )
+
+
+def _share_seen(before: Surface, after: Surface) -> float:
+    whole = before.measured | before.inferred
+    return float((after.measured & whole).sum()) / max(int(whole.sum()), 1)
 
 
 def _mend(surface: Surface, one: Flatness) -> Mend | None:
@@ -210,8 +236,8 @@ def _placed(
 
 
 def _levelness(
-    surface: Surface, wanted_m: float | None, tolerance_m: float | None, rule: Rule
-) -> Levelness | None:
+    surface: Surface, wanted: tuple[float, float] | None, tolerance_m: float | None, rule: Rule
+) -> Levelness:
     known = surface.measured | surface.inferred
     x_m, y_m = surface.grid.mesh()
     best, _ = fit_plane(x_m[known], y_m[known], surface.height_m[known])
@@ -231,8 +257,8 @@ def _levelness(
         range_m=high.z_m + low.z_m,
         uncertainty_m=math.hypot(COVER_95 * own, (tilt_95 or 0.0) * apart_m),
         departure=None
-        if wanted_m is None
-        else _departure(surface, low, high, wanted_m, tolerance_m, rule, tilt_95 or 0.0),
+        if wanted is None
+        else _departure(surface, low, high, wanted, tolerance_m, rule, tilt_95 or 0.0),
     )
 
 
@@ -240,7 +266,7 @@ def _departure(
     surface: Surface,
     low: HighPoint,
     high: HighPoint,
-    wanted_m: float,
+    wanted: tuple[float, float],
     tolerance_m: float | None,
     rule: Rule,
     tilt_95: float,
@@ -254,8 +280,17 @@ def _departure(
         shared.warp_m,
         shared.datum_m,
         tilt_95 * lever_m / COVER_95,
+        wanted[1],
     )
+    wanted_m = wanted[0]
     lowest_m, highest_m = -low.z_m - wanted_m, high.z_m - wanted_m
+    if max(-lowest_m, highest_m) > _ANOTHER_M:
+        raise JobError(
+            f"the floor lies {max(-lowest_m, highest_m):.2f} m off the level that it was to have",
+            where="proof.level_z_m",
+            hint="give the level in BEFORE's vertical, in metres; with control shots in theirs",
+            id="level-far",
+        )
     verdict: Verdict | None = None
     if tolerance_m is not None:
         worst_m = max(-lowest_m, highest_m)

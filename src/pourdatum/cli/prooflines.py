@@ -8,10 +8,12 @@ from pourdatum.report import words
 from pourdatum.report.flatness_block import flatness_rows
 from pourdatum.uncertainty import COVER_95
 from pourdatum.units import MM, show_area, show_height, show_volume
+from pourdatum.verify import MOSTLY
 
 if TYPE_CHECKING:
+    from pourdatum.material import Sheet
     from pourdatum.outcome import Check
-    from pourdatum.placed import Extreme
+    from pourdatum.placed import Extreme, Placed
 
 
 def proof_rows(check: Check) -> list[tuple[str, str]]:
@@ -48,6 +50,10 @@ def proof_rows(check: Check) -> list[tuple[str, str]]:
                 ),
             )
         )
+        if placed.removal_m > 0.0:
+            rows.append(("taken off", f"{show_height(placed.removal_m, system)} between the scans"))
+        if check.sheet is not None:
+            rows += _sheet_rows(check, check.sheet, placed)
         if placed.missed_m2 > 0.0:
             rows.append(("missed", f"nothing placed on {show_area(placed.missed_m2, system)}"))
     level = found.level
@@ -58,7 +64,7 @@ def proof_rows(check: Check) -> list[tuple[str, str]]:
                 (
                     f"{show_height(level.range_m, system)} ± "
                     f"{show_height(level.uncertainty_m, system)} from low to high; "
-                    f"falls {words.fall(level.slope, system)}"
+                    f"falls {words.fall_fine(level.slope, system)}"
                 ),
             )
         )
@@ -85,7 +91,21 @@ def _extreme(one: Extreme | None, check: Check) -> str:
         return "not known"
     x, y = (a + b for a, b in zip(one.place_m, check.origin_m[:2], strict=True))
     system = check.system
-    return f"{words.minus(show_height(one.thickness_m, system))} at ({words.place(x, y, system)})"
+    known = f"{show_height(one.thickness_m, system)} ± {show_height(one.uncertainty_m, system)}"
+    return f"{words.minus(known)} at ({words.place(x, y, system)})"
+
+
+def _sheet_rows(check: Check, sheet: Sheet, placed: Placed) -> list[tuple[str, str]]:
+    """Floor that is surely outside what the material takes."""
+    system = check.system
+    thin_m2, thick_m2 = placed.beyond_m2(sheet.least_m, sheet.greatest_m, check.before.grid.cell_m)
+    ends = f"{words.limit(sheet.least_m, system)} to {words.limit(sheet.greatest_m, system)}"
+    said = f"{words.plain(sheet.name, 60)}, {ends} in one layer"
+    if thin_m2 > 0.0 or thick_m2 > 0.0:
+        said += (
+            f"; thinner on {show_area(thin_m2, system)}, thicker on {show_area(thick_m2, system)}"
+        )
+    return [("material", said)]
 
 
 def _used_rows(check: Check) -> list[tuple[str, str]]:
@@ -111,6 +131,7 @@ def _used_rows(check: Check) -> list[tuple[str, str]]:
                 (
                     f"{show_volume(planned.planned_m3, system)} were planned: "
                     f"{show_volume(abs(planned.difference_m3), system)} {sign} were placed"
+                    f"{'' if planned.agrees else ', more than the two intervals allow'}"
                 ),
             )
         )
@@ -119,6 +140,9 @@ def _used_rows(check: Check) -> list[tuple[str, str]]:
 
 def verdict_line(check: Check) -> str:
     """The verdict, first of all."""
-    if not check.found.verdicts:
+    verdict = check.verdict
+    if verdict is None:
         return "MEASURED, NOT JUDGED: no criterion was asked for"
-    return check.verdict.upper()
+    if check.found.judged < MOSTLY:
+        return f"{verdict.upper()}: only {check.found.judged:.0%} of the floor was seen"
+    return verdict.upper()

@@ -42,7 +42,7 @@ def with_control(surface: Surface, job: Job) -> Surface:
     path = job.scan.control
     if surface.control is not None:
         return surface
-    surface = _with_stated_errors(surface, job)
+    surface = with_stated_errors(surface, job)
     if path is None:
         return surface
     frame = surface.floor.scan.frame
@@ -75,7 +75,7 @@ def with_control(surface: Surface, job: Job) -> Surface:
     )
 
 
-def _with_stated_errors(surface: Surface, job: Job) -> Surface:
+def with_stated_errors(surface: Surface, job: Job) -> Surface:
     """What the job says the scan may be out by, in the place of what is usual."""
     told, usual = job.sensor, surface.shared
     if not told.model_fields_set:

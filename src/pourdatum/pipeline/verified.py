@@ -10,9 +10,9 @@ from typing import TYPE_CHECKING, Any
 
 from pourdatum.chunks import Means
 from pourdatum.errors import JobError
-from pourdatum.outcome import Check, Warned
+from pourdatum.outcome import Check, FloorFigures, Warned
 from pourdatum.passing import Progress, silent
-from pourdatum.pipeline.controlled import with_control
+from pourdatum.pipeline.controlled import with_control, with_stated_errors
 from pourdatum.pipeline.measured import measured
 from pourdatum.pipeline.pinned import pin_request
 from pourdatum.pipeline.surveyed import decision_rule, surveyed
@@ -20,23 +20,28 @@ from pourdatum.pipeline.upright import level_known
 from pourdatum.read import read_scan
 from pourdatum.read.marks_file import read_marks
 from pourdatum.read.plan_result import read_plan
-from pourdatum.register import Registration, register_scans
+from pourdatum.register import Registration, freedom_of, register_scans
 from pourdatum.sheetfile import read_sheet
 from pourdatum.surface import make_surface
 from pourdatum.tiemarks import register_by_marks
-from pourdatum.uncertainty import SENSORS
+from pourdatum.uncertainty import COVER_95, SENSORS, SharedError
 from pourdatum.units import MM
 from pourdatum.used import AgainstPlan, bags_used
-from pourdatum.verify import Verification, verify_pour
+from pourdatum.verify import MOSTLY, Verification, verify_pour
 
 if TYPE_CHECKING:
     from pourdatum.job import Job
+    from pourdatum.results import PlanResult
     from pourdatum.scan import Scan
     from pourdatum.surface import Surface
 
 _LOW_OVERLAP = 0.9
 _SAME_AREA = 0.05
 _LOWER_M2 = 0.05
+_COAT = -0.4
+"""Slope of thickness over the floor below from which a pour followed it; a choice."""
+_TRIPOD_WARP_M = 0.001
+_BEFORE_A_POUR = frozenset({"nibs"})
 
 
 def check_scans(
@@ -62,7 +67,12 @@ def check_scans(
     PourdatumError
         One of its children, each with the exit status it stands for.
     """
-    plan = None if job.proof.plan is None else read_plan(job.proof.plan)
+    plan = None if job.proof.plan is None else _checked_plan(job.proof.plan)
+    if job.proof.bags is not None and not _says_sheet(job):
+        raise JobError(
+            "bags are held against what a bag of the sheet fills, and no sheet is named",
+            where="--bags", hint="name the bag that was poured with --material", id="bags-no-sheet",
+        )  # fmt: skip
     # Control shots stand on the floor that is judged, which is the one after the pour.
     without = job.model_copy(update={"scan": job.scan.model_copy(update={"control": None})})
     first = measured(before, without, means, progress)
@@ -73,14 +83,46 @@ def check_scans(
         up=job.after.up or job.scan.up,
         columns=job.scan.columns_told,
     )
+    _check_other(later, first)
     tie = _tie(later, first, job, means, progress)
     raw = make_surface(
         later, first.floor, tie,
         sensor=job.after.sensor or job.scan.sensor, means=means, progress=progress,
     )  # fmt: skip
     later.wait_for_hashes()
+    raw = with_stated_errors(raw, job)
     progress("holding the floor against its contract", None)
     return _checked(first, raw, later.origin_m, job, plan)
+
+
+def _checked_plan(folder: str) -> PlanResult:
+    """The plan of a folder, every figure of it checked."""
+    from pydantic import ValidationError
+
+    from pourdatum.results import PlanResult
+
+    data = read_plan(folder)
+    try:
+        return PlanResult.model_validate(data)
+    except ValidationError as wrong:
+        first = wrong.errors()[0]
+        key = ".".join(f"{part}" for part in first["loc"])
+        raise JobError(
+            f"{key}: {first['msg']}; the plan is damaged or of another version",
+            where=folder, hint="plan the floor again with this version", id="plan-folder",
+        ) from wrong  # fmt: skip
+
+
+def _check_other(later: Scan, first: Surface) -> None:
+    """Refuse a file that stands on both sides."""
+    first.floor.scan.wait_for_hashes()
+    before = {item.sha256 for item in first.floor.scan.inputs}
+    twice = next((item.file for item in later.inputs if item.sha256 in before), None)
+    if twice is not None:
+        raise JobError(
+            "the same scan is BEFORE and AFTER",
+            where=twice, hint="name the scan made after the pour", id="same-scan",
+        )  # fmt: skip
 
 
 def _tie(
@@ -101,20 +143,27 @@ def _tie(
         middle = floor.outline.centroid
         level_m = float(first.grid.at(first.height_m, _row(middle.x, middle.y))[0])
         return register_by_marks(
-            marks, floor.scan.frame, (middle.x, middle.y, level_m), where=wish.marks
+            marks,
+            floor.scan.frame,
+            (middle.x, middle.y, level_m),
+            freedom=freedom_of(_budgets(first, job)),
+            where=wish.marks,
         )
     return register_scans(
         later,
         floor.scan,
         turn_rad=None if wish.turn_deg is None else math.radians(wish.turn_deg),
-        budgets=(
-            first.shared if job.after.sensor is None else SENSORS[job.after.sensor],
-            first.shared,
-        ),
+        budgets=_budgets(first, job),
         levels=(None, floor.level),
         means=means,
         progress=progress,
     )
+
+
+def _budgets(first: Surface, job: Job) -> tuple[SharedError, SharedError]:
+    """What AFTER and BEFORE may be out by as wholes."""
+    kind = job.after.sensor
+    return (first.shared if kind is None else SENSORS[kind]), first.shared
 
 
 def _row(x: float, y: float) -> Any:
@@ -128,11 +177,13 @@ def _checked(
     raw: Surface,
     after_origin_m: tuple[float, float, float],
     job: Job,
-    plan: dict[str, Any] | None,
+    plan: PlanResult | None,
 ) -> Check:
     levelled = with_control(raw, job)
     survey = surveyed(levelled, job)
-    planned_m = _planned_level_m(plan, first)
+    wanted = _wanted(job, plan, first, levelled)
+    tie = raw.move if isinstance(raw.move, Registration) else None
+    known = _levels_of_control(levelled) or tie is None or tie.height_known
     found = verify_pour(
         first,
         raw,
@@ -141,8 +192,10 @@ def _checked(
         rule=decision_rule(job),
         joints=pin_request(job, levelled).joints,
         level_known=level_known(levelled),
+        height_known=known,
         removal_m=_removal_m(job),
-        wanted_m=_wanted_m(job, first, planned_m),
+        wanted_m=None if wanted is None else wanted[0],
+        wanted_error_m=0.0 if wanted is None else _wanted_error_m(wanted[1], tie, levelled),
         tolerance_m=None if job.proof.tolerance_mm is None else job.proof.tolerance_mm / MM,
     )
     sheet = read_sheet(job.material.sheet) if _says_sheet(job) else None
@@ -154,8 +207,12 @@ def _checked(
             survey,
             flatness=found.flatness,
             rule=found.rule,
-            assumptions=(*_taken(job), *survey.assumptions),
-            warnings=(*_warned(found, job, first), *survey.warnings),
+            figures=survey.figures if known else _without_levels(survey.figures),
+            assumptions=(*_taken(job, found, levelled), *survey.assumptions),
+            warnings=(
+                *_warned(found, job, first, raw),
+                *(one for one in survey.warnings if one.code not in _BEFORE_A_POUR),
+            ),
         ),
         before=first,
         found=found,
@@ -164,6 +221,11 @@ def _checked(
         used=used,
         planned=None if plan is None else _against(plan, job, first, found),
     )
+
+
+def _without_levels(figures: FloorFigures) -> FloorFigures:
+    """The figures of a floor whose height over BEFORE's is not known."""
+    return replace(figures, high_m=math.nan, low_m=math.nan, mean_m=math.nan)
 
 
 def _says_sheet(job: Job) -> bool:
@@ -181,17 +243,60 @@ def _removal_m(job: Job) -> float | None:
     return removal_mm / MM if "removal_mm" in job.preparation.model_fields_set else None
 
 
-def _wanted_m(job: Job, first: Surface, planned_m: float | None) -> float | None:
-    """The level that the floor was to have, local [m]."""
+def _levels_of_control(surface: Surface) -> bool:
+    """Whether control shots gave the floor levels of their own."""
+    return surface.control is not None and surface.control.offset_m is not None
+
+
+def _wanted(
+    job: Job, plan: PlanResult | None, first: Surface, levelled: Surface
+) -> tuple[float, float] | None:
+    """The level that the floor was to have, local to it, and its standard uncertainty [m].
+
+    A level in the job is one of the vertical that the judged floor has: of control shots with
+    levels, else BEFORE's own. A plan's datum is one of the vertical that the plan had.
+    """
     if job.proof.level_z_m is not None:
-        return job.proof.level_z_m - first.origin_m[2]
-    return planned_m
+        return job.proof.level_z_m - levelled.origin_m[2], 0.0
+    why = "no plan is named"
+    if plan is not None:
+        datum = plan.datum
+        control = plan.floor.control is not None
+        if not _same_scan(plan, first):
+            why = "the plan is of another scan"
+        elif datum.kind not in ("high-point", "level") or datum.z_m is None:
+            why = f"the plan's datum is no level ({datum.kind})"
+        elif control != _levels_of_control(levelled):
+            why = "one of the plan and this proof has control shots with levels and one has not"
+        else:
+            low, high = datum.z_interval_m or (datum.z_m, datum.z_m)
+            error_m = 0.0 if datum.kind == "level" else 0.5 * (high - low) / COVER_95
+            return datum.z_m - levelled.origin_m[2], error_m
+    if job.proof.tolerance_mm is not None:
+        raise JobError(
+            f"tolerance_mm has no level to be held against: {why}",
+            where="proof.tolerance_mm", hint="give level_z_m", id="no-level",
+        )  # fmt: skip
+    return None
 
 
-def _taken(job: Job) -> list[str]:
-    said = [
-        "frame: places and levels are those of BEFORE",
-    ]
+def _wanted_error_m(own_m: float, tie: Registration | None, levelled: Surface) -> float:
+    """With the tie in it, where the level is one of BEFORE's vertical."""
+    if tie is None or _levels_of_control(levelled):
+        return own_m
+    return math.hypot(own_m, tie.height_error_m or 0.0)
+
+
+def _taken(job: Job, found: Verification, levelled: Surface) -> list[str]:
+    vertical = "levels those of the control shots" if _levels_of_control(levelled) else "levels too"
+    said = [f"frame: places are those of BEFORE, {vertical}"]
+    tie = found.registration
+    if tie is not None and tie.height_known and not tie.marks:
+        heads = ", ".join(f"{height:.2f} m" for height in tie.heads_m)
+        said.append(
+            "heights hang on what looks down or up over head height, "
+            f"{heads} over the floor: it is taken as unmoved between the scans"
+        )
     if job.proof.before is None and job.preparation.removal_mm == 0.0:
         said.append(
             "BEFORE is taken as made on the prepared floor, after grinding; if not, say so with "
@@ -204,8 +309,47 @@ def _taken(job: Job) -> list[str]:
     return said
 
 
-def _warned(found: Verification, job: Job, first: Surface) -> list[Warned]:
+def _warned(found: Verification, job: Job, first: Surface, after: Surface) -> list[Warned]:
+    said = _warned_of_thickness(found, job, first)
+    if found.judged < MOSTLY:
+        said.append(
+            Warned(
+                "not-all-judged",
+                f"only {found.judged:.0%} of the floor was seen after the pour: the rest is not"
+                " judged, and the floor as a whole is undecided unless a criterion is missed",
+            )
+        )
+    if found.registration is not None and not found.registration.height_known:
+        said.append(
+            Warned(
+                "heights-not-tied",
+                "heights of the two scans are not tied: levels in BEFORE's vertical are not known,"
+                " and no departure from a level is told",
+            )
+        )
+    if any(one.shared.warp_m > _TRIPOD_WARP_M for one in (first, after)):
+        said.append(
+            Warned(
+                "hand-held-proof",
+                "these scans bend by millimetres: what a hand-held scan says of thickness was tried"
+                " on few scenes; take control shots on the floor after the pour",
+            )
+        )
+    return said
+
+
+def _warned_of_thickness(found: Verification, job: Job, first: Surface) -> list[Warned]:
     said = []
+    placed = found.placed
+    if placed is not None and placed.slope_over_floor > _COAT and placed.removal_m == 0.0:
+        said.append(
+            Warned(
+                "follows-the-floor",
+                "what was placed follows the unevenness of the floor before, as no levelling pour"
+                " does: if the ceiling was boarded or lowered between the scans, it was taken for"
+                " thickness; tie the scans by marks",
+            )
+        )
     if found.placed is None:
         text = found.lacks
         if _removal_m(job) is None and job.proof.before is None:
@@ -254,38 +398,33 @@ def _warned(found: Verification, job: Job, first: Surface) -> list[Warned]:
     return said
 
 
-def _same_scan(plan: dict[str, Any], first: Surface) -> bool:
-    hashes = {item["sha256"] for item in plan["inputs"]}
+def _same_scan(plan: PlanResult, first: Surface) -> bool:
+    hashes = {item.sha256 for item in plan.inputs}
     return hashes == {item.sha256 for item in first.floor.scan.inputs}
 
 
-def _planned_level_m(plan: dict[str, Any] | None, first: Surface) -> float | None:
-    """The plan's level, local; None where it is of another scan, or no level plane."""
-    if plan is None or not _same_scan(plan, first):
-        return None
-    datum = plan["datum"]
-    if datum["kind"] not in ("high-point", "level") or datum["z_m"] is None:
-        return None
-    return float(datum["z_m"]) - first.origin_m[2]
-
-
-def _against(
-    plan: dict[str, Any], job: Job, first: Surface, found: Verification
-) -> AgainstPlan | None:
+def _against(plan: PlanResult, job: Job, first: Surface, found: Verification) -> AgainstPlan | None:
     placed = found.placed
     if placed is None:
         return None
-    planned_m3 = plan["fill"]["volume_l"] / MM
-    low, high = (edge / MM for edge in plan["fill"]["volume_interval_l"])
+    area_m2 = plan.floor.area_m2
+    if abs(area_m2 / placed.area_m2 - 1.0) > _SAME_AREA:
+        raise JobError(
+            f"the plan is of {area_m2:.2f} m², this floor has {placed.area_m2:.2f} m²",
+            where=str(job.proof.plan),
+            hint="name the plan of this floor, with the same outline",
+            id="plan-other-floor",
+        )
+    planned_m3 = plan.fill.volume_l / MM
+    low, high = (edge / MM for edge in plan.fill.volume_interval_l)
     own_low, own_high = placed.volume_interval_m3
-    level_m = _planned_level_m(plan, first)
+    same = _same_scan(plan, first)
     return AgainstPlan(
-        folder=Path(str(job.proof.plan)).name,
-        same_scan=_same_scan(plan, first),
+        same_scan=same,
         planned_m3=planned_m3,
         planned_interval_m3=(low, high),
         difference_m3=placed.volume_m3 - planned_m3,
         agrees=own_low <= high and low <= own_high,
-        datum_m=None if level_m is None else level_m + first.origin_m[2],
-        bags=plan["material"]["bags"],
+        datum_m=plan.datum.z_m if same else None,
+        bags=plan.material.bags,
     )

@@ -26,7 +26,7 @@ def read_plan(folder: str) -> dict[str, Any]:
     path = path / "result.json" if path.is_dir() else path
     try:
         data = json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError) as reason:
+    except (OSError, ValueError, RecursionError) as reason:
         raise JobError(
             f"no plan can be read there ({type(reason).__name__})",
             where=str(folder), hint="name the result folder of pourdatum plan", id="plan-folder",

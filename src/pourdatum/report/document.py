@@ -12,11 +12,11 @@ if TYPE_CHECKING:
     from pourdatum.outcome import Survey
 
 
-def document(survey: Survey, kind: str, main: Sequence[Html | None]) -> str:
-    """A whole page."""
+def document(survey: Survey, kind: str, main: Sequence[Html | None], *, title: str = "") -> str:
+    """A whole page; its title is the job's, or the file's, where none is given."""
     from pourdatum import __version__
 
-    title = words.plain(survey.title)
+    title = title or words.plain(survey.title)
     if not title:
         title = words.plain(survey.scan.inputs[0].file) if survey.scan.inputs else kind
     head = [

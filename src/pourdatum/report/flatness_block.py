@@ -24,7 +24,8 @@ def flatness(survey: Survey) -> Html | None:
     """Every criterion asked for; None where none was."""
     if not survey.flatness:
         return None
-    head = ("Criterion", "Limit", "Found", "± (95 %)", "Within", place_head(survey), "Verdict")
+    # The verdict stands second: on a phone the rest has to be scrolled to.
+    head = ("Criterion", "Verdict", "Limit", "Found", "± (95 %)", "Within", place_head(survey))
     return section(
         "Flatness",
         table(head, [_row(survey, one) for one in survey.flatness]),
@@ -65,12 +66,12 @@ def _within(one: Flatness) -> str:
 def _row(survey: Survey, one: Flatness) -> tuple[object, ...]:
     return (
         _name(one),
+        el("b", "not known" if one.source == NOT_KNOWN else one.verdict),
         tied(_shown(survey, one, one.limit)),
         tied(_shown(survey, one, one.value)),
         tied(_shown(survey, one, one.uncertainty)),
         tied(_within(one)),
         "" if one.worst is None else place(survey, one.worst.place_m),
-        el("b", "not known" if one.source == NOT_KNOWN else one.verdict),
     )
 
 

@@ -10,12 +10,16 @@ from pourdatum.report.document import document
 from pourdatum.report.markup import Html, el
 from pourdatum.report.proof_view import draw_profile
 from pourdatum.uncertainty import COVER_95
-from pourdatum.units import MM, show_area, show_height, show_volume
+from pourdatum.units import MM, show_area, show_height, show_length, show_volume
+from pourdatum.verify import MOSTLY
 
 if TYPE_CHECKING:
     from pourdatum.mends import Mend
     from pourdatum.outcome import Check
     from pourdatum.placed import Extreme
+    from pourdatum.register import Registration
+    from pourdatum.scan import Scan
+    from pourdatum.units import System
 
 _MOST_PROFILES: Final = 3
 _SAYS: Final = {
@@ -71,15 +75,31 @@ def check_page(check: Check, picture: bytes) -> str:
         _method(check),
         blocks.cautions(),
     ]
-    return document(survey, "Proof of a poured floor", main)
+    return document(survey, "Proof of a poured floor", main, title=_title(check))
+
+
+def _title(check: Check) -> str:
+    """The job's, or both scans."""
+    names = [_names(scan) for scan in (check.before.floor.scan, check.scan)]
+    return words.plain(check.title) or f"{names[0]} → {names[1]}"
+
+
+def _names(scan: Scan) -> str:
+    files = [words.plain(item.file.replace("\\", "/").rsplit("/", 1)[-1]) for item in scan.inputs]
+    return files[0] if len(files) == 1 else f"{files[0]} and {len(files) - 1} more"
 
 
 def _verdict(check: Check) -> Html:
-    asked = check.found.verdicts
-    if not asked:
+    if check.verdict is None:
         text = "No criterion was asked for: nothing is judged. --criterion asks for one."
         return el("div", el("p", el("b", "Measured, not judged. "), text), cls="verdict")
+    assert check.verdict is not None
     name, text = _SAYS[check.verdict]
+    if check.found.judged < MOSTLY:
+        text += (
+            f" Only {check.found.judged:.0%} of the floor was seen after the pour; the rest is not"
+            " judged."
+        )
     missed = [
         f"{one.criterion}{', ' + one.part if one.part else ''}"
         for one in check.found.flatness
@@ -129,7 +149,7 @@ def _figures(check: Check) -> Html:
                 show_height(level.range_m, system),
                 f"± {show_height(level.uncertainty_m, system)} (95 %)",
             ),
-            blocks.figure_card("Out of level", words.fall(level.slope, system), sure),
+            blocks.figure_card("Out of level", words.fall_fine(level.slope, system), sure),
         ]
     return el("dl", cards, cls="figures")
 
@@ -162,9 +182,10 @@ def _worst_places(check: Check) -> Html | None:
         turn = math.degrees(one.worst.bearing_rad or 0.0) % 180
         where = f"{words.place(x, y, check.system)} {words.plan_unit(check.system)}"
         alt = f"Profile of the floor under a straightedge at {where}, with its two contacts."
+        mended = "" if one.verdict == "conforms" else f" {_mended(mend, check)}"
         caption = (
             f"{words.plain(one.criterion, 40)}: at {where}, {turn:.0f}° clockwise from +y. As "
-            f"measured, noise left in; the value judged is in the table. {_mended(mend, check)}"
+            f"measured, noise left in: the value judged, in the table, is less.{mended}"
         )
         picture = draw_profile(mend.profile, check.system)
         shown[laid] = blocks.figure_of(picture, alt, caption)
@@ -176,15 +197,22 @@ def _worst_places(check: Check) -> Html | None:
 def _mended(mend: Mend, check: Check) -> str:
     system = check.system
     fill = (
-        f"To fill the hollow up to the straightedge takes about {show_volume(mend.fill_m3, system)}"
+        f"To fill the hollow up to the straightedge takes about {_about(mend.fill_m3, system)}"
         f" on {show_area(mend.fill_m2, system)}"
     )
     if mend.grind_m3 <= 0.0:
         return f"{fill}."
     return (
         f"{fill}; to grind what it rests on, until the gap keeps its limit, about "
-        f"{words.water(mend.grind_m3 * MM, system, 2)} off {show_area(mend.grind_m2, system)}."
+        f"{_about(mend.grind_m3, system)} off {show_area(mend.grind_m2, system)}. Floor that was"
+        " missed is poured, not ground for."
     )
+
+
+def _about(volume_m3: float, system: System) -> str:
+    """To two figures: nobody measures more from a straightedge."""
+    litres = float(f"{volume_m3 * MM:.2g}")
+    return words.water(litres, system, 0 if litres >= 10.0 else 1)
 
 
 def _level(check: Check) -> Html | None:
@@ -192,7 +220,7 @@ def _level(check: Check) -> Html | None:
     if level is None:
         return blocks.section("Level", el("p", "The scan has no vertical: level is not known."))
     rows: list[tuple[str, object]] = [
-        ("Slope of the best-fit plane", words.fall(level.slope, system)),
+        ("Slope of the best-fit plane", words.fall_fine(level.slope, system)),
         (
             "From low to high, patches of 100 mm",
             f"{show_height(level.range_m, system)} ± {show_height(level.uncertainty_m, system)}",
@@ -231,6 +259,7 @@ def _together(check: Check) -> Html:
     error_m = tie.height_error_m
     rows: list[tuple[str, object]] = [
         ("Held together by", tie.method),
+        *_heads(check, tie),
         ("Left between them", f"{show_height(tie.residual_m, system)} (root mean square)"),
         (
             "Heights agree to",
@@ -251,6 +280,14 @@ def _together(check: Check) -> Html:
         for name, left in tie.marks
     ]
     return blocks.section("Both scans in one frame", blocks.facts(rows))
+
+
+def _heads(check: Check, tie: Registration) -> list[tuple[str, object]]:
+    """What the heights hang on."""
+    if not tie.heads_m or tie.height_error_m is None:
+        return []
+    heights = ", ".join(show_length(height, check.system) for height in tie.heads_m)
+    return [("Heights hang on faces over the floor by", f"{heights}; taken as unmoved")]
 
 
 def _against_sheet(check: Check) -> Html | None:

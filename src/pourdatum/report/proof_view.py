@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from types import SimpleNamespace
 from typing import IO, TYPE_CHECKING, Final
 
 import numpy as np
@@ -16,6 +17,7 @@ if TYPE_CHECKING:
     from pourdatum.flatness import Flatness
     from pourdatum.mends import Profile
     from pourdatum.outcome import Check
+    from pourdatum.surface import Surface
     from pourdatum.units import System
 
 _WIDE_IN: Final = 6.4
@@ -67,8 +69,18 @@ def thickness_view(check: Check) -> PlanView:
         title=title,
         lines=lines,
         scale_words="Thickness placed",
-        areas=(*_missed(check), *things_of(check.before), *edges),
+        areas=(*_missed(check), *things_of(_as_seen(check)), *edges),
         marks=(*_extremes(check), *openings_of(check.before), *others_of(check.before)),
+    )
+
+
+def _as_seen(check: Check) -> Surface:
+    """The floor before, with all that one of the two scans did not see as inferred."""
+    placed = check.found.placed
+    assert placed is not None
+    inside = np.isfinite(placed.thickness_m)
+    return SimpleNamespace(  # type: ignore[return-value]
+        **{**vars(check.before), "measured": placed.seen, "inferred": inside & ~placed.seen}
     )
 
 

@@ -6,6 +6,7 @@ import math
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from pourdatum.flatness import rule_in_words
 from pourdatum.results.convert import common_part, input_parts
@@ -45,6 +46,7 @@ def check_result(check: Check) -> VerifyResult:
     return VerifyResult(
         **common,
         verdict=found.verdict,
+        judged_share=rounded(found.judged, 4),
         registration=_registration(check),
         placed=_placed(check),
         flatness=[flatness_part(one, plan_m) for one in found.flatness],
@@ -60,25 +62,34 @@ def _registration(check: Check) -> RegistrationPart:
     if tie is None:
         return RegistrationPart(
             method="one frame already", residual_mm=None, vertical_uncertainty_mm=None,
-            turn_deg=0.0, shift_m=(0.0, 0.0, 0.0), overlap=None, wall_m2=0.0, level_m2=0.0,
-            marks=[],
+            turn_deg=0.0, rotation=[(1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0)],
+            from_m=(0.0, 0.0, 0.0), to_m=(0.0, 0.0, 0.0), ceilings_m=[], overlap=None,
+            wall_m2=0.0, level_m2=0.0, marks=[],
         )  # fmt: skip
     error_m = tie.height_error_m
-    own = np.asarray(check.after_origin_m)
-    # From place to place in the scans' own coordinates, no origin taken off.
-    shift = np.asarray(check.origin_m) + tie.move.place_m(-own[None])[0]
-    x, y, z = (metres(float(value)) for value in shift)
+    rotation = np.asarray(tie.move.rotation)
+    # A place on the floor in both scans' own coordinates: far origins never meet the rotation.
+    own = rotation.T @ (tie.middle_m - np.asarray(tie.move.shift_m))
     return RegistrationPart(
         method=tie.method,
         residual_mm=mm(tie.residual_m),
         vertical_uncertainty_mm=None if error_m is None else mm(COVER_95 * error_m),
-        turn_deg=rounded(math.degrees(tie.move.turn_rad) % 360.0, 4),
-        shift_m=(x, y, z),
+        turn_deg=rounded(math.degrees(tie.move.turn_rad), 4) % 360.0,
+        rotation=list(tie.move.rotation),
+        from_m=_place(own + np.asarray(check.after_origin_m)),
+        to_m=_place(tie.middle_m + np.asarray(check.before.origin_m)),
+        ceilings_m=[metres(height) for height in tie.heads_m],
         overlap=rounded(tie.overlap, 3),
         wall_m2=area(tie.wall_m2),
         level_m2=area(tie.level_m2),
         marks=[MarkPart(name=name, residual_mm=mm(left)) for name, left in tie.marks],
     )
+
+
+def _place(values: NDArray[np.float64]) -> tuple[float, float, float]:
+    # To a hundredth of a millimetre, as the campaign's lattice is.
+    x, y, z = (rounded(float(value), 5) for value in values)
+    return x, y, z
 
 
 def _placed(check: Check) -> PlacedPart:

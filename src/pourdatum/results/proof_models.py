@@ -28,8 +28,13 @@ class RegistrationPart(Part):
         description="at 95 %, in the middle of the floor; null where nothing is fixed in height"
     )
     turn_deg: float = Field(description="of AFTER in BEFORE, anticlockwise from above")
-    shift_m: tuple[float, float, float] = Field(
-        description="BEFORE = turned AFTER + shift, in the scans' own coordinates"
+    rotation: list[tuple[float, float, float]] = Field(
+        description="BEFORE = to + rotation (AFTER − from), in the scans' own coordinates in metres"
+    )
+    from_m: tuple[float, float, float] = Field(description="a place in AFTER's own coordinates")
+    to_m: tuple[float, float, float] = Field(description="the same in BEFORE's")
+    ceilings_m: list[float] = Field(
+        description="heights over the floor of what ties the heights: ceilings, rows of heads"
     )
     overlap: float | None = Field(description="share of the smaller scan's walls on the other's")
     wall_m2: float
@@ -111,7 +116,8 @@ class VerifyResult(Common):
     """``pourdatum verify``; frame and vertical are those of BEFORE."""
 
     schema_: Literal["pourdatum.verify/1"] = Field(alias="schema")
-    verdict: Verdict = Field(description="of the whole floor; conforms where nothing was asked")
+    verdict: Verdict | None = Field(description="of the whole floor; null where nothing was asked")
+    judged_share: float = Field(description="of the floor, seen after the pour")
     registration: RegistrationPart
     placed: PlacedPart
     flatness: list[FlatnessPart]
