@@ -216,7 +216,7 @@ def placed_between(
         missed_m2=float(missed.sum()) * cell_m**2,
         lower_m2=float(lower.sum()) * cell_m**2,
         removal_m=removal_m,
-        slope_over_floor=_slope_over(before, thickness, seen),
+        slope_over_floor=_slope_over(before, thickness, seen & ~missed),
     )
 
 

@@ -23,7 +23,7 @@ from pourdatum.move import Move, as_rotation
 from pourdatum.optional import need
 from pourdatum.passing import Progress, silent
 from pourdatum.scan import Scan
-from pourdatum.tiechecks import MARKS, check_tie
+from pourdatum.tiechecks import MARKS, check_tie, met_by
 from pourdatum.turns import Start, starts
 from pourdatum.uncertainty import SENSORS, SharedError
 
@@ -168,7 +168,8 @@ def register_scans(
         _refuse_start(own, other, turn_rad)
     freedom = freedom_of(budgets)
     tried = [adjust(own, other, tree, pose, freedom) for pose in poses]
-    share = [float((one.matched & own.upright).sum()) for one in tried]
+    # Walls that meet at all: one that was plastered meanwhile lies on no face, and meets one.
+    share = [float((met_by(one, own, tree) & own.upright).sum()) for one in tried]
     best, *rest = (tried[k] for k in np.argsort(share)[::-1])
     others = [one for one in rest if not _same(one, best)]
     overlap = check_tie(best, others, own, other, tree, freedom)

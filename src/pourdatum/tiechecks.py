@@ -143,7 +143,7 @@ def overlap_of(one: Adjusted, own: FixedParts, other: FixedParts, tree: cKDTree)
     reach = other.upright & (other.height_m > _EYE_M)
     there = reach if enough and reach.any() else other.upright
     smaller = min(float(walls.sum()) * own.cube_m**2, float(there.sum()) * other.cube_m**2)
-    met = float((_met(one, own, tree) & walls).sum()) * own.cube_m**2
+    met = float((met_by(one, own, tree) & walls).sum()) * own.cube_m**2
     return min(met / max(smaller, 1e-9), 1.0)
 
 
@@ -163,9 +163,9 @@ def _check_one_room(overlap: float, own: FixedParts, other: FixedParts) -> None:
 
 def _unit_between(own: FixedParts, other: FixedParts) -> str:
     """The unit that would make the one room as large as the other; empty where none does."""
+    # Root mean square distance from the middle: the same however a room is turned.
     size, there = (
-        float(np.prod(np.ptp(parts.place_m[parts.upright, :2], axis=0)) ** 0.5)
-        for parts in (own, other)
+        float(np.sqrt(parts.place_m[parts.upright, :2].var(axis=0).sum())) for parts in (own, other)
     )
     for name, unit_m in LENGTH_UNITS.items():
         if name != "us-ft" and abs(unit_m - 1.0) > _LIKE:
@@ -199,14 +199,13 @@ def _check_rivals(best: Adjusted, rest: Sequence[Adjusted], own: FixedParts, tre
     What tells is what one scan shows where the other shows nothing at all: a column, the wall
     where the other has a doorway; or walls that meet the others' badly, for none is quite square.
     """
-    walls = best.matched & own.upright
-    met = _met(best, own, tree)
+    met = met_by(best, own, tree)
     for other in rest:
-        if (other.matched & own.upright).sum() < _RIVAL * walls.sum():
+        if (other.matched & own.upright).sum() < _RIVAL * (best.matched & own.upright).sum():
             continue
         if other.residual_m > _WORSE * best.residual_m:
             continue
-        met_so = _met(other, own, tree)
+        met_so = met_by(other, own, tree)
         here = float((met & ~met_so).sum()) * own.cube_m**2
         there = float((met_so & ~met).sum()) * own.cube_m**2
         # Shadows of the fixed scan count alike in both.
@@ -233,7 +232,7 @@ def _ask(best: Adjusted, other: Adjusted) -> None:
     )
 
 
-def _met(one: Adjusted, own: FixedParts, tree: cKDTree) -> Mask:
+def met_by(one: Adjusted, own: FixedParts, tree: cKDTree) -> Mask:
     """Cubes of the moving scan near which the fixed one shows anything (n,)."""
     reach_m = _MEETS * own.cube_m
     away, _ = tree.query(one.place_m(own.place_m), distance_upper_bound=reach_m)

@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     from pourdatum.material import Sheet
     from pourdatum.placed import Placed
 
-_FAR = 1.3
+FAR = 1.3
 """Ratio of yields that water and spills do not explain; a choice."""
 _EVEN = 0.03
 """Share by which a yield may be off: what a bag is weighed to, and water within its tolerance."""
@@ -113,6 +113,6 @@ def bags_used(placed: Placed, bags: int, sheet: Sheet) -> BagsUsed:
 
 def _moved(share: float) -> tuple[str, ...]:
     """First of all reasons where yield and volume are far apart."""
-    if 1.0 / _FAR < share < _FAR:
+    if 1.0 / FAR < share < FAR:
         return ()
     return ("a ceiling that was boarded, lowered or raised between the scans: heights hang on it",)

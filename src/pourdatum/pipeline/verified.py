@@ -26,7 +26,7 @@ from pourdatum.surface import make_surface
 from pourdatum.tiemarks import register_by_marks
 from pourdatum.uncertainty import COVER_95, SENSORS, SharedError
 from pourdatum.units import MM
-from pourdatum.used import AgainstPlan, bags_used
+from pourdatum.used import FAR, AgainstPlan, BagsUsed, bags_used
 from pourdatum.verify import MOSTLY, Verification, verify_pour
 
 if TYPE_CHECKING:
@@ -211,6 +211,7 @@ def _checked(
             assumptions=(*_taken(job, found, levelled), *survey.assumptions),
             warnings=(
                 *_warned(found, job, first, raw),
+                *_warned_of_yield(used),
                 *(one for one in survey.warnings if one.code not in _BEFORE_A_POUR),
             ),
         ),
@@ -336,6 +337,19 @@ def _warned(found: Verification, job: Job, first: Surface, after: Surface) -> li
             )
         )
     return said
+
+
+def _warned_of_yield(used: BagsUsed | None) -> list[Warned]:
+    if used is None or 1.0 / FAR < used.found_m3 / used.stated_m3 < FAR:
+        return []
+    return [
+        Warned(
+            "yield-far",
+            f"a bag would have filled {used.found_m3 * MM:.1f} l, its sheet says"
+            f" {used.stated_m3 * MM:.1f}: no water explains that; either the bags are miscounted or"
+            " what was placed is wrong because a ceiling was boarded or lowered between the scans",
+        )
+    ]
 
 
 def _warned_of_thickness(found: Verification, job: Job, first: Surface) -> list[Warned]:
