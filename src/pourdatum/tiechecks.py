@@ -45,7 +45,7 @@ _STRETCH: Final = 5e-4
 _LEFT_M: Final = 0.002
 """What faces may be apart besides the bends of both scans [m]."""
 _SAME_RAD: Final = math.radians(5.0)
-_LIKE: Final = 0.04
+_LIKE: Final = 0.1
 """Share by which the sizes of two rooms may differ from a ratio of units."""
 
 MARKS: Final = (

@@ -101,10 +101,12 @@ def _sheet_rows(check: Check, sheet: Sheet, placed: Placed) -> list[tuple[str, s
     thin_m2, thick_m2 = placed.beyond_m2(sheet.least_m, sheet.greatest_m, check.before.grid.cell_m)
     ends = f"{words.limit(sheet.least_m, system)} to {words.limit(sheet.greatest_m, system)}"
     said = f"{words.plain(sheet.name, 60)}, {ends} in one layer"
-    if thin_m2 > 0.0 or thick_m2 > 0.0:
-        said += (
-            f"; thinner on {show_area(thin_m2, system)}, thicker on {show_area(thick_m2, system)}"
-        )
+    told = [
+        f"{word} on {show_area(area_m2, system)}"
+        for word, area_m2 in (("thinner", thin_m2), ("thicker", thick_m2))
+        if area_m2 > 0.0
+    ]
+    said += f"; {', '.join(told)}" if told else ""
     return [("material", said)]
 
 
