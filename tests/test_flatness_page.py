@@ -51,8 +51,8 @@ def text_of(page: object) -> str:
 def test_the_table_has_value_limit_verdict_and_place() -> None:
     """One row each; places in the scan's own plan; a share is never rounded up to all."""
     text = text_of(flatness(shown()))
-    assert "3mm/2m 3.0 mm 2.1 mm 0.4 mm 99.9 % 102.00, 253.00 conforms" in text
-    assert "E1155:FF35/FL25, FL 25.0 undecided" in text
+    assert "3mm/2m conforms 3.0 mm 2.1 mm 0.4 mm 99.9 % 102.00, 253.00" in text
+    assert "E1155:FF35/FL25, FL undecided 25.0" in text
     assert "TR34:DM1 not known" in text
     assert "along 30° clockwise from +y" in text
 

@@ -377,6 +377,9 @@ def _method(check: Check) -> Html:
             "what was placed its exact volume over the floor of BEFORE. Its interval holds the "
             "noise, the tie of the two scans, their bends, and floor that was not seen."
         ),
-        "Flatness and level are those of AFTER alone.",
+        (
+            "Flatness is that of AFTER alone. Level is told in BEFORE's vertical, to which the tie "
+            "brings it, or in that of control shots."
+        ),
     ]
     return blocks.section("How it was worked out", *[el("p", text) for text in said])
