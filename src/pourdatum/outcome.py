@@ -152,8 +152,39 @@ class ZonePlan:
     bags: int
 
 
+class _OverSurvey:
+    """What a result that stands on a survey tells of it."""
+
+    survey: Survey
+
+    @property
+    def scan(self) -> Scan:
+        """Where it came from."""
+        return self.survey.scan
+
+    @property
+    def title(self) -> str:
+        """Of the job; foreign text."""
+        return self.survey.title
+
+    @property
+    def system(self) -> System:
+        """What people are shown."""
+        return self.survey.system
+
+    @property
+    def warnings(self) -> tuple[Warned, ...]:
+        """What the user must know."""
+        return self.survey.warnings
+
+    @property
+    def assumptions(self) -> tuple[str, ...]:
+        """What was taken for granted."""
+        return self.survey.assumptions
+
+
 @dataclass(frozen=True, eq=False)
-class Plan:
+class Plan(_OverSurvey):
     """What to pour.
 
     Attributes
@@ -233,11 +264,6 @@ class Plan:
         return not self.obstacles
 
     @property
-    def scan(self) -> Scan:
-        """Where it came from."""
-        return self.survey.scan
-
-    @property
     def floor(self) -> Floor:
         """Outline, openings, and what stands on the floor."""
         return self.surface.floor
@@ -248,26 +274,6 @@ class Plan:
         return self.surface.origin_m
 
     @property
-    def title(self) -> str:
-        """Of the job; foreign text."""
-        return self.survey.title
-
-    @property
-    def system(self) -> System:
-        """What people are shown."""
-        return self.survey.system
-
-    @property
-    def warnings(self) -> tuple[Warned, ...]:
-        """What the user must know."""
-        return self.survey.warnings
-
-    @property
-    def assumptions(self) -> tuple[str, ...]:
-        """What was taken for granted."""
-        return self.survey.assumptions
-
-    @property
     def depth_m(self) -> NDArray[np.float64]:
         """Datum minus floor as ground at the cell centres (ny, nx) [m], NaN where there is none."""
         x_m, y_m = self.surface.grid.mesh()
@@ -275,7 +281,7 @@ class Plan:
 
 
 @dataclass(frozen=True, eq=False)
-class Check:
+class Check(_OverSurvey):
     """What two scans prove of a pour, with what is said of it.
 
     Attributes
@@ -315,11 +321,6 @@ class Check:
         return self.survey.surface
 
     @property
-    def scan(self) -> Scan:
-        """The scan after the pour."""
-        return self.survey.scan
-
-    @property
     def floor(self) -> Floor:
         """Outline, openings, and what stands on the floor."""
         return self.surface.floor
@@ -328,18 +329,3 @@ class Check:
     def origin_m(self) -> tuple[float, float, float]:
         """Add to local places and levels to get BEFORE's own [m], or the levels of control."""
         return self.survey.origin_m
-
-    @property
-    def title(self) -> str:
-        """Of the job; foreign text."""
-        return self.survey.title
-
-    @property
-    def system(self) -> System:
-        """What people are shown."""
-        return self.survey.system
-
-    @property
-    def warnings(self) -> tuple[Warned, ...]:
-        """What the user must know."""
-        return self.survey.warnings

@@ -7,7 +7,7 @@ with the curvature of the floor itself as the measure of how far that may err.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -145,6 +145,14 @@ class Surface:
         best, _ = fit_plane(x_m[known], y_m[known], self.height_m[known])
         out: Array = self.height_m - best.at(x_m, y_m)
         return out
+
+    def turned_over(self) -> Surface:
+        """The floor upside down: what is highest on it is lowest on this."""
+        return replace(
+            self,
+            height_m=-self.height_m,
+            between=None if self.between is None else self.between.turned(),
+        )
 
     def to_dataset(self) -> xr.Dataset:
         """The surface as a labelled grid with CF attributes."""

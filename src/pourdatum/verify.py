@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from pourdatum.datum import LOCAL_LEVEL
@@ -241,12 +241,7 @@ def _levelness(
     known = surface.measured | surface.inferred
     x_m, y_m = surface.grid.mesh()
     best, _ = fit_plane(x_m[known], y_m[known], surface.height_m[known])
-    turned = replace(
-        surface,
-        height_m=-surface.height_m,
-        between=None if surface.between is None else surface.between.turned(),
-    )
-    low = highest_patch(turned, LOCAL_LEVEL, draws=_DRAWS)
+    low = highest_patch(surface.turned_over(), LOCAL_LEVEL, draws=_DRAWS)
     high = highest_patch(surface, LOCAL_LEVEL)
     tilt_95 = slope_error_95(surface)
     apart_m = math.dist(low.place_m, high.place_m)

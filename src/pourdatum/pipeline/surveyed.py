@@ -106,11 +106,7 @@ def _figures(surface: Surface) -> FloorFigures:
     x_m, y_m = surface.grid.mesh()
     best, _ = fit_plane(x_m[known], y_m[known], surface.height_m[known])
     # The lowest patch is the highest of the floor turned over: one method, one bias taken out.
-    turned = replace(
-        surface,
-        height_m=-surface.height_m,
-        between=None if surface.between is None else surface.between.turned(),
-    )
+    turned = surface.turned_over()
     area_m2 = surface.measured_m2 + surface.inferred_m2
     spots = surface.between is not None
     between = None if spots else area_interval_m2(surface)

@@ -6,15 +6,22 @@ import math
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 from pourdatum.chunks import Means
 from pourdatum.errors import JobError
-from pourdatum.outcome import Check, FloorFigures, Warned
+from pourdatum.outcome import Check, FloorFigures
 from pourdatum.passing import Progress, silent
 from pourdatum.pipeline.controlled import with_control, with_stated_errors
 from pourdatum.pipeline.measured import measured
 from pourdatum.pipeline.pinned import pin_request
+from pourdatum.pipeline.proofwords import (
+    levels_of_control,
+    proof_taken,
+    proof_warnings,
+    removal_m,
+    yield_warnings,
+)
 from pourdatum.pipeline.surveyed import decision_rule, surveyed
 from pourdatum.pipeline.upright import level_known
 from pourdatum.read import read_scan
@@ -26,8 +33,8 @@ from pourdatum.surface import make_surface
 from pourdatum.tiemarks import register_by_marks
 from pourdatum.uncertainty import COVER_95, SENSORS, SharedError
 from pourdatum.units import MM
-from pourdatum.used import FAR, AgainstPlan, BagsUsed, bags_used
-from pourdatum.verify import MOSTLY, Verification, verify_pour
+from pourdatum.used import AgainstPlan, bags_used
+from pourdatum.verify import Verification, verify_pour
 
 if TYPE_CHECKING:
     from pourdatum.job import Job
@@ -35,13 +42,9 @@ if TYPE_CHECKING:
     from pourdatum.scan import Scan
     from pourdatum.surface import Surface
 
-_LOW_OVERLAP = 0.9
-_SAME_AREA = 0.05
-_LOWER_M2 = 0.05
-_COAT = -0.4
-"""Slope of thickness over the floor below from which a pour followed it; a choice."""
-_TRIPOD_WARP_M = 0.001
-_BEFORE_A_POUR = frozenset({"nibs"})
+_SAME_AREA: Final = 0.05
+"""Share by which the areas of plan and floor may differ; a choice."""
+_BEFORE_A_POUR: Final = frozenset({"nibs"})
 
 
 def check_scans(
@@ -183,7 +186,7 @@ def _checked(
     survey = surveyed(levelled, job)
     wanted = _wanted(job, plan, first, levelled)
     tie = raw.move if isinstance(raw.move, Registration) else None
-    known = _levels_of_control(levelled) or tie is None or tie.height_known
+    known = levels_of_control(levelled) or tie is None or tie.height_known
     found = verify_pour(
         first,
         raw,
@@ -193,7 +196,7 @@ def _checked(
         joints=pin_request(job, levelled).joints,
         level_known=level_known(levelled),
         height_known=known,
-        removal_m=_removal_m(job),
+        removal_m=removal_m(job),
         wanted_m=None if wanted is None else wanted[0],
         wanted_error_m=0.0 if wanted is None else _wanted_error_m(wanted[1], tie, levelled),
         tolerance_m=None if job.proof.tolerance_mm is None else job.proof.tolerance_mm / MM,
@@ -208,10 +211,10 @@ def _checked(
             flatness=found.flatness,
             rule=found.rule,
             figures=survey.figures if known else _without_levels(survey.figures),
-            assumptions=(*_taken(job, found, levelled), *survey.assumptions),
+            assumptions=(*proof_taken(job, found, levelled), *survey.assumptions),
             warnings=(
-                *_warned(found, job, first, raw),
-                *_warned_of_yield(used),
+                *proof_warnings(found, job, first, raw),
+                *yield_warnings(used),
                 *(one for one in survey.warnings if one.code not in _BEFORE_A_POUR),
             ),
         ),
@@ -233,22 +236,6 @@ def _says_sheet(job: Job) -> bool:
     return "sheet" in job.material.model_fields_set
 
 
-def _removal_m(job: Job) -> float | None:
-    """What was taken off the floor between the scans; None where that is open."""
-    removal_mm = job.preparation.removal_mm
-    if job.proof.before == "prepared":
-        return 0.0
-    if job.proof.before is None:
-        # A job that plans a removal leaves open on which side of it BEFORE was made.
-        return 0.0 if removal_mm == 0.0 else None
-    return removal_mm / MM if "removal_mm" in job.preparation.model_fields_set else None
-
-
-def _levels_of_control(surface: Surface) -> bool:
-    """Whether control shots gave the floor levels of their own."""
-    return surface.control is not None and surface.control.offset_m is not None
-
-
 def _wanted(
     job: Job, plan: PlanResult | None, first: Surface, levelled: Surface
 ) -> tuple[float, float] | None:
@@ -267,7 +254,7 @@ def _wanted(
             why = "the plan is of another scan"
         elif datum.kind not in ("high-point", "level") or datum.z_m is None:
             why = f"the plan's datum is no level ({datum.kind})"
-        elif control != _levels_of_control(levelled):
+        elif control != levels_of_control(levelled):
             why = "one of the plan and this proof has control shots with levels and one has not"
         else:
             low, high = datum.z_interval_m or (datum.z_m, datum.z_m)
@@ -283,133 +270,9 @@ def _wanted(
 
 def _wanted_error_m(own_m: float, tie: Registration | None, levelled: Surface) -> float:
     """With the tie in it, where the level is one of BEFORE's vertical."""
-    if tie is None or _levels_of_control(levelled):
+    if tie is None or levels_of_control(levelled):
         return own_m
     return math.hypot(own_m, tie.height_error_m or 0.0)
-
-
-def _taken(job: Job, found: Verification, levelled: Surface) -> list[str]:
-    vertical = "levels those of the control shots" if _levels_of_control(levelled) else "levels too"
-    said = [f"frame: places are those of BEFORE, {vertical}"]
-    tie = found.registration
-    if tie is not None and tie.height_known and not tie.marks:
-        heads = ", ".join(f"{height:.2f} m" for height in tie.heads_m)
-        said.append(
-            "heights hang on what looks down or up over head height, "
-            f"{heads} over the floor: it is taken as unmoved between the scans"
-        )
-    if job.proof.before is None and job.preparation.removal_mm == 0.0:
-        said.append(
-            "BEFORE is taken as made on the prepared floor, after grinding; if not, say so with "
-            'before = "unprepared", under [proof] in the job'
-        )
-    if job.proof.before == "unprepared" and _removal_m(job) is not None:
-        said.append(
-            f"{job.preparation.removal_mm:g} mm were taken off between the scans, as the job says"
-        )
-    return said
-
-
-def _warned(found: Verification, job: Job, first: Surface, after: Surface) -> list[Warned]:
-    said = _warned_of_thickness(found, job, first)
-    if found.judged < MOSTLY:
-        said.append(
-            Warned(
-                "not-all-judged",
-                f"only {found.judged:.0%} of the floor was seen after the pour: the rest is not"
-                " judged, and the floor as a whole is undecided unless a criterion is missed",
-            )
-        )
-    if found.registration is not None and not found.registration.height_known:
-        said.append(
-            Warned(
-                "heights-not-tied",
-                "heights of the two scans are not tied: levels in BEFORE's vertical are not known,"
-                " and no departure from a level is told",
-            )
-        )
-    if any(one.shared.warp_m > _TRIPOD_WARP_M for one in (first, after)):
-        said.append(
-            Warned(
-                "hand-held-proof",
-                "these scans bend by millimetres: what a hand-held scan says of thickness was tried"
-                " on few scenes; take control shots on the floor after the pour",
-            )
-        )
-    return said
-
-
-def _warned_of_yield(used: BagsUsed | None) -> list[Warned]:
-    if used is None or 1.0 / FAR < used.found_m3 / used.stated_m3 < FAR:
-        return []
-    return [
-        Warned(
-            "yield-far",
-            f"a bag would have filled {used.found_m3 * MM:.1f} l, its sheet says"
-            f" {used.stated_m3 * MM:.1f}: no water explains that; either the bags are miscounted or"
-            " what was placed is wrong because a ceiling was boarded or lowered between the scans",
-        )
-    ]
-
-
-def _warned_of_thickness(found: Verification, job: Job, first: Surface) -> list[Warned]:
-    said = []
-    placed = found.placed
-    if placed is not None and placed.slope_over_floor > _COAT and placed.removal_m == 0.0:
-        said.append(
-            Warned(
-                "follows-the-floor",
-                "what was placed follows the unevenness of the floor before, as no levelling pour"
-                " does: if the ceiling was boarded or lowered between the scans, it was taken for"
-                " thickness; tie the scans by marks",
-            )
-        )
-    if found.placed is None:
-        text = found.lacks
-        if _removal_m(job) is None and job.proof.before is None:
-            text = (
-                "the job states a removal and not whether BEFORE was made before or after it: say "
-                'before = "prepared" or "unprepared", under [proof]'
-            )
-        said.append(Warned("placed-unknown", f"what was placed is not known: {text}"))
-    tie = found.registration
-    if tie is not None and tie.overlap < _LOW_OVERLAP:
-        said.append(
-            Warned(
-                "overlap",
-                f"only {tie.overlap:.0%} of the walls of the smaller scan lie on those of the"
-                " other: check that both are of this room",
-            )
-        )
-    if tie is None:
-        said.append(
-            Warned(
-                "same-frame",
-                "both scans are taken as being in one frame, as the job says: an error of that"
-                " frame is an error of the thickness, and is in no interval",
-            )
-        )
-    if found.placed is not None and found.placed.lower_m2 > _LOWER_M2:
-        said.append(
-            Warned(
-                "lower-than-before",
-                f"{found.placed.lower_m2:.2f} m² lie lower after the pour than before: something"
-                " was taken off there after BEFORE was made, and what was placed is understated by"
-                " as much; scan the prepared floor, or allow for the removal (removal_mm, under"
-                " [preparation])",
-            )
-        )
-    if found.placed is not None:
-        lacking = first.floor.area_m2 - float(found.placed.seen.sum()) * first.grid.cell_m**2
-        if lacking > _SAME_AREA * first.floor.area_m2:
-            said.append(
-                Warned(
-                    "not-seen-twice",
-                    f"{lacking:.1f} m² of the floor were not seen in both scans: thickness there"
-                    " is carried on from around",
-                )
-            )
-    return said
 
 
 def _same_scan(plan: PlanResult, first: Surface) -> bool:

@@ -1,0 +1,168 @@
+"""What is said of a proof: what was taken for granted, and what must not be overlooked."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from pourdatum.outcome import Warned
+from pourdatum.units import MM
+from pourdatum.used import FAR, BagsUsed
+from pourdatum.verify import MOSTLY, Verification
+
+if TYPE_CHECKING:
+    from pourdatum.job import Job
+    from pourdatum.surface import Surface
+
+_SAME_AREA: Final = 0.05
+"""Share of the floor not seen twice from which that is said; a choice."""
+_LOW_OVERLAP: Final = 0.9
+"""Share of walls in common below which that is said; a choice."""
+_LOWER_M2: Final = 0.05
+"""Floor that was lowered from which that is said [m²]; a choice."""
+_COAT: Final = -0.4
+"""Slope of thickness over the floor below from which a pour followed it; a choice."""
+_TRIPOD_WARP_M: Final = 0.001
+"""Bends from which a scan is no tripod's [m]."""
+
+
+def removal_m(job: Job) -> float | None:
+    """What was taken off the floor between the scans; None where that is open."""
+    removal_mm = job.preparation.removal_mm
+    if job.proof.before == "prepared":
+        return 0.0
+    if job.proof.before is None:
+        # A job that plans a removal leaves open on which side of it BEFORE was made.
+        return 0.0 if removal_mm == 0.0 else None
+    return removal_mm / MM if "removal_mm" in job.preparation.model_fields_set else None
+
+
+def levels_of_control(surface: Surface) -> bool:
+    """Whether control shots gave the floor levels of their own."""
+    return surface.control is not None and surface.control.offset_m is not None
+
+
+def proof_taken(job: Job, found: Verification, levelled: Surface) -> list[str]:
+    """Frame, what heights hang on, and what BEFORE is taken as."""
+    vertical = "levels those of the control shots" if levels_of_control(levelled) else "levels too"
+    said = [f"frame: places are those of BEFORE, {vertical}"]
+    tie = found.registration
+    if tie is not None and tie.height_known and not tie.marks:
+        heads = ", ".join(f"{height:.2f} m" for height in tie.heads_m)
+        said.append(
+            "heights hang on what looks down or up over head height, "
+            f"{heads} over the floor: it is taken as unmoved between the scans"
+        )
+    if job.proof.before is None and job.preparation.removal_mm == 0.0:
+        said.append(
+            "BEFORE is taken as made on the prepared floor, after grinding; if not, say so with "
+            'before = "unprepared", under [proof] in the job'
+        )
+    if job.proof.before == "unprepared" and removal_m(job) is not None:
+        said.append(
+            f"{job.preparation.removal_mm:g} mm were taken off between the scans, as the job says"
+        )
+    return said
+
+
+def proof_warnings(found: Verification, job: Job, first: Surface, after: Surface) -> list[Warned]:
+    """What is missing, or speaks against what was placed."""
+    said = _warned_of_thickness(found, job, first)
+    if found.judged < MOSTLY:
+        said.append(
+            Warned(
+                "not-all-judged",
+                f"only {found.judged:.0%} of the floor was seen after the pour: the rest is not"
+                " judged, and the floor as a whole is undecided unless a criterion is missed",
+            )
+        )
+    if found.registration is not None and not found.registration.height_known:
+        said.append(
+            Warned(
+                "heights-not-tied",
+                "heights of the two scans are not tied: levels in BEFORE's vertical are not known,"
+                " and no departure from a level is told",
+            )
+        )
+    if any(one.shared.warp_m > _TRIPOD_WARP_M for one in (first, after)):
+        said.append(
+            Warned(
+                "hand-held-proof",
+                "these scans bend by millimetres: what a hand-held scan says of thickness was tried"
+                " on few scenes; take control shots on the floor after the pour",
+            )
+        )
+    return said
+
+
+def yield_warnings(used: BagsUsed | None) -> list[Warned]:
+    """A yield that no water explains."""
+    if used is None or 1.0 / FAR < used.found_m3 / used.stated_m3 < FAR:
+        return []
+    return [
+        Warned(
+            "yield-far",
+            f"a bag would have filled {used.found_m3 * MM:.1f} l, its sheet says"
+            f" {used.stated_m3 * MM:.1f}: no water explains that; either the bags are miscounted or"
+            " what was placed is wrong because a ceiling was boarded or lowered between the scans",
+        )
+    ]
+
+
+def _warned_of_thickness(found: Verification, job: Job, first: Surface) -> list[Warned]:
+    said = []
+    placed = found.placed
+    if placed is not None and placed.slope_over_floor > _COAT and placed.removal_m == 0.0:
+        said.append(
+            Warned(
+                "follows-the-floor",
+                "what was placed follows the unevenness of the floor before, as no levelling pour"
+                " does: if the ceiling was boarded or lowered between the scans, it was taken for"
+                " thickness; tie the scans by marks",
+            )
+        )
+    if found.placed is None:
+        text = found.lacks
+        if removal_m(job) is None and job.proof.before is None:
+            text = (
+                "the job states a removal and not whether BEFORE was made before or after it: say "
+                'before = "prepared" or "unprepared", under [proof]'
+            )
+        said.append(Warned("placed-unknown", f"what was placed is not known: {text}"))
+    tie = found.registration
+    if tie is not None and tie.overlap < _LOW_OVERLAP:
+        said.append(
+            Warned(
+                "overlap",
+                f"only {tie.overlap:.0%} of the walls of the smaller scan lie on those of the"
+                " other: check that both are of this room",
+            )
+        )
+    if tie is None:
+        said.append(
+            Warned(
+                "same-frame",
+                "both scans are taken as being in one frame, as the job says: an error of that"
+                " frame is an error of the thickness, and is in no interval",
+            )
+        )
+    if found.placed is not None and found.placed.lower_m2 > _LOWER_M2:
+        said.append(
+            Warned(
+                "lower-than-before",
+                f"{found.placed.lower_m2:.2f} m² lie lower after the pour than before: something"
+                " was taken off there after BEFORE was made, and what was placed is understated by"
+                " as much; scan the prepared floor, or allow for the removal (removal_mm, under"
+                " [preparation])",
+            )
+        )
+    if found.placed is not None:
+        lacking = first.floor.area_m2 - float(found.placed.seen.sum()) * first.grid.cell_m**2
+        if lacking > _SAME_AREA * first.floor.area_m2:
+            said.append(
+                Warned(
+                    "not-seen-twice",
+                    f"{lacking:.1f} m² of the floor were not seen in both scans: thickness there"
+                    " is carried on from around",
+                )
+            )
+    return said
