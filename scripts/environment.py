@@ -189,7 +189,8 @@ import importlib, pathlib, pourdatum
 root = pathlib.Path(pourdatum.__file__).parent
 assert "site-packages" in root.parts, root
 files = [file.relative_to(root.parent).with_suffix("") for file in root.rglob("*.py")]
-loops = {"cellloop", "fitloop", "restloop"}  # imported where the extra `fast` is installed, and only there
+# Imported where the extra `fast` is installed, and only there.
+loops = {"cellloop", "fitloop", "restloop"}
 for file in files:
     if file.name not in loops | {"__main__"}:
         importlib.import_module(".".join(file.parts).removesuffix(".__init__"))
