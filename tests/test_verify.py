@@ -84,6 +84,10 @@ def test_a_pour_that_conforms(pair: Pair, tmp_path: Path) -> None:
     assert found["bags_used"]["verdict"] == "as stated"
     assert [Path(item["file"]).suffix for item in found["inputs"]] == [".las", ".las"]
     assert len({item["sha256"] for item in found["inputs"]}) == 2
+    # A result tells nothing of the machine, of neither campaign.
+    assert [Path(item["file"]).name for item in found["inputs"]] == [
+        item["file"] for item in found["inputs"]
+    ]
     schema = result_schema("verify")
     assert set(schema["required"]) <= set(found)
     page = (tmp_path / "proof" / "report.html").read_text(encoding="utf-8")

@@ -6,7 +6,9 @@ import math
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
 
 from pourdatum.chunks import Means
 from pourdatum.errors import JobError
@@ -22,6 +24,7 @@ from pourdatum.pipeline.proofwords import (
     removal_m,
     yield_warnings,
 )
+from pourdatum.pipeline.remarks import with_base_names
 from pourdatum.pipeline.surveyed import decision_rule, surveyed
 from pourdatum.pipeline.upright import level_known
 from pourdatum.read import read_scan
@@ -144,7 +147,7 @@ def _tie(
     if wish.marks is not None:
         marks = read_marks(wish.marks, floor.scan.frame, later.frame)
         middle = floor.outline.centroid
-        level_m = float(first.grid.at(first.height_m, _row(middle.x, middle.y))[0])
+        level_m = float(first.grid.at(first.height_m, np.array([[middle.x, middle.y]]))[0])
         return register_by_marks(
             marks,
             floor.scan.frame,
@@ -167,12 +170,6 @@ def _budgets(first: Surface, job: Job) -> tuple[SharedError, SharedError]:
     """What AFTER and BEFORE may be out by as wholes."""
     kind = job.after.sensor
     return (first.shared if kind is None else SENSORS[kind]), first.shared
-
-
-def _row(x: float, y: float) -> Any:
-    import numpy as np
-
-    return np.array([[x, y]])
 
 
 def _checked(
@@ -204,7 +201,8 @@ def _checked(
     sheet = read_sheet(job.material.sheet) if _says_sheet(job) else None
     used = None
     if job.proof.bags is not None and found.placed is not None:
-        used = bags_used(found.placed, job.proof.bags, read_sheet(job.material.sheet))
+        assert sheet is not None
+        used = bags_used(found.placed, job.proof.bags, sheet)
     return Check(
         survey=replace(
             survey,
@@ -218,7 +216,7 @@ def _checked(
                 *(one for one in survey.warnings if one.code not in _BEFORE_A_POUR),
             ),
         ),
-        before=first,
+        before=replace(first, floor=replace(first.floor, scan=with_base_names(first.floor.scan))),
         found=found,
         after_origin_m=after_origin_m,
         sheet=sheet,

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
     from pourdatum.outcome import Survey
+    from pourdatum.scan import Scan
 
 MOST_ROWS: Final = 60
 """Rows of a table on the page; the files list all."""
@@ -378,15 +379,19 @@ def particulars(survey: Survey) -> Html:
 
 def inputs(survey: Survey) -> Html:
     """The files that were read, and how to know them again."""
-    parts = []
-    for item in survey.scan.inputs:
-        what = "points" if survey.floor.spots is None else "rows"
+    single = survey.floor.spots is not None
+    rows = input_rows(survey.scan, "rows" if single else "points")
+    return section("Files" if single else "Scan files", facts(rows), cls="long")
+
+
+def input_rows(scan: Scan, what: str = "points") -> list[tuple[str, object]]:
+    """Name of each file of a scan, and how to know it again."""
+    rows: list[tuple[str, object]] = []
+    for item in scan.inputs:
         about = f"{item.format}, {words.count(item.points)} {what}, unit {item.units}, up {item.up}"
         code = el("code", f"sha256 {item.sha256}")
-        parts.append((words.plain(item.file), [about, el("br"), code]))
-    return section(
-        "Scan files" if survey.floor.spots is None else "Files", facts(parts), cls="long"
-    )
+        rows.append((words.plain(item.file), [about, el("br"), code]))
+    return rows
 
 
 SILICA: Final = (

@@ -85,7 +85,7 @@ def _title(check: Check) -> str:
 
 
 def _names(scan: Scan) -> str:
-    files = [words.plain(item.file.replace("\\", "/").rsplit("/", 1)[-1]) for item in scan.inputs]
+    files = [words.plain(item.file) for item in scan.inputs]
     return files[0] if len(files) == 1 else f"{files[0]} and {len(files) - 1} more"
 
 
@@ -93,7 +93,6 @@ def _verdict(check: Check) -> Html:
     if check.verdict is None:
         text = "No criterion was asked for: nothing is judged. --criterion asks for one."
         return el("div", el("p", el("b", "Measured, not judged. "), text), cls="verdict")
-    assert check.verdict is not None
     name, text = _SAYS[check.verdict]
     if check.found.judged < MOSTLY:
         text += (
@@ -351,17 +350,12 @@ def _against(check: Check) -> Html | None:
 
 
 def _files(check: Check) -> Html:
-    parts = []
-    named = (("Before", check.before.floor.scan), ("After", check.scan))
-    for word, scan in named:
-        for item in scan.inputs:
-            about = (
-                f"{item.format}, {words.count(item.points)} points, unit {item.units}, up {item.up}"
-            )
-            name = words.plain(item.file.replace("\\", "/").rsplit("/", 1)[-1])
-            code = el("code", f"sha256 {item.sha256}")
-            parts.append((f"{word}: {name}", [about, el("br"), code]))
-    return blocks.section("Scan files", blocks.facts(parts), cls="long")
+    rows = [
+        (f"{word}: {name}", about)
+        for word, scan in (("Before", check.before.floor.scan), ("After", check.scan))
+        for name, about in blocks.input_rows(scan)
+    ]
+    return blocks.section("Scan files", blocks.facts(rows), cls="long")
 
 
 def _method(check: Check) -> Html:
