@@ -138,9 +138,10 @@ def test_levels_that_nobody_knows_are_not_written(tmp_path: Path) -> None:
 
 
 def _with_shape(surface: Any) -> Any:
-    """The made-up surface with the method that a real one has."""
+    """The made-up surface with the methods that a real one has."""
     from pourdatum.surface import Surface
 
+    surface.best_plane = lambda: Surface.best_plane(surface)
     surface.above_plane_m = lambda: Surface.above_plane_m(surface)
     return surface
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Final, Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from pourdatum.geometry import Plane, fit_plane
+from pourdatum.geometry import Plane
 from pourdatum.patch import highest_patch, patch_tops
 from pourdatum.shareddraws import as_fitted, draws_for, interval_of
 from pourdatum.uncertainty import combined, interval
@@ -275,11 +275,10 @@ def _base(surface: Surface, request: DatumRequest) -> Plane:
     """The plane that is lifted until it clears the highest floor."""
     if request.kind == "high-point":
         return LOCAL_LEVEL
+    if request.kind == "parallel":
+        return surface.best_plane()
     x, y = surface.grid.mesh()
     known = surface.measured | surface.inferred
-    if request.kind == "parallel":
-        plane, _ = fit_plane(x[known], y[known], surface.height_m[known])
-        return plane
     assert request.slope is not None
     assert request.toward_m is not None
     away = np.array(

@@ -32,7 +32,8 @@ Array = NDArray[np.float64]
 PATCH_M: Final = 0.1
 """Side of the patch whose mean counts as a height of the floor [m]."""
 DRAWS: Final = 16
-_LEAST_DRAWS: Final = 4
+FEW_DRAWS: Final = 4
+"""Enough for a figure that is only printed, and the least on a large floor."""
 _DRAWN_CELLS: Final = 2_000_000
 """Cells times draws from which fewer draws will do."""
 _ONE_WINDOW: Final = 150_000
@@ -309,7 +310,7 @@ def _gain_of_maximum(parts: list[_Estimate], draws: int) -> tuple[float, float]:
     """
     truth = max(part.truth() for part in parts)
     cells = sum(part.cells for part in parts)
-    enough = max(min(draws, _DRAWN_CELLS // cells // 2 * 2), min(draws, _LEAST_DRAWS))
+    enough = max(min(draws, _DRAWN_CELLS // cells // 2 * 2), min(draws, FEW_DRAWS))
     with ThreadPoolExecutor(2) as pool:  # every part draws from a seed of its own
         seeds = range(_SEED, _SEED + len(parts))
         drawn = list(pool.map(lambda part, seed: part.tops(enough, seed), parts, seeds))

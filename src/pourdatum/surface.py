@@ -8,6 +8,7 @@ with the curvature of the floor itself as the measure of how far that may err.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -17,7 +18,7 @@ from pourdatum.bare import NIB_STEPS, BareFloor
 from pourdatum.chunks import Means
 from pourdatum.errors import JobError, NoFloor
 from pourdatum.floor import Floor, find_floor
-from pourdatum.geometry import fit_plane
+from pourdatum.geometry import Plane, fit_plane
 from pourdatum.grid import Grid, block_means, group_windows, widened
 from pourdatum.localfit import local_fit
 from pourdatum.move import Moving
@@ -140,12 +141,17 @@ class Surface:
 
     def above_plane_m(self) -> Array:
         """Height above the floor's own best-fit plane (ny, nx) [m]: its shape without its level."""
+        out: Array = self.height_m - self.best_plane().at(*self.grid.mesh())
+        return out
+
+    def best_plane(self) -> Plane:
+        """The best-fit plane of the whole floor, seen and inferred."""
         known = self.measured | self.inferred
         x_m, y_m = self.grid.mesh()
         best, _ = fit_plane(x_m[known], y_m[known], self.height_m[known])
-        out: Array = self.height_m - best.at(x_m, y_m)
-        return out
+        return best
 
+    @cached_property  # One object, so that what is looked for on it is found again.
     def turned_over(self) -> Surface:
         """The floor upside down: what is highest on it is lowest on this."""
         return replace(

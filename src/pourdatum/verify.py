@@ -16,9 +16,8 @@ from pourdatum.datum import LOCAL_LEVEL
 from pourdatum.decision import GUARDED, Rule, Verdict, decide
 from pourdatum.errors import JobError, NoFloor
 from pourdatum.flatness import check_flatness
-from pourdatum.geometry import fit_plane
 from pourdatum.mends import Mend, mend_at
-from pourdatum.patch import HighPoint, highest_patch
+from pourdatum.patch import FEW_DRAWS, HighPoint, highest_patch
 from pourdatum.placed import Placed, placed_between
 from pourdatum.register import Registration
 from pourdatum.slopeerror import slope_error_95
@@ -29,7 +28,6 @@ if TYPE_CHECKING:
     from pourdatum.joints import Joint
     from pourdatum.surface import Surface
 
-_DRAWS: Final = 4
 MOSTLY: Final = 0.8
 """Share of the floor that must have been seen for the whole to conform; a choice."""
 _ANOTHER_M: Final = 1.0
@@ -238,16 +236,13 @@ def _placed(
 def _levelness(
     surface: Surface, wanted: tuple[float, float] | None, tolerance_m: float | None, rule: Rule
 ) -> Levelness:
-    known = surface.measured | surface.inferred
-    x_m, y_m = surface.grid.mesh()
-    best, _ = fit_plane(x_m[known], y_m[known], surface.height_m[known])
-    low = highest_patch(surface.turned_over(), LOCAL_LEVEL, draws=_DRAWS)
+    low = highest_patch(surface.turned_over, LOCAL_LEVEL, draws=FEW_DRAWS)
     high = highest_patch(surface, LOCAL_LEVEL)
     tilt_95 = slope_error_95(surface)
     apart_m = math.dist(low.place_m, high.place_m)
     own = combined(low.standard_error_m, high.standard_error_m, 2**0.5 * surface.shared.warp_m)
     return Levelness(
-        slope=best.slope,
+        slope=surface.best_plane().slope,
         slope_uncertainty=tilt_95,
         range_m=high.z_m + low.z_m,
         uncertainty_m=math.hypot(COVER_95 * own, (tilt_95 or 0.0) * apart_m),

@@ -13,10 +13,9 @@ from pourdatum.capability import capabilities
 from pourdatum.datum import LOCAL_LEVEL
 from pourdatum.decision import Rule
 from pourdatum.flatness import NOT_KNOWN, check_flatness
-from pourdatum.geometry import fit_plane
 from pourdatum.job import Job, read_job
 from pourdatum.outcome import FloorFigures, Survey, Warned
-from pourdatum.patch import highest_patch
+from pourdatum.patch import FEW_DRAWS, highest_patch
 from pourdatum.pipeline.controlled import control_remarks, with_control
 from pourdatum.pipeline.floor_words import floor_taken, sensor_taken
 from pourdatum.pipeline.pinned import pin_request
@@ -102,18 +101,15 @@ def surveyed(surface: Surface, job: Job) -> Survey:
 
 
 def _figures(surface: Surface) -> FloorFigures:
-    known = surface.measured | surface.inferred
-    x_m, y_m = surface.grid.mesh()
-    best, _ = fit_plane(x_m[known], y_m[known], surface.height_m[known])
-    # The lowest patch is the highest of the floor turned over: one method, one bias taken out.
-    turned = surface.turned_over()
     area_m2 = surface.measured_m2 + surface.inferred_m2
     spots = surface.between is not None
     between = None if spots else area_interval_m2(surface)
     if not level_known(surface):
         return FloorFigures(area_m2, *(math.nan,) * 4, None, None, between)
-    # The lowest first: a datum that is chosen meanwhile asks for the highest, which is kept.
-    low_m = -highest_patch(turned, LOCAL_LEVEL, draws=4).z_m
+    best = surface.best_plane()
+    # The lowest patch is the highest of the floor turned over: one method, one bias taken out.
+    # It comes first: a datum that is chosen meanwhile asks for the highest, which is kept.
+    low_m = -highest_patch(surface.turned_over, LOCAL_LEVEL, draws=FEW_DRAWS).z_m
     return FloorFigures(
         area_m2=area_m2,
         high_m=highest_patch(surface, LOCAL_LEVEL).z_m,
