@@ -122,6 +122,11 @@ class Survey:
     rule: Rule = GUARDED
 
     @property
+    def survey(self) -> Survey:
+        """Itself: a plan and a proof stand on a survey, and are asked for it alike."""
+        return self
+
+    @property
     def floor(self) -> Floor:
         """Outline, openings, and what stands on the floor."""
         return self.surface.floor

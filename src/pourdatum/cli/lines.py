@@ -64,7 +64,7 @@ def result_lines(outcome: Survey | Plan | Check, folder: str, kinds: Sequence[st
     kinds : sequence of str
         Kinds of file that were written.
     """
-    survey = outcome if isinstance(outcome, Survey) else outcome.survey
+    survey = outcome.survey
     if isinstance(outcome, Check):
         rows = [("verdict", verdict_line(outcome)), *proof_rows(outcome)]
     else:
@@ -309,7 +309,7 @@ def _things_rows(outcome: Survey | Plan) -> list[tuple[str, str]]:
     if nibs:
         listed = [f"{show_height(n.height_m, system)} at {at(n.place_m)}" for n in nibs[:3]]
         rows.append(("to chip off", _counted(len(nibs), listed)))
-    return rows + _advice_rows(outcome.survey if isinstance(outcome, Plan) else outcome, at)
+    return rows + _advice_rows(outcome.survey, at)
 
 
 def _advice_rows(survey: Survey, at: Callable[[tuple[float, float]], str]) -> list[tuple[str, str]]:

@@ -125,7 +125,7 @@ def fill_folder(
     outcome: Survey | Plan | Check, work: Path, kinds: Sequence[str], *, progress: Progress = silent
 ) -> None:
     """Write the files of these kinds into an open folder."""
-    from pourdatum.report.page import write_page
+    from pourdatum.report.page import picture_of, write_page
     from pourdatum.report.pdf import write_pdf
     from pourdatum.report.picture import write_picture
     from pourdatum.write.classified import has_points, write_classified
@@ -139,7 +139,7 @@ def fill_folder(
     # Other programs get the floor after the pour as they get any floor, in BEFORE's frame.
     floor = outcome.survey if isinstance(outcome, Check) else outcome
     # The map in the page and the map beside it are the same: it is drawn once.
-    picture = _drawn(outcome) if {"report", "pictures"} & set(kinds) else b""
+    picture = picture_of(outcome) if {"report", "pictures"} & set(kinds) else b""
     for kind in kinds:
         progress(f"writing {kind}", None)
         match kind:
@@ -165,12 +165,6 @@ def fill_folder(
                 write_pdf(floor, work / "report.pdf")
             case "netcdf":
                 write_surface(outcome.surface, work / "surface.nc", plan.datum if plan else None)
-
-
-def _drawn(outcome: Survey | Plan | Check) -> bytes:
-    from pourdatum.report.page import picture_of
-
-    return picture_of(outcome)
 
 
 def result_data(outcome: Survey | Plan | Check) -> dict[str, Any]:

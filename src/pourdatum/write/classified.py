@@ -91,7 +91,7 @@ def write_classified(
     laspy = need("laspy", purpose="writing LAZ", extra="base")
     from pourdatum.outcome import Plan
 
-    survey = outcome.survey if isinstance(outcome, Plan) else outcome
+    survey = outcome.survey
     own = own_frame(survey.scan.frame)
     depth_m = outcome.depth_m if isinstance(outcome, Plan) else None
     header = _header(laspy, survey, own, with_depth=depth_m is not None)

@@ -112,8 +112,8 @@ def write_drawing(outcome: Survey | Plan, path: str | Path) -> None:
     from pourdatum.outcome import Plan
 
     plan = outcome if isinstance(outcome, Plan) else None
-    survey = outcome.survey if isinstance(outcome, Plan) else outcome
-    view = depth_view(outcome) if isinstance(outcome, Plan) else levels_view(outcome)
+    survey = outcome.survey
+    view = levels_view(survey) if plan is None else depth_view(plan)
     drawing = _Drawing(view, own_frame(survey.scan.frame, survey.origin_m))
     drawing.ring_of("OUTLINE", view.outline)
     _areas(drawing, view)

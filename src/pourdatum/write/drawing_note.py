@@ -34,7 +34,7 @@ def note_lines(
     """
     from pourdatum.outcome import Plan
 
-    survey = outcome.survey if isinstance(outcome, Plan) else outcome
+    survey = outcome.survey
     said = [words.plain(view.title)]
     if isinstance(outcome, Plan):
         said += [f"DATUM {datum_words(outcome)}: the top of the pour", *view.lines[1:]]

@@ -38,9 +38,7 @@ def write_areas(outcome: Survey | Plan, path: str | Path) -> None:
     OSError
         If it cannot be written.
     """
-    from pourdatum.outcome import Plan
-
-    survey = outcome.survey if isinstance(outcome, Plan) else outcome
+    survey = outcome.survey
     own = own_frame(survey.scan.frame, survey.origin_m)
     about: dict[str, Any] = {
         "note": "coordinates are plan x, plan y of the scan, not longitude and latitude",

@@ -53,7 +53,7 @@ def write_geotiff(outcome: Survey | Plan, path: str | Path) -> None:
     from pourdatum.outcome import Plan
 
     tifffile = need("tifffile", purpose="writing GeoTIFF", extra="base")
-    survey = outcome.survey if isinstance(outcome, Plan) else outcome
+    survey = outcome.survey
     surface = outcome.surface
     known = surface.measured | surface.inferred
     bands: list[tuple[str, str, Array]] = []

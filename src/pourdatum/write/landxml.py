@@ -55,9 +55,7 @@ def write_landxml(outcome: Survey | Plan, path: str | Path) -> None:
     OSError
         If it cannot be written.
     """
-    from pourdatum.outcome import Plan
-
-    survey = outcome.survey if isinstance(outcome, Plan) else outcome
+    survey = outcome.survey
     own = own_frame(survey.scan.frame, survey.origin_m)
     with Path(path).open("w", encoding="utf-8", newline="\n") as file:
         file.writelines(_head(survey, own))
