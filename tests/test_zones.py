@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import shutil
+import subprocess
 from dataclasses import replace
 from functools import cache
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -20,8 +23,12 @@ from pourdatum.outcome import Plan
 from pourdatum.pipeline import result_data
 from pourdatum.pipeline.remarks import unused_keys
 from pourdatum.placedepth import depth_at, depth_draws_m
+from pourdatum.report import words
+from pourdatum.report.pdf import write_pdf
+from pourdatum.report.zones_block import step_told
 from pourdatum.simulate import Hump, Relief
 from pourdatum.tomlfile import check
+from pourdatum.units import show_area, show_volume
 from pourdatum.write.scan_files import write_scan
 from pourdatum.zones import borders_of, cut_zones
 from scenes import falling_room, rectangle, shot_of
@@ -45,7 +52,6 @@ def box(x0: float, y0: float, x1: float, y1: float) -> list[list[float]]:
 def surface_of(scene: Any) -> Any:
     """The levels of a scene, scanned from two places."""
     import tempfile
-    from pathlib import Path
 
     shot = shot_of(scene)
     with tempfile.TemporaryDirectory() as folder:
@@ -248,6 +254,28 @@ def test_what_is_written() -> None:
     assert border["step_mm"] == pytest.approx([6.0, 6.0], abs=1e-3)
     assert data["unzoned_m2"] == 0.0
     assert result_data(pdm.plan_pour(surface_of(FALL), job_of()))["zones"] == []
+
+
+def test_the_print_tells_each_zone(tmp_path: Path) -> None:
+    """On paper as on the page: datum, area and fill of each, and the step between them once."""
+    if shutil.which("pdftotext") is None:
+        pytest.skip("pdftotext (poppler-utils) is not there")
+    write_pdf(two(), tmp_path / "report.pdf")
+    done = subprocess.run(
+        ["pdftotext", "-layout", str(tmp_path / "report.pdf"), "-"], capture_output=True, check=True
+    )
+    text = " ".join(done.stdout.decode().split())
+    for zone, z_m in zip(two().zones, (WEST_Z, EAST_Z), strict=True):
+        volume = zone.plan.volume
+        row = (
+            words.level(z_m, "metric"), show_area(volume.outline_m2, "metric"),
+            show_volume(volume.volume_m3, "metric"), f"{zone.bags}",
+        )  # fmt: skip
+        assert " ".join(row) in text
+    for zone in two().zones:
+        assert f"{zone.name} – The datum is the level given" in text
+    (border,) = two().borders
+    assert text.count(step_told("east", border, two())) == 1
 
 
 def test_sums_hold_on_drawn_zones() -> None:

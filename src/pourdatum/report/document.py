@@ -16,9 +16,7 @@ def document(survey: Survey, kind: str, main: Sequence[Html | None], *, title: s
     """A whole page; its title is the job's, or the file's, where none is given."""
     from pourdatum import __version__
 
-    title = title or words.plain(survey.title)
-    if not title:
-        title = words.plain(survey.scan.inputs[0].file) if survey.scan.inputs else kind
+    title = title or title_of(survey, kind)
     head = [
         el("meta", charset="utf-8"),
         el("meta", http_equiv="Content-Security-Policy", content=stylesheet.policy()),
@@ -42,3 +40,11 @@ def document(survey: Survey, kind: str, main: Sequence[Html | None], *, title: s
     ]
     page = el("html", el("head", head), el("body", body), lang="en")
     return f"<!DOCTYPE html>\n{page}\n"
+
+
+def title_of(survey: Survey, otherwise: str) -> str:
+    """The job's title, or the file's name, or what it is called where there is neither."""
+    title = words.plain(survey.title)
+    if title or not survey.scan.inputs:
+        return title or otherwise
+    return words.plain(survey.scan.inputs[0].file)

@@ -35,12 +35,14 @@ from pourdatum.units import show_area, show_height
 if TYPE_CHECKING:
     from pourdatum.outcome import Check, Plan, Survey
 
-_SHOWN_ABOVE: Final = frozenset(
+SHOWN_ABOVE: Final = frozenset(
     {
         "not-buildable", "control-loose", "grind-dust", "grind-bound", "zone-step",
         "zones-leave-floor",
     }
 )  # fmt: skip
+"""Warnings that stand in the words of a block already, on the page and in print."""
+SUSPENDED: Final = "The mass on a suspended floor is an engineer's question."
 
 
 def write_page(
@@ -107,7 +109,6 @@ def plan_page(plan: Plan, picture: bytes) -> str:
         f"{'levels' if spots else 'scan'}. Contours are labelled in "
         + ("inches." if system == "imperial" else "mm.")
     )
-    suspended = "The mass on a suspended floor is an engineer's question."
     main = [
         control_block.in_doubt(survey),
         plan_blocks.verdict(plan),
@@ -143,7 +144,7 @@ def plan_page(plan: Plan, picture: bytes) -> str:
             cls="even",
         ),
         mixing_block.mixing_card(plan),
-        blocks.cautions(suspended),
+        blocks.cautions(SUSPENDED),
         el(
             "div",
             blocks.cannot_say(survey),
@@ -152,7 +153,7 @@ def plan_page(plan: Plan, picture: bytes) -> str:
                 control_block.control_shots(survey),
                 setups.set_ups(survey),
                 blocks.measure_again(survey),
-                blocks.told(survey, without=_SHOWN_ABOVE),
+                blocks.told(survey, without=SHOWN_ABOVE),
             ),
             cls="even",
         ),
@@ -191,7 +192,7 @@ def survey_page(survey: Survey, picture: bytes) -> str:
             cls="desk",
         ),
         el("div", blocks.things(survey), blocks.nibs(survey), cls="even"),
-        el("div", blocks.told(survey, without=_SHOWN_ABOVE), cls="even"),
+        el("div", blocks.told(survey, without=SHOWN_ABOVE), cls="even"),
         _provenance(survey, None),
         blocks.cautions(),
     ]

@@ -32,7 +32,9 @@ from pourdatum.report import (
     style,
     ways_block,
     words,
+    zones_block,
 )
+from pourdatum.report.document import title_of
 from pourdatum.report.markup import el
 from pourdatum.report.pdf_flow import Filled, Flow
 from pourdatum.report.pdf_paper import About, Sheet, usual_paper
@@ -56,14 +58,11 @@ class _Words:
 
 _Part = PlanSheet | _Words
 
-_SHOWN: Final = frozenset({"not-buildable", "control-loose", "grind-dust", "grind-bound"})
-"""Warnings that stand in the words of a block already."""
 _SIGNS_OF_PINS: Final = ("pin", "corner", "threshold", "opening", "column")
 _MOST_ROWS: Final = 2000
 """Rows of a table in print: every pin that may be asked for."""
 _FEW_PINS: Final = 60
 """Of more pins the names are written smaller."""
-_SUSPENDED: Final = "The mass on a suspended floor is an engineer's question."
 
 
 def write_pdf(outcome: Survey | Plan, path: str | Path) -> None:
@@ -139,14 +138,9 @@ def _about(survey: Survey, plan: Plan | None) -> About:
         f"{words.plain(item.file, 60)}   sha256 {item.sha256}" for item in survey.scan.inputs
     )
     kind = "Survey of a floor" if plan is None else "Levelling plan"
-    return About(_title(survey), kind, datum, inputs, f"Made with pourdatum {__version__}")
-
-
-def _title(survey: Survey) -> str:
-    title = words.plain(survey.title)
-    if title or not survey.scan.inputs:
-        return title or "Floor"
-    return words.plain(survey.scan.inputs[0].file)
+    return About(
+        title_of(survey, "Floor"), kind, datum, inputs, f"Made with pourdatum {__version__}"
+    )
 
 
 def _plan_parts(plan: Plan) -> list[_Part]:
@@ -154,10 +148,11 @@ def _plan_parts(plan: Plan) -> list[_Part]:
     parts: list[_Part] = [
         _words(
             "Summary",
-            el("h2", f"{_title(survey)}: levelling plan"),
+            el("h2", f"{title_of(survey, 'Floor')}: levelling plan"),
             control_block.in_doubt(survey),
             plan_blocks.verdict(plan),
             plan_blocks.figures(plan),
+            zones_block.zones(plan),
             plan_blocks.setting_out(plan),
             plan_blocks.openings(plan),
             plan_blocks.chances(plan),
@@ -185,7 +180,7 @@ def _plan_parts(plan: Plan) -> list[_Part]:
             mixing_block.to_buy(plan),
             mixing_block.mixing_card(plan),
         ),
-        _words("Cautions", blocks.cautions(_SUSPENDED), *_trust(survey)),
+        _words("Cautions", blocks.cautions(page.SUSPENDED), *_trust(survey)),
     ]
     return parts
 
@@ -194,7 +189,7 @@ def _survey_parts(survey: Survey) -> list[_Part]:
     parts: list[_Part] = [
         _words(
             "Summary",
-            el("h2", f"{_title(survey)}: survey"),
+            el("h2", f"{title_of(survey, 'Floor')}: survey"),
             control_block.in_doubt(survey),
             page.levels(survey),
             page.holes(survey),
@@ -221,7 +216,7 @@ def _trust(survey: Survey) -> list[str | None]:
         blocks.cannot_say(survey),
         control_block.control_shots(survey),
         setups.set_ups(survey),
-        blocks.told(survey, without=_SHOWN),
+        blocks.told(survey, without=page.SHOWN_ABOVE),
         blocks.particulars(survey),
         blocks.inputs(survey),
     ]

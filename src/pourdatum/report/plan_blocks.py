@@ -127,7 +127,7 @@ def setting_out(plan: Plan) -> Html:
     """The datum, and how it gets onto the site; of each zone, where there are zones."""
     said: list[object] = []
     for zone in plan.zones:
-        said += [el("b", words.plain(zone.name, 40)), bullets(_datum_told(zone.plan))]
+        said += [el("p", el("b", words.plain(zone.name, 40))), bullets(_datum_told(zone.plan))]
     last = (
         "Set the tops of depth pins to the datum with the laser, and read the high point again "
         "before the first bag is mixed. If the laser and the map differ by more than the interval, "
