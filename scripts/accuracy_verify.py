@@ -20,10 +20,11 @@ import numpy as np
 
 from pourdatum.errors import PourdatumError
 from pourdatum.floor import find_floor
+from pourdatum.move import about_z
 from pourdatum.placed import placed_between
 from pourdatum.read import read_scan
 from pourdatum.register import register_scans
-from pourdatum.simulate.pairs import about_z, draw_pair
+from pourdatum.simulate.pairs import draw_pair
 from pourdatum.surface import make_surface
 from pourdatum.uncertainty import COVER_95
 from pourdatum.write.scan_files import write_scan

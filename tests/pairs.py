@@ -8,7 +8,8 @@ from typing import Any
 
 import numpy as np
 
-from pourdatum.simulate.pairs import about_z, draw_pair, pair_room, poured
+from pourdatum.move import about_z
+from pourdatum.simulate.pairs import draw_pair, pair_room, poured
 from pourdatum.simulate.scene import Scene
 from pourdatum.write.scan_files import write_scan
 

@@ -25,6 +25,8 @@ if TYPE_CHECKING:
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
+Pose = tuple[Array, Array]
+"""Rotation (3, 3) and shift (3,) from the moving scan's frame to the fixed one's."""
 
 _NEAR: Final = 1.5
 """Distance within which a face of the other scan is looked for, in cubes."""
@@ -42,7 +44,7 @@ _ON_EDGE: Final = 0.2
 _HUBER: Final = 2.0
 HELD: Final = 3.0
 """Patches across a direction from which it is held; a choice."""
-_Z, _SCALE, _COUNT = 5, 6, 7
+_TURN_X, _TURN_Y, _Z, _SCALE, _COUNT = 0, 1, 5, 6, 7
 
 
 @dataclass(frozen=True)
@@ -107,6 +109,20 @@ class Adjusted:
         return out
 
     @property
+    def pose(self) -> Pose:
+        """The same as a rotation and a shift."""
+        return self.rotation, self.middle_m - self.rotation @ self.own_middle_m
+
+    @property
+    def height_covariance(self) -> Array:
+        """Of the height at the floor's middle [m] and of the slopes in x and y (3, 3)."""
+        # A turn about x lifts what lies towards y; one about y lowers what lies towards x.
+        slopes = np.zeros((3, _COUNT))
+        slopes[0, _Z], slopes[1, _TURN_Y], slopes[2, _TURN_X] = 1.0, -1.0, 1.0
+        out: Array = slopes @ self.covariance @ slopes.T
+        return out
+
+    @property
     def height_error_m(self) -> float:
         """Standard uncertainty of the height at the floor's middle [m]."""
         return float(np.sqrt(self.covariance[_Z, _Z]))
@@ -116,7 +132,7 @@ def adjust(
     moving: FixedParts,
     fixed: FixedParts,
     tree: cKDTree,
-    start: tuple[Array, Array],
+    start: Pose,
     freedom: Freedom,
 ) -> Adjusted:
     """Bring faces together from a start that is near.
@@ -126,8 +142,7 @@ def adjust(
     moving, fixed : FixedParts
     tree : cKDTree
         Of the fixed scan's places.
-    start : rotation (3, 3) and shift (3,)
-        From the moving scan's frame to the fixed one's.
+    start : Pose
     freedom : Freedom
 
     Returns

@@ -30,6 +30,10 @@ if TYPE_CHECKING:
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
+MARKS: Final = (
+    "give three marks that both scans show (marks, under [registration] in the job, or --marks)"
+)
+"""What helps where nothing fixed holds two scans together."""
 STAGE: Final = "walls and ceiling"
 CLEAR_M: Final = 0.25
 """Height over the floor from which things are taken: thicker than a pour, and a skirting [m]."""
@@ -133,8 +137,7 @@ def fixed_parts(
         raise NoFloor(
             f"{which} shows nothing to speak of over the floor: {stats.key.size} cubes of"
             f" {cube_m * 100:.0f} cm, {_LEAST_CUBES} are needed",
-            hint="scan walls, columns and ceiling as well, or give three marks that both scans "
-            "show (marks, under [registration] in the job)",
+            hint=f"scan walls, columns and ceiling as well, or {MARKS}",
             id="nothing-fixed",
         )
     place = _means(stats, round(cube_m / LATTICE_M))

@@ -6,6 +6,7 @@ moved scan is a scan like any other, and everything downstream works on it as it
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from itertools import product
 from typing import Final, Protocol
@@ -74,15 +75,15 @@ class Move:
             scan,
             stations=tuple(self._station(one, scan.origin_m) for one in scan.stations),
             frame=self.frame,
-            low_m=_place(corners.min(axis=0)),
-            high_m=_place(corners.max(axis=0)),
+            low_m=as_place(corners.min(axis=0)),
+            high_m=as_place(corners.max(axis=0)),
         )
 
     def _station(self, one: Station, origin_m: Place) -> Station:
         stood = one.place_m
         if stood is not None:
             local = self.place_m(np.subtract(stood, origin_m)[None])[0]
-            stood = _place(local + self.frame.origin_m)
+            stood = as_place(local + self.frame.origin_m)
         chunks = tuple(replace(chunk, frame=self._frame(chunk)) for chunk in one.chunks)
         return replace(one, chunks=chunks, place_m=stood)
 
@@ -92,15 +93,28 @@ class Move:
         turn = np.asarray(self.rotation)
         # turn (axes raw - origin) + shift, less nothing: the other's local origin is zero.
         origin = turn @ np.asarray(own.origin_m) - np.asarray(self.shift_m)
-        return replace(own, rotation=as_rotation(turn @ own.axes()), origin_m=_place(origin))
+        return replace(own, rotation=as_rotation(turn @ own.axes()), origin_m=as_place(origin))
 
 
 def as_rotation(matrix: Array) -> Rotation:
     """A (3, 3) matrix as three rows of numbers."""
-    a, b, c = (_place(row) for row in matrix)
+    a, b, c = (as_place(row) for row in matrix)
     return a, b, c
 
 
-def _place(values: Array) -> Place:
+def as_place(values: Iterable[float]) -> Place:
+    """Three coordinates as plain numbers."""
     x, y, z = (float(value) for value in values)
     return x, y, z
+
+
+def about_z(turn_rad: float) -> Array:
+    """Rotation (3, 3) about the vertical, anticlockwise from above.
+
+    Examples
+    --------
+    >>> about_z(np.pi / 2).round(9).tolist()
+    [[0.0, -1.0, 0.0], [1.0, 0.0, 0.0], [0.0, 0.0, 1.0]]
+    """
+    cos, sin = np.cos(turn_rad), np.sin(turn_rad)
+    return np.array([[cos, -sin, 0.0], [sin, cos, 0.0], [0.0, 0.0, 1.0]])

@@ -20,6 +20,7 @@ from pourdatum.areaerror import area_uncertainty_m2
 from pourdatum.datum import LOCAL_LEVEL
 from pourdatum.errors import JobError, NoFloor
 from pourdatum.evenly import even_places
+from pourdatum.fixedparts import MARKS
 from pourdatum.patch import PATCH_M, highest_patch
 from pourdatum.shareddraws import DRAWS, shared_draws
 from pourdatum.spread import FIT_REACH_M
@@ -185,7 +186,7 @@ def placed_between(
         raise NoFloor(
             f"AFTER lies {mean.mean_m * MM:.0f} mm above BEFORE on average: that is no levelling"
             " pour, something that the two were tied by was moved, such as a ceiling",
-            hint="give marks that both scans show (marks, under [registration] in the job)",
+            hint=MARKS,
             id="too-thick",
         )
     if high < 0.0:

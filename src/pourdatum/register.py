@@ -14,16 +14,16 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from pourdatum.adjustment import HELD, Adjusted, Freedom, adjust
+from pourdatum.adjustment import HELD, Adjusted, Freedom, Pose, adjust
 from pourdatum.chunks import Means, PointStore
 from pourdatum.errors import JobError, NoFloor
-from pourdatum.fixedparts import FixedParts, as_cloud, fixed_parts
+from pourdatum.fixedparts import MARKS, FixedParts, as_cloud, fixed_parts
 from pourdatum.levels import Level, find_level
-from pourdatum.move import Move, as_rotation
+from pourdatum.move import Move, about_z, as_place, as_rotation
 from pourdatum.optional import need
 from pourdatum.passing import Progress, silent
 from pourdatum.scan import Scan
-from pourdatum.tiechecks import MARKS, check_tie, met_by
+from pourdatum.tiechecks import check_tie, met_by
 from pourdatum.turns import Start, starts
 from pourdatum.uncertainty import SENSORS, SharedError
 
@@ -32,7 +32,6 @@ if TYPE_CHECKING:
 
 
 Array = NDArray[np.float64]
-Pose = tuple[Array, Array]
 
 _TRIED: Final = 12
 _OF_BEST: Final = 0.45
@@ -171,7 +170,7 @@ def register_scans(
     # Walls that meet at all: one that was plastered meanwhile lies on no face, and meets one.
     share = [float((met_by(one, own, tree) & own.upright).sum()) for one in tried]
     best, *rest = (tried[k] for k in np.argsort(share)[::-1])
-    others = [one for one in rest if not _same(one, best)]
+    others = [one for one in rest if not _same_pose(one.pose, best.pose, own)]
     overlap = check_tie(best, others, own, other, tree, freedom)
     return _registration(best, own, overlap, fixed, freedom)
 
@@ -217,7 +216,11 @@ def _poses(
     """Poses to adjust from, distinct, the best first."""
     found = starts(own, other)
     if turn_rad is not None:
-        found = [one for one in found if abs(_between(one.turn_rad, turn_rad)) < _NEAR_TURN_RAD]
+        found = [
+            one
+            for one in found
+            if abs(math.remainder(one.turn_rad - turn_rad, math.tau)) < _NEAR_TURN_RAD
+        ]
     if not found:
         return []
     likely = [one for one in found if one.score >= _OF_BEST * found[0].score][:_TRIED]
@@ -242,8 +245,7 @@ def _poses(
 
 def _pose(start: Start, own: FixedParts, other: FixedParts) -> Pose:
     """A start with its height: the one floor on the other."""
-    cos, sin = math.cos(start.turn_rad), math.sin(start.turn_rad)
-    rotation = np.array([[cos, -sin, 0.0], [sin, cos, 0.0], [0.0, 0.0, 1.0]])
+    rotation = about_z(start.turn_rad)
     shift = np.array([*start.shift_m, 0.0])
     x, y, z = rotation @ np.array(own.middle_m) + shift
     shift[2] = float(other.floor.at(x, y)) - z
@@ -283,34 +285,19 @@ def _same_pose(one: Pose, other: Pose, own: FixedParts) -> bool:
     return bool(turn > 1.0 + 2.0 * math.cos(_SAME_RAD) and np.linalg.norm(apart) < _SAME_M)
 
 
-def _same(one: Adjusted, other: Adjusted) -> bool:
-    turn = np.trace(one.rotation.T @ other.rotation)
-    apart = np.linalg.norm(one.own_middle_m - other.own_middle_m)
-    return bool(turn > 1.0 + 2.0 * math.cos(_SAME_RAD) and apart < _SAME_M)
-
-
-def _between(one_rad: float, other_rad: float) -> float:
-    """From the one bearing to the other, -pi to pi."""
-    return float((one_rad - other_rad + math.pi) % math.tau - math.pi)
-
-
 def _registration(
     best: Adjusted, own: FixedParts, overlap: float, fixed: Scan, freedom: Freedom
 ) -> Registration:
     known = best.held[1] >= HELD
-    shift = best.middle_m - best.rotation @ best.own_middle_m
-    turn_x, turn_y, height = 0, 1, 5
-    # A turn about x lifts what lies towards y; one about y lowers what lies towards x.
-    slopes = np.zeros((3, 7))
-    slopes[0, height], slopes[1, turn_y], slopes[2, turn_x] = 1.0, -1.0, 1.0
+    rotation, shift = best.pose
     area_m2 = own.cube_m**2
     return Registration(
         method="walls and ceiling" if known else "walls alone",
-        move=Move(as_rotation(best.rotation), _triple(shift), fixed.frame),
+        move=Move(as_rotation(rotation), as_place(shift), fixed.frame),
         residual_m=best.residual_m,
         height_error_m=math.hypot(best.height_error_m, freedom.bend_m) if known else None,
         middle_m=best.middle_m,
-        covariance=slopes @ best.covariance @ slopes.T,
+        covariance=best.height_covariance,
         tie_m=best.tie_m,
         bend_m=freedom.bend_m,
         heads_m=_heads_m(own.height_m[best.matched & own.level]),
@@ -333,8 +320,3 @@ def _heads_m(height_m: Array) -> tuple[float, ...]:
     rising = np.sort(height_m)
     groups = np.split(rising, np.flatnonzero(np.diff(rising) > _CEILING_M) + 1)
     return tuple(round(float(np.median(own)), 3) for own in groups)
-
-
-def _triple(values: Array) -> tuple[float, float, float]:
-    x, y, z = (float(value) for value in values)
-    return x, y, z

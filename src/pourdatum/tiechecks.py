@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from pourdatum.adjustment import HELD, Adjusted, Freedom
 from pourdatum.errors import JobError, NoFloor
-from pourdatum.fixedparts import FixedParts
+from pourdatum.fixedparts import MARKS, FixedParts
 from pourdatum.units import LENGTH_UNITS, MM
 
 if TYPE_CHECKING:
@@ -47,10 +47,6 @@ _LEFT_M: Final = 0.002
 _SAME_RAD: Final = math.radians(5.0)
 _LIKE: Final = 0.1
 """Share by which the sizes of two rooms may differ from a ratio of units."""
-
-MARKS: Final = (
-    "give three marks that both scans show (marks, under [registration] in the job, or --marks)"
-)
 
 
 def check_tie(
@@ -109,17 +105,24 @@ def check_tie(
 
 
 def _check_lean(rotation: NDArray[np.float64], freedom: Freedom) -> None:
-    lean = lean_of(rotation)
-    limit = max(_TIMES * freedom.tilt_rad, _LEAN)
-    if lean > limit:
+    told = too_far(rotation, freedom)
+    if told:
         raise NoFloor(
-            f"the scans agree only if one leans by {lean * MM:.1f} mm per m against the other, such"
-            f" scanners agree to {limit * MM:.1f}",
+            f"the scans agree only if one leans by {told}",
             where="AFTER",
             hint="something that both were tied by was moved or boarded meanwhile, or one is not"
             f" upright: look at the ceiling; or {MARKS}",
             id="leans",
         )
+
+
+def too_far(rotation: NDArray[np.float64], freedom: Freedom) -> str:
+    """How far one scan leans against the other, where it is more than such scanners do; or ""."""
+    lean = lean_of(rotation)
+    limit = max(_TIMES * freedom.tilt_rad, _LEAN)
+    if lean <= limit:
+        return ""
+    return f"{lean * MM:.1f} mm per m against the other, such scanners agree to {limit * MM:.1f}"
 
 
 def lean_of(rotation: NDArray[np.float64]) -> float:

@@ -17,11 +17,11 @@ from numpy.typing import NDArray
 
 from pourdatum.adjustment import Freedom
 from pourdatum.errors import JobError
-from pourdatum.move import Move, as_rotation
-from pourdatum.register import Registration
+from pourdatum.move import Move, as_place, as_rotation
+from pourdatum.register import Registration, freedom_of
 from pourdatum.scan import Frame
-from pourdatum.tiechecks import lean_of
-from pourdatum.uncertainty import COVER_95
+from pourdatum.tiechecks import too_far
+from pourdatum.uncertainty import COVER_95, SENSORS
 from pourdatum.units import MM
 
 Array = NDArray[np.float64]
@@ -34,10 +34,7 @@ _WRONG_M: Final = 0.006
 the difference of two readings."""
 _FAR_M: Final = 0.02
 """Uncertainty of the height from which marks lie too far from the floor to carry it there [m]."""
-_LEAN: Final = 5e-4
-"""Lean that is let pass, whatever was stated [rad]."""
-_TRIPODS: Final = Freedom(1e-4, 1.5e-4, 3e-4)
-"""Two tripod scans."""
+_TRIPODS: Final = freedom_of((SENSORS["tripod"], SENSORS["tripod"]))
 _NARROW_M: Final = 0.5
 """Width across which marks must be spread [m]; a choice."""
 
@@ -118,10 +115,9 @@ def register_by_marks(
             f"the marks carry heights to the floor to {COVER_95 * tied_m * MM:.0f} mm only",
             where=where, hint="take marks around the floor, and not beside it", id="marks-far",
         )  # fmt: skip
-    x, y, z = (float(value) for value in shift)
     return Registration(
         method="marks",
-        move=Move(as_rotation(rotation), (x, y, z), frame),
+        move=Move(as_rotation(rotation), as_place(shift), frame),
         residual_m=residual_m,
         height_error_m=math.hypot(tied_m, freedom.bend_m),
         middle_m=np.asarray(middle_m),
@@ -145,12 +141,10 @@ def _check_twice(marks: Sequence[TieMark], where: str) -> None:
 
 def _check_upright(rotation: Array, freedom: Freedom, where: str) -> None:
     """Refuse marks by which one scan would lean against the other: one is wrong in height."""
-    lean = lean_of(rotation)
-    limit = max(5.0 * freedom.tilt_rad, _LEAN)
-    if lean > limit:
+    told = too_far(rotation, freedom)
+    if told:
         raise JobError(
-            f"by these marks one scan leans by {lean * MM:.1f} mm per m against the other, such"
-            f" scanners agree to {limit * MM:.1f}: one of them is wrong in height",
+            f"by these marks one scan leans by {told}: one of them is wrong in height",
             where=where, hint="check their heights; one more mark tells which", id="marks-lean",
         )  # fmt: skip
 

@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pourdatum.errors import JobError, ScanError
+from pourdatum.move import as_place
 from pourdatum.read.content import FORMATS, open_by_content
 from pourdatum.read.epsg_units import plan_unit_of
 from pourdatum.read.frames import Settled, settle
@@ -187,8 +188,8 @@ def _scan(files: list[_File]) -> Scan:
             for station in _stations(f, frame)
         ),
         frame=frames[0],
-        low_m=_triple(corners.min(axis=0)),
-        high_m=_triple(corners.max(axis=0)),
+        low_m=as_place(corners.min(axis=0)),
+        high_m=as_place(corners.max(axis=0)),
         step_m=max(f.settled.step_m for f in files),
         assumptions=_said_once(
             [(f.source.shown, (*f.opened.notes, *f.settled.notes)) for f in files]
@@ -261,9 +262,9 @@ def _origin(files: list[_File]) -> tuple[float, float, float]:
     corners = np.concatenate([frame.to_metres(_corners(look)) for look, frame in framed])
     low, high = corners.min(axis=0), corners.max(axis=0)
     if (high - low).max() <= _STRAYS_M:
-        return _triple(np.floor((low + high) / 2))
+        return as_place(np.floor((low + high) / 2))
     points = np.concatenate([frame.to_metres(look.sample) for look, frame in framed])
-    return _triple(np.floor(np.median(points, axis=0)))
+    return as_place(np.floor(np.median(points, axis=0)))
 
 
 def _stations(file: _File, frame: Frame) -> list[Station]:
@@ -290,7 +291,7 @@ def _stations(file: _File, frame: Frame) -> list[Station]:
             chunks=tuple(own),
             place_m=None
             if setup.place is None
-            else _triple(frame.to_metres(np.array([setup.place]))[0]),
+            else as_place(frame.to_metres(np.array([setup.place]))[0]),
         )
         for setup, own in zip(setups, chunks, strict=True)
     ]
@@ -305,8 +306,3 @@ def _input(file: _File) -> InputFile:
         units=file.settled.unit_words,
         up="oblique" if file.settled.rotation else file.settled.up,
     )
-
-
-def _triple(values: NDArray[np.float64]) -> tuple[float, float, float]:
-    x, y, z = (float(v) for v in values)
-    return x, y, z

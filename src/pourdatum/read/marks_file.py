@@ -7,6 +7,7 @@ from typing import Final
 import numpy as np
 
 from pourdatum.errors import JobError
+from pourdatum.move import as_place
 from pourdatum.read.level_table import lengths_of
 from pourdatum.read.small_table import read_table, words_of
 from pourdatum.scan import Frame
@@ -69,11 +70,6 @@ def read_marks(path: str, fixed: Frame, moving: Frame) -> list[TieMark]:
                 where=table.shown, hint="give all six, or take the row out", id="marks-value",
             )  # fmt: skip
     return [
-        TieMark(name or f"{k}", _triple(row[:3]), _triple(row[3:]))
+        TieMark(name or f"{k}", as_place(row[:3]), as_place(row[3:]))
         for k, (name, row) in enumerate(zip(called, place, strict=True), 1)
     ]
-
-
-def _triple(values: np.ndarray) -> tuple[float, float, float]:
-    x, y, z = (float(value) for value in values)
-    return x, y, z

@@ -15,6 +15,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from pourdatum.move import about_z
 from pourdatum.simulate.patch import highest_patch
 from pourdatum.simulate.placing import place_stations
 from pourdatum.simulate.quadrature import integrate
@@ -57,12 +58,6 @@ class Pair:
     shift_m: Floats
     placed_m3: float
     area_m2: float
-
-
-def about_z(turn_rad: float) -> Floats:
-    """A turn about the vertical, anticlockwise."""
-    cos, sin = math.cos(turn_rad), math.sin(turn_rad)
-    return np.array([[cos, -sin, 0.0], [sin, cos, 0.0], [0.0, 0.0, 1.0]])
 
 
 def pair_room(number: int, area_m2: tuple[float, float] = (45.0, 75.0)) -> Scene:
