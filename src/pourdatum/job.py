@@ -28,21 +28,21 @@ from pourdatum.jobfloor import (
 )
 from pourdatum.proofjob import AfterSection, ProofSection, RegistrationSection
 from pourdatum.tomlfile import (
+    Axis,
     Note,
     Place,
     Section,
     Text,
+    Unit,
     as_tuple,
     between,
     check,
     read_toml,
 )
+from pourdatum.uncertainty import SensorKind
 
 SCHEMA: Final = 1
 """Number of the job format that this version writes and reads."""
-
-Unit = Literal["m", "cm", "mm", "ft", "us-ft", "in"]
-Axis = Literal["x", "y", "z", "-x", "-y", "-z"]
 
 
 def _usable(place: tuple[float, ...]) -> tuple[float, ...]:
@@ -91,7 +91,7 @@ class ScanSection(Section):
     up: Axis | None = None
     columns: Annotated[str, AfterValidator(_three_columns)] | None = None
     """Where x, y and z stand in a table of points, counted from 1, such as "2,3,4"."""
-    sensor: Literal["tripod", "mobile", "phone"] | None = None
+    sensor: SensorKind | None = None
     control: str | None = None
     outline: str | None = None
     cell_mm: Annotated[float, between(10.0, 500.0)] | None = None

@@ -279,6 +279,12 @@ class Plan(_OverSurvey):
         return self.surface.origin_m
 
     @property
+    def ground(self) -> tuple[float, float]:
+        """Concrete to take off [m³], and the floor that is ground for it [m²]."""
+        found = self.grinding
+        return (0.0, 0.0) if found is None else (found.volume_m3, found.area_m2)
+
+    @property
     def depth_m(self) -> NDArray[np.float64]:
         """Datum minus floor as ground at the cell centres (ny, nx) [m], NaN where there is none."""
         x_m, y_m = self.surface.grid.mesh()

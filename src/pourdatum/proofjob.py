@@ -6,15 +6,16 @@ from typing import Annotated, Literal
 
 from pydantic import model_validator
 
-from pourdatum.tomlfile import Section, between
+from pourdatum.tomlfile import Axis, Section, Unit, between
+from pourdatum.uncertainty import SensorKind
 
 
 class AfterSection(Section):
     """How to read the scan after the pour, where it differs from the one before."""
 
-    units: Literal["m", "cm", "mm", "ft", "us-ft", "in"] | None = None
-    up: Literal["x", "y", "z", "-x", "-y", "-z"] | None = None
-    sensor: Literal["tripod", "mobile", "phone"] | None = None
+    units: Unit | None = None
+    up: Axis | None = None
+    sensor: SensorKind | None = None
 
 
 class RegistrationSection(Section):

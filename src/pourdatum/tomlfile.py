@@ -107,6 +107,8 @@ def _date_as_text(value: object) -> object:
 Text = Annotated[str, BeforeValidator(plain_text)]
 Note = Annotated[str, BeforeValidator(plain_text), BeforeValidator(_date_as_text)]
 Place = Annotated[tuple[float, float], as_tuple]
+Unit = Literal["m", "cm", "mm", "ft", "us-ft", "in"]
+Axis = Literal["x", "y", "z", "-x", "-y", "-z"]
 
 
 def read_toml(path: Path, kind: str) -> tuple[dict[str, Any], str]:

@@ -18,7 +18,7 @@ from pourdatum.report.words import (
     for_people,
     level,
     money,
-    place,
+    site_place,
     span,
     volume_span,
     water,
@@ -288,11 +288,10 @@ def _grind_words(plan: Plan, grinding: Grinding) -> str:
 
 
 def _things_rows(outcome: Survey | Plan) -> list[tuple[str, str]]:
-    system, (x0_m, y0_m, _) = outcome.system, outcome.origin_m
-    rows = []
+    system, rows = outcome.system, []
 
     def at(place_m: tuple[float, float]) -> str:
-        return f"({place(place_m[0] + x0_m, place_m[1] + y0_m, system)})"
+        return f"({site_place(place_m, outcome.origin_m, system)})"
 
     if isinstance(outcome, Plan) and outcome.grinding is not None:
         rows.append(("grind", _grind_words(outcome, outcome.grinding)))

@@ -89,17 +89,17 @@ def proof_rows(check: Check) -> list[tuple[str, str]]:
 def _extreme(one: Extreme | None, check: Check) -> str:
     if one is None:
         return "not known"
-    x, y = (a + b for a, b in zip(one.place_m, check.origin_m[:2], strict=True))
     system = check.system
+    at = words.site_place(one.place_m, check.origin_m, system)
     known = f"{show_height(one.thickness_m, system)} ± {show_height(one.uncertainty_m, system)}"
-    return f"{words.minus(known)} at ({words.place(x, y, system)})"
+    return f"{words.minus(known)} at ({at})"
 
 
 def _sheet_rows(check: Check, sheet: Sheet, placed: Placed) -> list[tuple[str, str]]:
     """Floor that is surely outside what the material takes."""
     system = check.system
     thin_m2, thick_m2 = placed.beyond_m2(sheet.least_m, sheet.greatest_m, check.before.grid.cell_m)
-    ends = f"{words.limit(sheet.least_m, system)} to {words.limit(sheet.greatest_m, system)}"
+    ends = words.limits(sheet.least_m, sheet.greatest_m, system)
     said = f"{words.plain(sheet.name, 60)}, {ends} in one layer"
     told = [
         f"{word} on {show_area(area_m2, system)}"

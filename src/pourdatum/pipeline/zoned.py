@@ -22,7 +22,7 @@ from pourdatum.grinding import Grinding
 from pourdatum.lifts import Lift
 from pourdatum.outcome import Plan, Survey, ZonePlan
 from pourdatum.outline_file import place_to_local
-from pourdatum.pipeline.compared import besides_of, ways_of
+from pourdatum.pipeline.compared import besides_of, grind_prices, ways_of
 from pourdatum.pipeline.onedatum import (
     check_far,
     datum_request,
@@ -299,17 +299,14 @@ def _ways(plan: Plan, job: Job) -> Ways:
         primer_l=order.primer_l,
         primer_cost=order.primer_cost,
     )
-    grinding = plan.grinding
-    ground_m3, ground_m2 = (
-        (0.0, 0.0) if grinding is None else (grinding.volume_m3, grinding.area_m2)
-    )
+    ground_m3, ground_m2 = plan.ground
     whole = Way(
         lifts=(lift,),
         rise_m=0.0,
         ground_m3=ground_m3,
         ground_m2=ground_m2,
         pockets=(),
-        cost=_cost(plan, job, ground_m3, ground_m2),
+        cost=_cost(plan, job),
         mass_kg_per_m2=order.mass_kg_per_m2,
         wait_h=0.0,
         walk_h=plan.sheet.walk_after_h,
@@ -325,20 +322,16 @@ def _ways(plan: Plan, job: Job) -> Ways:
     )
 
 
-def _cost(plan: Plan, job: Job, ground_m3: float, ground_m2: float) -> float | None:
+def _cost(plan: Plan, job: Job) -> float | None:
     """Whole bags of the whole, primer, and grinding with one set-up."""
     if plan.order.cost is None:
         return None
     material = plan.order.cost + (plan.order.primer_cost or 0.0)
+    ground_m3, ground_m2 = plan.ground
     if ground_m3 <= 0.0:
         return material
-    wish = job.grind
-    return (
-        material
-        + (wish.setup_price or 0.0)
-        + (wish.price_per_m2 or 0.0) * ground_m2
-        + (wish.price_per_m2_mm or 0.0) * 1000.0 * ground_m3
-    )
+    rates = grind_prices(job)
+    return material + rates.setup + rates.grind_per_m2 * ground_m2 + rates.grind_per_m3 * ground_m3
 
 
 def _besides(plan: Plan) -> Besides:

@@ -108,8 +108,7 @@ def bullets(items: Iterable[object]) -> Html:
 
 def place(survey: Survey, place_m: tuple[float, float]) -> Html:
     """A local place in the scan's own plan coordinates; may break after its comma."""
-    x_m, y_m = (a + b for a, b in zip(place_m, survey.origin_m[:2], strict=True))
-    x, y = words.place(x_m, y_m, survey.system).split(" ")
+    x, y = words.site_place(place_m, survey.origin_m, survey.system).split(" ")
     return joined([tied(x), " ", tied(y)])
 
 

@@ -111,6 +111,6 @@ def _line(survey: Survey, one: Flatness) -> str:
     said += f" ({_shown(survey, one, one.limit)} asked"
     said += f", {_within(one)} within)" if one.share_within is not None else ")"
     if one.worst is not None:
-        x_m, y_m = (a + b for a, b in zip(one.worst.place_m, survey.origin_m[:2], strict=True))
-        said += f"; worst at ({words.place(x_m, y_m, survey.system)})"
+        at = words.site_place(one.worst.place_m, survey.origin_m, survey.system)
+        said += f"; worst at ({at})"
     return said

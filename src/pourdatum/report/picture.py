@@ -84,8 +84,7 @@ def depth_view(plan: Plan) -> PlanView:
             f"{words.span(volume.min_depth_m, volume.max_depth_m, system)}"
         ),
     ]
-    least, greatest = words.limit(sheet.least_m, system), words.limit(sheet.greatest_m, system)
-    allowed = f"{least.rsplit(' ', 1)[0]} to {greatest}"
+    allowed = words.limits(sheet.least_m, sheet.greatest_m, system)
     lines.append(f"{words.plain(sheet.name, 60)}: {allowed} in one layer")
     if not plan.buildable:
         lines.append("Not buildable as it stands: see the report")
@@ -253,10 +252,12 @@ def _zones(plan: Plan) -> list[Mark]:
     return found
 
 
-def things_of(surface: Surface) -> tuple[Area, ...]:
-    """Inferred floor, columns, openings, and what stands there unclear."""
+def things_of(surface: Surface, unseen: NDArray[np.bool_] | None = None) -> tuple[Area, ...]:
+    """Unseen floor, that inferred where none is told, columns, openings, what stands unclear."""
     floor = surface.floor
-    hidden = contours.region(surface.grid, surface.inferred, floor.outline)
+    hidden = contours.region(
+        surface.grid, surface.inferred if unseen is None else unseen, floor.outline
+    )
     beyond = "not seen, inferred" if floor.spots is None else "beyond the shots, carried on"
     areas = [Area("inferred", hidden, beyond)]
     for thing in floor.obstructions:

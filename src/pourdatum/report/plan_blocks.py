@@ -317,9 +317,7 @@ def _too_deep(plan: Plan) -> str | None:
 
 def _allowed(plan: Plan) -> str:
     """Range of depth that the sheet states."""
-    least, greatest = plan.sheet.least_m, plan.sheet.greatest_m
-    low, high = words.limit(least, plan.system), words.limit(greatest, plan.system)
-    return f"{low.rsplit(' ', 1)[0]} to {high}"
+    return words.limits(plan.sheet.least_m, plan.sheet.greatest_m, plan.system)
 
 
 def _over_high_point(plan: Plan) -> str:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 from pourdatum.report import blocks, control_block, flatness_block, setups, words
 from pourdatum.report.document import document
 from pourdatum.report.markup import Html, el
-from pourdatum.report.proof_view import draw_profile
+from pourdatum.report.proof_view import draw_profile, worst_gaps
 from pourdatum.uncertainty import COVER_95
 from pourdatum.units import MM, show_area, show_height, show_length, show_volume
 from pourdatum.verify import MOSTLY
@@ -157,29 +157,27 @@ def _extreme_card(name: str, one: Extreme | None, check: Check) -> Html:
     if one is None:
         return blocks.figure_card(name, "not known", "no patch was seen well enough in both scans")
     system = check.system
-    x, y = (a + b for a, b in zip(one.place_m, check.origin_m[:2], strict=True))
     return blocks.figure_card(
         name,
         words.minus(show_height(one.thickness_m, system)),
         f"± {show_height(one.uncertainty_m, system)} (95 %)",
-        f"at {words.place(x, y, system)} {words.plan_unit(system)}",
+        f"at {_at(one.place_m, check)}",
     )
+
+
+def _at(place_m: tuple[float, float], check: Check) -> str:
+    said = words.site_place(place_m, check.origin_m, check.system)
+    return f"{said} {words.plan_unit(check.system)}"
 
 
 def _worst_places(check: Check) -> Html | None:
     """The straightedge at each worst place, from its side, and what would mend it."""
-    shown: dict[object, Html] = {}
-    for one, mend in zip(check.found.flatness, check.found.mends, strict=True):
-        if mend is None or one.worst is None:
+    shown: list[Html] = []
+    for one, mend in worst_gaps(check):
+        if mend is None or one.worst is None or len(shown) == _MOST_PROFILES:
             continue
-        laid = (one.worst.place_m, one.worst.bearing_rad, one.worst.length_m)
-        if laid in shown:
-            continue
-        if len(shown) == _MOST_PROFILES:
-            break
-        x, y = (a + b for a, b in zip(one.worst.place_m, check.origin_m[:2], strict=True))
         turn = math.degrees(one.worst.bearing_rad or 0.0) % 180
-        where = f"{words.place(x, y, check.system)} {words.plan_unit(check.system)}"
+        where = _at(one.worst.place_m, check)
         alt = f"Profile of the floor under a straightedge at {where}, with its two contacts."
         mended = "" if one.verdict == "conforms" else f" {_mended(mend, check)}"
         caption = (
@@ -187,10 +185,10 @@ def _worst_places(check: Check) -> Html | None:
             f"measured, noise left in: the value judged, in the table, is less.{mended}"
         )
         picture = draw_profile(mend.profile, check.system)
-        shown[laid] = blocks.figure_of(picture, alt, caption)
+        shown.append(blocks.figure_of(picture, alt, caption))
     if not shown:
         return None
-    return blocks.section("Worst places", *shown.values())
+    return blocks.section("Worst places", *shown)
 
 
 def _mended(mend: Mend, check: Check) -> str:
@@ -296,10 +294,7 @@ def _against_sheet(check: Check) -> Html | None:
     short_m2, deep_m2 = placed.beyond_m2(sheet.least_m, sheet.greatest_m, check.before.grid.cell_m)
     rows: list[tuple[str, object]] = [
         ("Material", words.plain(sheet.name, 60)),
-        (
-            "Allowed in one layer",
-            f"{words.limit(sheet.least_m, system)} to {words.limit(sheet.greatest_m, system)}",
-        ),
+        ("Allowed in one layer", words.limits(sheet.least_m, sheet.greatest_m, system)),
         ("Surely thinner", show_area(short_m2, system)),
         ("Surely thicker", show_area(deep_m2, system)),
     ]

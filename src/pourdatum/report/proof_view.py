@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
-from types import SimpleNamespace
 from typing import IO, TYPE_CHECKING, Final
 
 import numpy as np
@@ -15,9 +15,8 @@ from pourdatum.units import show_area, show_height, show_volume
 
 if TYPE_CHECKING:
     from pourdatum.flatness import Flatness
-    from pourdatum.mends import Profile
+    from pourdatum.mends import Mend, Profile
     from pourdatum.outcome import Check
-    from pourdatum.surface import Surface
     from pourdatum.units import System
 
 _WIDE_IN: Final = 6.4
@@ -48,7 +47,9 @@ def thickness_view(check: Check) -> PlanView:
     edges = _edges(check)
     if placed is None:
         view = levels_view(check.survey)
-        return PlanView(**{**vars(view), "areas": (*view.areas, *edges)})
+        return replace(view, areas=(*view.areas, *edges))
+    # What one of the two scans did not see.
+    hidden = np.isfinite(placed.thickness_m) & ~placed.seen
     low_m3, high_m3 = placed.volume_interval_m3
     title = check.title or (check.scan.inputs[0].file if check.scan.inputs else "Placed")
     lines = (
@@ -69,18 +70,8 @@ def thickness_view(check: Check) -> PlanView:
         title=title,
         lines=lines,
         scale_words="Thickness placed",
-        areas=(*_missed(check), *things_of(_as_seen(check)), *edges),
+        areas=(*_missed(check), *things_of(check.before, hidden), *edges),
         marks=(*_extremes(check), *openings_of(check.before), *others_of(check.before)),
-    )
-
-
-def _as_seen(check: Check) -> Surface:
-    """The floor before, with all that one of the two scans did not see as inferred."""
-    placed = check.found.placed
-    assert placed is not None
-    inside = np.isfinite(placed.thickness_m)
-    return SimpleNamespace(  # type: ignore[return-value]
-        **{**vars(check.before), "measured": placed.seen, "inferred": inside & ~placed.seen}
     )
 
 
@@ -111,7 +102,7 @@ def _edges(check: Check) -> list[Area]:
     import shapely
 
     found = []
-    for one in worst_gaps(check):
+    for one, _ in worst_gaps(check):
         worst = one.worst
         assert worst is not None
         assert worst.bearing_rad is not None
@@ -122,13 +113,13 @@ def _edges(check: Check) -> list[Area]:
     return found
 
 
-def worst_gaps(check: Check) -> list[Flatness]:
-    """Criteria by straightedge that have a worst place, one for each place."""
-    found: dict[object, Flatness] = {}
-    for one in check.found.flatness:
+def worst_gaps(check: Check) -> list[tuple[Flatness, Mend | None]]:
+    """Criteria by straightedge that have a worst place, one for each place, with what mends it."""
+    found: dict[object, tuple[Flatness, Mend | None]] = {}
+    for one, mend in zip(check.found.flatness, check.found.mends, strict=True):
         worst = one.worst
         if worst is not None and worst.length_m and worst.bearing_rad is not None:
-            found.setdefault((worst.place_m, worst.bearing_rad, worst.length_m), one)
+            found.setdefault((worst.place_m, worst.bearing_rad, worst.length_m), (one, mend))
     return list(found.values())
 
 

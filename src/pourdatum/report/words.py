@@ -110,6 +110,17 @@ limit: Final = show_limit
 height_fine: Final = show_fine
 
 
+def limits(least_m: float, greatest_m: float, system: System) -> str:
+    """Two limits as one range, as they were stated.
+
+    Examples
+    --------
+    >>> limits(0.002, 0.012, "metric")
+    '2 to 12 mm'
+    """
+    return f"{limit(least_m, system).rsplit(' ', 1)[0]} to {limit(greatest_m, system)}"
+
+
 def fall_fine(slope: float, system: System) -> str:
     """An uncertain slope, with one decimal more."""
     return show_fall(slope, system, 2)
@@ -158,6 +169,13 @@ def place(x_m: float, y_m: float, system: System) -> str:
     """
     unit, decimals = (FOOT_M, 1) if system == "imperial" else (1.0, 2)
     return minus(f"{x_m / unit:.{decimals}f}, {y_m / unit:.{decimals}f}")
+
+
+def site_place(
+    place_m: tuple[float, float], origin_m: tuple[float, float, float], system: System
+) -> str:
+    """A local place in the scan's plan coordinates."""
+    return place(place_m[0] + origin_m[0], place_m[1] + origin_m[1], system)
 
 
 def plan_unit(system: System) -> str:

@@ -332,9 +332,7 @@ def _fill(plan: Plan) -> FillPart:
 def _grind(plan: Plan) -> GrindPart:
     (x0_m, y0_m, z0_m), grinding = plan.origin_m, plan.grinding
     open_ = bool(plan.grind_lacks)
-    ground_m3, ground_m2 = (
-        (0.0, 0.0) if grinding is None else (grinding.volume_m3, grinding.area_m2)
-    )
+    ground_m3, ground_m2 = plan.ground
     return GrindPart(
         volume_l=None if open_ else litres(ground_m3),
         area_m2=None if open_ else area(ground_m2),
