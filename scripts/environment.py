@@ -92,7 +92,8 @@ class Environment:
 
 def main(words: Sequence[str]) -> int:
     """Do the job that the first word names; gives the exit status."""
-    jobs = {"demo": demo, "test": test, "check": check, "benchmark": benchmark}
+    jobs = {"demo": demo, "test": test, "check": check, "benchmark": benchmark,
+            "coverage": coverage}  # fmt: skip
     if not words or words[0] not in jobs:
         print("usage: environment.py " + "|".join(jobs) + " [...]", file=sys.stderr)
         return 2
@@ -142,6 +143,12 @@ def benchmark(words: list[str]) -> int:
     tools = set_up(main_environment())
     remind_of_libraries()
     return run([tools.python, PROJECT / "scripts" / "benchmark.py", *words])
+
+
+def coverage(words: list[str]) -> int:
+    """How often the stated intervals hold on simulated scenes."""
+    tools = set_up(main_environment())
+    return run([tools.python, PROJECT / "scripts" / "accuracy_intervals.py", *words])
 
 
 def check(words: list[str]) -> int:

@@ -1,9 +1,12 @@
 """How often the stated 95 % intervals hold, on simulated scenes whose truth is known.
 
-    python scripts/coverage.py                       twenty scenes of each kind, half an hour
-    python scripts/coverage.py --scenes 300          as in the table of DEVELOPERS.md
-    python scripts/coverage.py --kinds tripod        some kinds only
-    python scripts/coverage.py --seed 5              the same scenes again
+    scripts/coverage                       twenty scenes of each kind, half an hour
+    scripts/coverage --scenes 300          as in the table of DEVELOPERS.md
+    scripts/coverage --kinds tripod        some kinds only
+    scripts/coverage --seed 5              the same scenes again
+
+This file is not named after its command: as ``coverage.py`` it stood in the way of the package
+that Numba looks for, and the compiled loops were not loaded.
 
 Rooms of 15 to 90 m² with columns, crates, pits and doors, scanned with few or many points. Tilt
 and warp of each scan are drawn from the stated budget of its sensor: an interval is honest when
