@@ -152,7 +152,10 @@ def test_words_that_name_no_job_are_refused(
 ) -> None:
     """A misspelt job gets the usage and exit status 2."""
     assert script.main(["tset"]) == 2
-    assert capsys.readouterr().err == "usage: environment.py demo|test|check|benchmark [...]\n"
+    assert (
+        capsys.readouterr().err
+        == "usage: environment.py demo|test|check|benchmark|coverage [...]\n"
+    )
 
 
 def test_the_demo_has_its_scan(script: ModuleType, project: Path) -> None:
