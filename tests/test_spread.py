@@ -258,6 +258,33 @@ def test_the_area_errs_by_lengths_and_by_edges() -> None:
     assert area_uncertainty_m2(walled) == 0.0
 
 
+def test_a_thing_at_a_wall_counts_where_it_hides_the_wall() -> None:
+    """A wall seen above a crate is known there; where nobody saw it, the room may be otherwise."""
+    crate = SimpleNamespace(kind="loose", outline=shapely.box(1.0, 0.05, 2.0, 0.65), area_m2=0.6)
+
+    def error_m2(*seen: tuple[float, float]) -> float:
+        surface = flat_surface()
+        wall = WallLine(np.array([0.0, 1.0]), 0.0, -np.array(seen)[:, ::-1], 0.0)
+        surface.floor.faces = (wall,)  # type: ignore[misc]
+        surface.floor.obstructions = (crate,)  # type: ignore[misc]
+        return area_uncertainty_m2(surface)
+
+    above, half, nothing = error_m2((0.0, 4.0)), error_m2((0.0, 1.5)), error_m2((3.0, 4.0))
+    assert above < 0.002
+    assert nothing > 0.03
+    assert half == pytest.approx(nothing / 2, rel=0.1)
+
+
+def test_rims_of_several_openings_err_together() -> None:
+    """What makes one drain come out small makes all of them small."""
+    surface = flat_surface()
+    holes = [SimpleNamespace(outline=shapely.box(x, 1.0, x + 0.2, 1.2)) for x in (0.5, 1.5, 2.5)]
+    surface.floor.openings = tuple(holes[:1])  # type: ignore[misc]
+    one = area_uncertainty_m2(surface)
+    surface.floor.openings = tuple(holes)  # type: ignore[misc]
+    assert area_uncertainty_m2(surface) == pytest.approx(3 * one)
+
+
 def test_the_edge_counts_by_depth() -> None:
     """Area that may be in or out holds the usual depth: twice as much for twice that."""
     surface = flat_surface(shared=replace(NOTHING, scale=1e-3))

@@ -1,9 +1,10 @@
 """How far the area of a floor may be out: lengths of the scan, walls, openings, columns.
 
-A wall is a line through very many points, and errs by little. The edge of an opening lies
-somewhere in the cells that straddle it, and all of it errs the same way: small ones come out
-too small. An outline along the end of the scan follows cells. What an outline that was drawn
-by hand may be out by, only who drew it knows: it counts as exact.
+A wall is a line through very many points, and errs by little, behind a crate too where it
+was seen above or on both sides. The edge of an opening lies somewhere in the cells that
+straddle it, and all edges err the same way: openings come out too small. An outline along the
+end of the scan follows cells. What an outline that was drawn by hand may be out by, only who
+drew it knows: it counts as exact.
 """
 
 from __future__ import annotations
@@ -27,9 +28,11 @@ _COVERAGE_CELLS: Final = 0.25
 _STEP_M2: Final = 2.0
 """Platforms up to this size may be things on the floor [m²]; a choice."""
 _HIDDEN_SHARE: Final = 0.08
+"""Error of what lies under a thing by a wall that nobody saw there, as a share of the thing. Found
+on simulated scans."""
 _AT_WALL_M: Final = 0.3
-"""Error of what lies under a thing by a wall, as a share of the thing: its corner of the room was
-not seen. Found on simulated scans."""
+_ON_FACE_M: Final = 0.05
+"""Distances from a thing, and from a face that was seen, within which the rim belongs to it [m]."""
 
 
 def area_interval_m2(surface: Surface) -> tuple[float, float]:
@@ -65,16 +68,29 @@ def area_uncertainty_m2(surface: Surface) -> float:
             seen_m = float((face.along_m[:, 1] - face.along_m[:, 0]).sum())
             parts.append(seen_m * math.hypot(_WALL_M, _WALL_SHARE * face.residual_m))
         parts.append(floor.open_edge_m * _COVERAGE_CELLS * cell_m)
-        rim = floor.outline.exterior
-        parts += [
-            thing.area_m2 * _HIDDEN_SHARE
-            for thing in floor.obstructions
-            if thing.kind != "column" and thing.outline.distance(rim) < _AT_WALL_M
-        ]
-    parts += [hole.outline.length * _OPENING_CELLS * cell_m for hole in floor.openings]
+        parts += _hidden_m2(surface)
+    parts.append(sum(hole.outline.length for hole in floor.openings) * _OPENING_CELLS * cell_m)
     parts += [
         thing.outline.length * _COLUMN_CELLS * cell_m
         for thing in floor.obstructions
         if thing.kind == "column"
     ]
     return combined(*parts)
+
+
+def _hidden_m2(surface: Surface) -> list[float]:
+    """What may lie under each thing by a wall, by how much of the rim there nobody saw [m²]."""
+    import shapely
+
+    floor = surface.floor
+    rim = floor.outline.exterior
+    stretches = [shapely.LineString(face.at(ends)) for face in floor.faces for ends in face.along_m]
+    seen = shapely.union_all(stretches).buffer(_ON_FACE_M)
+    parts = []
+    for thing in floor.obstructions:
+        if thing.kind == "column" or thing.outline.distance(rim) >= _AT_WALL_M:
+            continue
+        own = rim.intersection(thing.outline.buffer(_AT_WALL_M))
+        unseen = own.difference(seen).length / own.length
+        parts.append(thing.area_m2 * _HIDDEN_SHARE * unseen)
+    return parts

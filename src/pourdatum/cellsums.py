@@ -139,9 +139,7 @@ class CellSums:
 
     def _of_its_own(self) -> tuple[PagedSums, PagedSums]:
         near, far = (
-            PagedSums(
-                common.block, self.place.most_bytes, compiled=self.compiled, common=common
-            )
+            PagedSums(common.block, self.place.most_bytes, compiled=self.compiled, common=common)
             for common in (self._near, self._far)
         )
         return near, far
