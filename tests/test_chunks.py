@@ -26,6 +26,7 @@ from pourdatum.passing import silent
 from pourdatum.read import read_scan
 from pourdatum.scan import LATTICE_M, ChunkRef, Frame, InputFile, Scan, Station
 from pourdatum.surface import Surface, make_surface
+from read_bytes import columns_of, pcd_bytes, ply_bytes
 from strategies import cuts
 
 CELL_M = 0.05
@@ -260,17 +261,23 @@ def test_no_more_chunks_are_in_memory_than_workers_can_use() -> None:
     assert max(ahead) <= 3 + 1 + 6
 
 
-def test_a_sample_is_the_same_however_a_scan_is_cut_into_files(tmp_path, monkeypatch) -> None:
-    """One LAS file, and the same records in three: about one record in four, and the same ones."""
+@pytest.mark.parametrize("kind", ["las", "ply", "pcd"])
+def test_a_sample_is_the_same_however_a_scan_is_cut_into_files(kind, tmp_path, monkeypatch) -> None:
+    """One file, and the same records in three: about one record in four, and the same ones."""
     monkeypatch.setattr(chunks, "SAMPLE_POINTS", 6_000)
+    content = {
+        "las": las_of_metres,
+        "ply": lambda rows: ply_bytes(columns_of(rows)),
+        "pcd": lambda rows: pcd_bytes(columns_of(rows), data="binary"),
+    }[kind]
     rng = np.random.default_rng(9)
     points = rng.uniform([0.0, 0.0, 0.0], [8.0, 6.0, 0.01], (24_000, 3))
-    whole = tmp_path / "whole.las"
-    whole.write_bytes(las_of_metres(points))
+    whole = tmp_path / f"whole.{kind}"
+    whole.write_bytes(content(points))
     parts = []
     for number, part in enumerate(np.split(points, [5_000, 17_123]), 1):
-        parts.append(tmp_path / f"part{number}.las")
-        parts[-1].write_bytes(las_of_metres(part))
+        parts.append(tmp_path / f"part{number}.{kind}")
+        parts[-1].write_bytes(content(part))
     found = []
     for files in ([whole], parts):
         scan = read_scan(*files, units="m", up="z")

@@ -20,7 +20,8 @@ from pourdatum.read.crs import stated_unit
 from pourdatum.read.las_header import LasHeader, read_las_header
 from pourdatum.read.laz import PackedChunk, Packing, read_packing, unpack
 from pourdatum.read.look import Gatherer, Look, Opened, Piece, check_voids, rows_per_piece
-from pourdatum.read.source import Source, opened, read_exactly
+from pourdatum.read.records import EVERY, Part, read_records, thinned
+from pourdatum.read.source import Source
 from pourdatum.scan import Frame
 
 _NO_NUMBER: Final = -(2**31)
@@ -31,8 +32,6 @@ _STEP_SAMPLE_LEAST: Final = 1000
 _BOX_SLACK_STEPS: Final = 2.0
 _CHUNKS_SEEN: Final = 7
 _LOOK_POINTS: Final = 1_000_000
-_BLOCK_RECORDS: Final = 512
-"""Records that are read together where a part of a plain body is read."""
 
 
 @dataclass(frozen=True)
@@ -45,10 +44,8 @@ class _Rows:
     chunks: tuple[PackedChunk, ...] = ()
     inside_box: bool = False
     """Whether points outside the header's box mean damage."""
-    one_in: int = 1
-    """Of how many records one is read."""
-    before: int = 0
-    """Records of the campaign in the files before this one."""
+    part: Part = EVERY
+    """Which records are read: blocks of plain ones, or the beginnings of packed chunks."""
 
 
 def is_las(head: bytes) -> bool:
@@ -128,11 +125,6 @@ def read_las_lattice(
     return out[:kept]
 
 
-def thinned(details: _Rows, one_in: int, before: int) -> _Rows:
-    """See ``pourdatum.scan.Thinner``: blocks of records, or the beginnings of packed chunks."""
-    return replace(details, one_in=one_in, before=before)
-
-
 @dataclass(frozen=True, eq=False)
 class _LasLook:
     """A look, with the step of the stored integers and what was left out.
@@ -176,33 +168,14 @@ def _marks(
 def _all_records(details: _Rows, start: int, count: int) -> NDArray[np.uint8]:
     """Records of a piece (n, bytes), plain or unpacked."""
     if details.packing is None:
-        return _records(details, start, count)
+        header = details.header
+        size = header.record_bytes
+        data = read_records(details.source, header.begin, size, start, count, details.part)
+        return np.frombuffer(data, np.uint8).reshape(-1, size)
     chunks = details.chunks
-    if details.one_in > 1:
-        chunks = tuple(replace(c, wanted=-(-c.points // details.one_in)) for c in chunks)
+    if details.part.one_in > 1:
+        chunks = tuple(replace(c, wanted=-(-c.points // details.part.one_in)) for c in chunks)
     return unpack(details.packing, chunks, details.source)
-
-
-def _records(details: _Rows, start: int, count: int) -> NDArray[np.uint8]:
-    """Plain records (n, bytes): all, or one block in so many, counted from the campaign's first."""
-    header = details.header
-    spans = [(start, start + count)]
-    if details.one_in > 1:
-        stride = details.one_in * _BLOCK_RECORDS
-        first = start - (details.before + start) % stride
-        spans = [
-            (max(at, start), min(at + _BLOCK_RECORDS, start + count))
-            for at in range(first, start + count, stride)
-            if at + _BLOCK_RECORDS > start
-        ]
-    size = header.record_bytes
-    with opened(details.source) as stream:
-        data = [
-            read_exactly(stream, header.begin + low * size, (high - low) * size, details.source)
-            for low, high in spans
-        ]
-    joined = data[0] if len(data) == 1 else b"".join(data)
-    return np.frombuffer(joined, np.uint8).reshape(-1, size)
 
 
 def _scaled(stored: NDArray[np.int32], header: LasHeader) -> NDArray[np.float64]:
@@ -234,7 +207,7 @@ def _look_plain(source: Source, header: LasHeader) -> _LasLook:
     """Every record of a small body; of a large one a part, if it lies in the header's box."""
     one_in = -(-header.points // _LOOK_POINTS)
     if one_in > 1:
-        seen = _gather_rows(_Rows(source, header, one_in=one_in))
+        seen = _gather_rows(_Rows(source, header, part=Part(one_in)))
         low, high = _stated_box(header)
         if _holds(low, high, seen.look):
             look = Look(low, high, seen.look.sample, header.points)
@@ -244,12 +217,12 @@ def _look_plain(source: Source, header: LasHeader) -> _LasLook:
 
 def _gather_rows(details: _Rows) -> _LasLook:
     header = details.header
-    rows = rows_per_piece(_LOOK_POINTS, header.record_bytes) * details.one_in
+    rows = rows_per_piece(_LOOK_POINTS, header.record_bytes) * details.part.one_in
     parts = (
         (details, start, min(rows, header.points - start))
         for start in range(0, header.points, rows)
     )
-    return _gather(parts, details.source, -(-header.points // details.one_in))
+    return _gather(parts, details.source, -(-header.points // details.part.one_in))
 
 
 def _gather(parts: Iterable[tuple[_Rows, int, int]], source: Source, about: int) -> _LasLook:

@@ -34,6 +34,7 @@ from pourdatum.read.look import (
 )
 from pourdatum.read.lzf import MOST_RATIO, unpack_lzf
 from pourdatum.read.pcd_header import PcdHeader, bad_header, read_header
+from pourdatum.read.records import EVERY, Part, read_records, thinned
 from pourdatum.read.source import BOM, Source, opened, read_exactly
 from pourdatum.read.text_rows import RowsAt, check_no_more, check_room, find_rows, read_rows
 from pourdatum.scan import UpAxis
@@ -51,6 +52,7 @@ class _Rows:
     source: Source
     header: PcdHeader
     at: RowsAt | None = None
+    part: Part = EVERY
 
 
 def is_pcd(head: bytes) -> bool:
@@ -100,6 +102,7 @@ def open_pcd(source: Source, chunk_points: int) -> Opened:
         records=header.points,
         pieces=pieces,
         reader=read_points,
+        thinner=thinned if header.data == "binary" else None,
         look=look,
         step=(step[0], step[1], step[2]),
         up_hint=_camera_up(header, look, pieces[0]),
@@ -142,13 +145,7 @@ def _stored_plain(start: int, count: int, details: _Rows) -> NDArray[np.float64]
             "itemsize": header.record_bytes,
         }
     )
-    with opened(details.source) as stream:
-        data = read_exactly(
-            stream,
-            header.body + start * layout.itemsize,
-            count * layout.itemsize,
-            details.source,
-        )
+    data = read_records(details.source, header.body, layout.itemsize, start, count, details.part)
     records = np.frombuffer(data, layout)
     return columns_of(records["x"], records["y"], records["z"])
 

@@ -28,7 +28,8 @@ from pourdatum.read.look import (
 from pourdatum.read.mesh_samples import open_mesh
 from pourdatum.read.ply_header import Element, PlyHeader, read_header
 from pourdatum.read.ply_mesh import axes_of, is_mesh, load_ply, vertex_of
-from pourdatum.read.source import BOM, Source, opened, read_exactly
+from pourdatum.read.records import EVERY, Part, read_records, thinned
+from pourdatum.read.source import BOM, Source
 from pourdatum.read.text_rows import RowsAt, check_no_more, check_room, find_rows, read_rows
 from pourdatum.scan import Reader
 
@@ -40,6 +41,7 @@ class _BinaryRows:
     source: Source
     layout: np.dtype[np.void]
     begin: int
+    part: Part = EVERY
 
 
 @dataclass(frozen=True)
@@ -91,6 +93,7 @@ def open_ply(source: Source, chunk_points: int) -> Opened:
         records=vertex.count,
         pieces=pieces,
         reader=reader,
+        thinner=thinned if header.order else None,
         look=look,
         step=(step[0], step[1], step[2]),
         warnings=warnings,
@@ -102,10 +105,7 @@ def read_binary_points(
 ) -> NDArray[np.float64]:
     """Vertices from a binary body; see ``pourdatum.scan.Reader``."""
     layout = details.layout
-    with opened(details.source) as stream:
-        data = read_exactly(
-            stream, details.begin + start * layout.itemsize, count * layout.itemsize, details.source
-        )
+    data = read_records(details.source, details.begin, layout.itemsize, start, count, details.part)
     records = np.frombuffer(data, layout)
     points = columns_of(records["x"], records["y"], records["z"])
     return measured(points)
