@@ -22,7 +22,16 @@ from pourdatum.results.proof_models import (
     RegistrationPart,
     VerifyResult,
 )
-from pourdatum.results.rounding import area, in_plan, litres, metres, mm, mm_or_none, rounded
+from pourdatum.results.rounding import (
+    area,
+    direction,
+    in_plan,
+    litres,
+    metres,
+    mm,
+    mm_or_none,
+    rounded,
+)
 from pourdatum.uncertainty import COVER_95
 from pourdatum.units import MM
 
@@ -75,7 +84,7 @@ def _registration(check: Check) -> RegistrationPart:
         residual_mm=mm(tie.residual_m),
         vertical_uncertainty_mm=None if error_m is None else mm(COVER_95 * error_m),
         turn_deg=rounded(math.degrees(tie.move.turn_rad), 4) % 360.0,
-        rotation=list(tie.move.rotation),
+        rotation=[(direction(a), direction(b), direction(c)) for a, b, c in tie.move.rotation],
         from_m=_place(own + np.asarray(check.after_origin_m)),
         to_m=_place(tie.middle_m + np.asarray(check.before.origin_m)),
         ceilings_m=[metres(height) for height in tie.heads_m],

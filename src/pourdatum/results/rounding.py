@@ -59,6 +59,11 @@ def degrees(value_rad: float | None) -> float | None:
     return rounded(math.degrees(value_rad) % 360.0, 2)
 
 
+def direction(cosine: float) -> float:
+    """A number of a rotation: at 100 m its last digit is a hundredth of a micrometre."""
+    return rounded(cosine, 10)
+
+
 def in_plan(place_m: tuple[float, float], origin_m: tuple[float, float]) -> Place:
     """A local place in the scan's own plan coordinates."""
     return metres(place_m[0] + origin_m[0]), metres(place_m[1] + origin_m[1])
