@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import gc
+import weakref
 from collections import defaultdict
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
@@ -214,3 +216,17 @@ def test_the_coarse_level_is_bilinear_between_its_nodes(x: float, y: float) -> N
         assert level == pytest.approx(0.3 + 0.02 * x - 0.05 * y, abs=1e-12)
     elif inside:  # rounding at the very rim
         assert min(abs(x - COARSE.x_m[[0, -1]]).min(), abs(y - COARSE.y_m[[0, -1]]).min()) < 1e-9
+
+
+@pytest.mark.parametrize("compiled", LOOPS)
+def test_pages_are_free_as_soon_as_nobody_holds_them(compiled: bool) -> None:
+    """Nothing waits for the collector of cycles: pages are a quarter of a large plan's memory."""
+    sums = paged.PagedSums(PLACE.near, 1 << 30, compiled=compiled)
+    sums.add(cloud(9))
+    held = weakref.ref(sums)
+    gc.disable()
+    try:
+        del sums
+        assert held() is None
+    finally:
+        gc.enable()

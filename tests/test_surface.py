@@ -329,3 +329,15 @@ def test_a_surface_does_not_change() -> None:
     surface = surface_of(wavy_room(13, per_m2=2000.0))
     with pytest.raises(dataclasses.FrozenInstanceError):
         surface.grid = surface.grid  # type: ignore[misc]
+
+
+def test_a_surface_lets_go_of_single_voxels() -> None:
+    """What a floor was found from is most of a large plan's memory; nobody asks for it again."""
+    points = walled(shapely.box(0, 0, 3, 2), np.random.default_rng(4), wall_m=2.2)
+    floor = floor_of(points)
+    assert floor.bare is not None
+    assert floor.bare.cells.band.count.size > 0
+    kept = make_surface(floor.scan, floor).floor
+    assert kept.bare is not None
+    assert kept.bare.cells.band.count.size == kept.bare.cells.structure.count.size == 0
+    assert len(kept.leans) == 4

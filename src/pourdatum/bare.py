@@ -8,7 +8,7 @@ are not floor (specks, reflections, nibs).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -73,6 +73,14 @@ class BareFloor:
     occupied: Mask
     thing_m: float
     nibs: Mask
+
+    def without_points(self) -> BareFloor:
+        """The same without the sums of single voxels, most of a large floor's memory.
+
+        Nobody asks for them once heights, nibs and walls are known.
+        """
+        none = self.cells.band.chosen(np.zeros(0, np.int64))
+        return replace(self, cells=replace(self.cells, band=none, structure=none, near_walls=None))
 
 
 def bare_floor(cells: Cells, step_m: float = 0.0) -> BareFloor:

@@ -111,44 +111,26 @@ class CellSums:
     compiled: bool = False
     _kept: list[NDArray[np.int32]] = field(default_factory=list)
     _points: int = 0
-    _spare: list[tuple[PagedSums, PagedSums]] = field(default_factory=list)
-    """Pages of their own, near and far, of threads that have added."""
 
     def __post_init__(self) -> None:
         loops = compiled_loops("cellloop") if self.compiled else None
         self._near, self._far = (
-            PagedSums(block, self.place.most_bytes) for block in (self.place.near, self.place.far)
+            PagedSums(block, self.place.most_bytes, compiled=self.compiled)
+            for block in (self.place.near, self.place.far)
         )
         self._sort_out = _sorted_out if loops is None else partial(_with_loop, loops.sort_out)
         self._noting = Lock()
 
     def add(self, points: Ints) -> None:
         """Take in lattice points (n, 3)."""
-        with self._noting:
-            own = self._spare.pop() if self._spare else self._of_its_own()
-        kept: list[NDArray[np.int32]] = []
         for first in range(0, len(points), _AT_ONCE):
-            near, far, some = self._sort_out(points[first : first + _AT_ONCE], self.place)
-            own[0].add(near)
-            own[1].add(far)
-            kept.append(some)
+            near, far, kept = self._sort_out(points[first : first + _AT_ONCE], self.place)
+            self._near.add(near)
+            self._far.add(far)
+            with self._noting:
+                self._kept.append(kept)
         with self._noting:
-            self._spare.append(own)
-            self._kept += kept
             self._points += len(points)
-
-    def _of_its_own(self) -> tuple[PagedSums, PagedSums]:
-        near, far = (
-            PagedSums(common.block, self.place.most_bytes, compiled=self.compiled, common=common)
-            for common in (self._near, self._far)
-        )
-        return near, far
-
-    def _together(self) -> None:
-        """All that was added in the common pages."""
-        for own in self._spare:
-            for sums in own:
-                sums.give()
 
     def mark(self) -> str:
         """Fingerprint of what is summed: another floor or cell has another."""
@@ -163,7 +145,6 @@ class CellSums:
 
     def state(self) -> dict[str, NDArray[Any]]:
         """All that was summed, as arrays."""
-        self._together()
         out: dict[str, NDArray[Any]] = {"points": np.array(self._points)}
         out["kept"] = np.concatenate(self._kept) if self._kept else np.empty((0, 3), np.int32)
         for word, sums in (("near", self._near), ("far", self._far)):
@@ -184,8 +165,6 @@ class CellSums:
 
     def result(self) -> Summed:
         """The sums; pages are given free."""
-        self._together()
-        self._spare.clear()
         near, self._near = self._near.result(), PagedSums(self.place.near, 0)
         far, self._far = self._far.result(), PagedSums(self.place.far, 0)
         kept = np.concatenate(self._kept) if self._kept else np.empty((0, 3), np.int32)

@@ -25,6 +25,7 @@ from pourdatum.levels import Level, find_level
 from pourdatum.openings import Opening, find_openings, not_below
 from pourdatum.outline import Room, find_room
 from pourdatum.passing import Progress, silent
+from pourdatum.plumb import FaceLean, wall_leans
 from pourdatum.scan import Scan, SpotLevels
 from pourdatum.sheetplan import place_on
 from pourdatum.specks import without_specks
@@ -102,6 +103,8 @@ class Floor:
         Wall faces in plan.
     stations : Stations
         How set-ups of the scan differ where they see the same floor.
+    leans : tuple of FaceLean
+        How far walls are out of plumb in the scan's own frame.
     """
 
     outline: Polygon
@@ -124,6 +127,7 @@ class Floor:
     spots: SpotMap | None = None
     faces: tuple[WallLine, ...] = ()
     stations: Stations = AGREE
+    leans: tuple[FaceLean, ...] = ()
 
     @property
     def cell_m(self) -> float:
@@ -289,6 +293,7 @@ def _floor_of_cloud(
         doubled_m=layers_apart_m(bare),
         faces=tuple(lines),
         stations=AGREE if sums is None else station_steps(sums),
+        leans=tuple(wall_leans(cells, lines)),
     )
 
 

@@ -234,7 +234,7 @@ def make_surface(
         measured=measured,
         inferred=inferred,
         shared=SENSORS[kind],
-        floor=floor,
+        floor=replace(floor, bare=bare.without_points()),
         origin_m=scan.origin_m,
         nibs=tuple(
             nib for nib in _nibs(bare, height, inside, scan.step_m) if not _at_free_edge(nib, floor)

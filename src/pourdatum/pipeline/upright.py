@@ -9,7 +9,7 @@ import numpy as np
 
 from pourdatum.errors import JobError
 from pourdatum.outcome import Warned
-from pourdatum.plumb import Disagreement, WallLean, common_lean, second_opinion, wall_leans
+from pourdatum.plumb import Disagreement, WallLean, common_lean, second_opinion
 from pourdatum.staff import LEAST_SHOTS
 from pourdatum.units import MM, System, show_fall, show_height
 
@@ -117,10 +117,7 @@ def about_plane_m(surface: Surface) -> float:
 
 def lean_of_walls(surface: Surface) -> WallLean | None:
     """What the walls lean in common in the scan's own frame; None where none were seen."""
-    floor = surface.floor
-    if floor.bare is None or not floor.faces:
-        return None
-    return common_lean(wall_leans(floor.bare.cells, floor.faces))
+    return common_lean(surface.floor.leans)
 
 
 def _removed(surface: Surface) -> tuple[float, float]:
