@@ -74,4 +74,5 @@ def filled(values: NDArray[np.float64]) -> NDArray[np.float64]:
     np.maximum.accumulate(column, axis=1, out=column)
     first = known.argmax(axis=1)
     out: NDArray[np.float64] = np.take_along_axis(values, np.maximum(column, first[:, None]), 1)
-    return np.where(known.any(axis=1)[:, None], out, 0.0)
+    out[~known.any(axis=1)] = 0.0
+    return out

@@ -1,0 +1,14 @@
+// Where the page begins: what is drawn without a script stays until all is ready.
+
+async function start() {
+  const section = find("live");
+  if (!section || typeof DecompressionStream === "undefined") return;
+  const data = JSON.parse(find("live-data").textContent);
+  const model = await modelOf(data);
+  section.hidden = false;
+  document.documentElement.classList.add("is-live");
+  new LivePage(model);
+  document.documentElement.dataset.ready = "yes";
+}
+
+start();
