@@ -67,7 +67,8 @@ class Browser:
         """The next message."""
         while b"\0" not in self.held:
             left = until - time.monotonic()
-            assert left > 0 and select.select([self.of], [], [], left)[0], "the browser is silent"
+            ready, _, _ = select.select([self.of], [], [], max(left, 0.0))
+            assert ready, "the browser is silent"
             piece = os.read(self.of, 1 << 20)
             assert piece, "the browser ended"
             self.held += piece
@@ -116,9 +117,7 @@ class Page:
 
     def run(self, code: str) -> Any:
         """What an expression gives, promises awaited."""
-        done = self.ask(
-            "Runtime.evaluate", expression=code, awaitPromise=True, returnByValue=True
-        )
+        done = self.ask("Runtime.evaluate", expression=code, awaitPromise=True, returnByValue=True)
         assert "exceptionDetails" not in done, done["exceptionDetails"]
         return done["result"].get("value")
 

@@ -50,14 +50,12 @@ def live_map(outcome: Survey | Plan | Check) -> Html:
         ),
         el(
             "div",
-            el("div", _map(), _section(), cls="live-left"),
+            el("div", _map(), _reading(data), _section()),
             el(
                 "div",
-                _datum(outcome, data) if "datum" in data else _no_datum(data),
-                _reading(data),
+                _datum(data) if "datum" in data else _no_datum(data),
                 _layers(data),
                 _looks(data),
-                cls="live-right",
             ),
             cls="live-body",
         ),
@@ -110,10 +108,9 @@ def _reading(data: dict[str, Any]) -> Html:
         el(
             "p",
             el("button", "Section from here", id="live-from", type="button"),
-            " ",
-            el("button", "to here", id="live-to", type="button", disabled=""),
-            " ",
-            el("button", "Clear", id="live-clear", type="button", disabled=""),
+            el("button", "Section to here", id="live-to", type="button", disabled=""),
+            el("button", "Clear it", id="live-clear", type="button", disabled=""),
+            cls="live-row",
         ),
     )
 
@@ -138,7 +135,7 @@ def _section() -> Html:
     )
 
 
-def _datum(outcome: Survey | Plan | Check, data: dict[str, Any]) -> Html:
+def _datum(data: dict[str, Any]) -> Html:
     """Slider and fields, and the figures that follow from them."""
     level = data["levelled"] and data["datum"]["level"]
     ground = data["datum"]["ground_m"] is not None
@@ -154,17 +151,10 @@ def _datum(outcome: Survey | Plan | Check, data: dict[str, Any]) -> Html:
         ),
         el(
             "p",
-            _label("live-raise", "By (", _unit("height"), ") "),
-            el("input", id="live-raise", type="number", value="0", inputmode="decimal"),
-            [
-                " ",
-                _label("live-level", "Level (", _unit("length"), ") "),
-                el("input", id="live-level", type="number", inputmode="decimal"),
-            ]
-            if level
-            else None,
-            " ",
+            _field("live-raise", "By", "height"),
+            _field("live-level", "Level", "length") if level else None,
             el("button", "Back to the plan", id="live-reset", type="button"),
+            cls="live-row",
         ),
         el("dl", id="live-figures", cls="live-list"),
         el(
@@ -249,8 +239,13 @@ def _label(of: str, *text: object) -> Html:
     return el("label", *text, **{"for": of})
 
 
-def _unit(kind: str) -> Html:
-    return el("span", data_unit=kind)
+def _field(name: str, text: str, unit: str) -> Html:
+    """A field for a number, with its unit in its label."""
+    return el(
+        "span",
+        _label(name, f"{text} (", el("span", data_unit=unit), ")"),
+        el("input", id=name, type="number", value="0", inputmode="decimal"),
+    )
 
 
 def _data_block(data: dict[str, Any]) -> Html:

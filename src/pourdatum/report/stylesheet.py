@@ -95,7 +95,10 @@ footer {{ color: var(--soft); font-size: .875rem; padding-bottom: 2rem; }}
   border: 1px solid var(--field); border-radius: 0; }}
 .live button {{ cursor: pointer; }}
 .live button:disabled {{ color: var(--soft); border-style: dashed; cursor: default; }}
-.live input[type=number] {{ width: 8.5rem; margin-right: .6rem; }}
+.live input[type=number] {{ width: 8rem; }}
+.live-row {{ display: flex; flex-wrap: wrap; gap: .6rem 1rem; align-items: center;
+  max-width: none; }}
+.live-row > span {{ display: inline-flex; align-items: center; gap: .5rem; }}
 .live input[type=range] {{ display: block; width: 100%; min-height: 2.2rem; margin: 0; }}
 .live input[type=radio], .live input[type=checkbox] {{ width: 1.5rem; height: 1.5rem; margin: 0; }}
 .live input, .live button {{ accent-color: var(--ink); }}

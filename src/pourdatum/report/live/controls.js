@@ -169,7 +169,7 @@ class LivePage {
       level.value = (level_m / units.length_m).toFixed(units.levelDecimals);
     }
     const { pour, rows } = figureRows(model);
-    listRows(find("live-figures"), rows.map(([, name, value]) => [name, value]));
+    listRows(find("live-figures"), rows);
     const moved = `${signed(figure(shown, decimals), shown)} ${units.heightUnit}`;
     const bags = `${figure(pour.bags, 0)} bags`;
     slider.setAttribute("aria-valuetext", `${moved}, ${units.volume(pour.volume_m3)}, ${bags}`);

@@ -11,18 +11,23 @@ function nameOfMain(model) {
 function readingRows(model, one) {
   const { units, data } = model;
   const rows = [];
-  if (one.depth_m !== null) rows.push([nameOfMain(model), units.height(one.depth_m)]);
-  else rows.push([nameOfMain(model), signed(units.height(one.off_m), one.off_m)]);
-  rows.push(["Uncertainty (95 %)", one.error_m === null ? "not known" : `± ${units.height(one.error_m)}`]);
-  if (one.level_m !== null) rows.push(["Level of the floor", levelWords(units, one.level_m)]);
-  const place = [one.x_m + data.origin_m[0], one.y_m + data.origin_m[1]];
-  rows.push(["Place x, y", place.map((part) => units.length(part)).join(", ")]);
+  const main = nameOfMain(model);
+  if (one.depth_m !== null) rows.push([main, units.height(one.depth_m), one.depth_m]);
+  else rows.push([main, signed(units.height(one.off_m), one.off_m), one.off_m]);
+  const sure = one.error_m === null ? "not known" : `± ${units.height(one.error_m)}`;
+  rows.push(["Uncertainty (95 %)", sure, one.error_m]);
+  if (one.level_m !== null) {
+    rows.push(["Level of the floor", levelWords(units, one.level_m), one.level_m]);
+  }
+  const [x_m, y_m] = [one.x_m + data.origin_m[0], one.y_m + data.origin_m[1]];
+  rows.push(["Place x, y", placeWords(units, x_m, y_m), `${x_m} ${y_m}`]);
   const corner = data.corners[model.corner];
   if (corner) {
     const [along, across] = alongAcross(corner, one.x_m, one.y_m);
     rows.push([
       `From corner ${corner.name}`,
       `${units.length(along)} along, ${units.length(across)} across`,
+      `${along} ${across}`,
     ]);
   }
   rows.push(["Floor", floorWords(model, one)]);
@@ -43,30 +48,33 @@ function figureRows(model) {
   const { units, datum } = model;
   const pour = model.pour();
   const rows = [
-    ["fill", "To fill", units.volume(pour.volume_m3)],
-    ["bags", "Bags, expected use", figure(pour.bags, 0)],
+    ["To fill", units.volume(pour.volume_m3), pour.volume_m3],
+    ["Bags, expected use", figure(pour.bags, 0), pour.bags],
     [
-      "ground",
       datum.ground_m === null ? `To grind for ${units.limit(datum.least_m)} everywhere` : "To grind",
       units.volume(pour.ground_m3),
+      pour.ground_m3,
     ],
-    ["short", `Thinner than ${units.limit(datum.least_m)}`, units.area(pour.short_m2)],
-    ["deep", `Deeper than ${units.limit(datum.greatest_m)}`, units.area(pour.deep_m2)],
-    ["depth", "Depth", `${units.height(pour.least_m)} to ${units.height(pour.greatest_m)}`],
+    [`Thinner than ${units.limit(datum.least_m)}`, units.area(pour.short_m2), pour.short_m2],
+    [`Deeper than ${units.limit(datum.greatest_m)}`, units.area(pour.deep_m2), pour.deep_m2],
+    ["Depth", span(units.height(pour.least_m), units.height(pour.greatest_m)), pour.greatest_m],
   ];
   return { pour, rows };
 }
 
-// Fills a list of names and values; `number` is what scripts read, beside what people do.
+// Fills a list of names and what is said of each, with the value in metres, m² or m³ for scripts.
 function listRows(list, rows) {
   list.replaceChildren(
-    ...rows.map(([name, value]) => {
+    ...rows.map(([name, said, value]) => {
       const pair = document.createElement("div");
       const term = document.createElement("dt");
-      const said = document.createElement("dd");
+      const held = document.createElement("dd");
+      const shown = document.createElement("data");
       term.textContent = name;
-      said.textContent = value;
-      pair.append(term, said);
+      shown.textContent = said;
+      shown.value = value ?? said;
+      held.append(shown);
+      pair.append(term, held);
       return pair;
     }),
   );

@@ -19,8 +19,9 @@ function sectionWords(model, readings, long_m) {
   const what = model.data.main === "level" ? "Off the mean level" : nameOfMain(model);
   const mean = depths.reduce((sum, one) => sum + one, 0) / depths.length;
   return (
-    `Section of ${units.length(long_m)}. ${what}: ${units.height(Math.min(...depths))} to ` +
-    `${units.height(Math.max(...depths))}, mean ${units.height(mean)}.`
+    `Section of ${units.length(long_m)}. ${what}: ` +
+    `${span(units.height(Math.min(...depths)), units.height(Math.max(...depths)))}, ` +
+    `mean ${units.height(mean)}.`
   );
 }
 

@@ -47,6 +47,23 @@ const UNITS = {
   },
 };
 
+// Places or ends of a span, with their unit once, and without groups: as the tables have them.
+function several(texts) {
+  const units = texts.map((text) => text.slice(text.lastIndexOf(" ")));
+  const bare = texts.map((text, k) => text.slice(0, -units[k].length).replace(/\u00a0/g, ""));
+  return { bare, unit: units[0] };
+}
+
+function span(low, high) {
+  const { bare, unit } = several([low, high]);
+  return bare[0] === bare[1] ? high : `${bare[0]} to ${bare[1]}${unit}`;
+}
+
+function placeWords(units, x_m, y_m) {
+  const { bare, unit } = several([units.length(x_m), units.length(y_m)]);
+  return `${bare.join(", ")}${unit}`;
+}
+
 // A level in the scan's own vertical.
 function levelWords(units, level_m) {
   return `${figure(level_m / units.length_m, units.levelDecimals)} ${units.lengthUnit}`;
