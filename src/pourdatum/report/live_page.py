@@ -95,7 +95,8 @@ def _of_plan(plan: Plan) -> dict[str, Any]:
         "error": _packed_error(surface, _error_m(plan)),
         "corners": [
             _corner(corner_name(number), base.corner) for number, base in enumerate(plan.pins.bases)
-        ],
+        ]
+        or _wall_corners(surface),
         "pins": [[_place(pin.place_m), words.plain(pin.name, 12)] for pin in plan.pins.pins],
     }
     if plan.zones:

@@ -37,7 +37,7 @@ function drawSigns(pen, map) {
     const at = map.px(mark.place[0] * data.place_step_m, mark.place[1] * data.place_step_m);
     if (!["column", "zone", "opening"].includes(mark.kind)) drawMark(pen, map, mark.kind, at, 6);
     if (mark.number !== null && mark.kind === "hump") names.push([String(mark.number), at, 0]);
-    else if (mark.text) names.push([mark.text, at, mark.kind === "zone" ? 0 : 10]);
+    else if (mark.text && mark.kind !== "column") names.push([mark.text, at, mark.kind === "zone" ? 0 : 10]);
   }
   if (map.shown.has("pins")) {
     for (const [[x, y], name] of data.pins ?? []) {
