@@ -50,7 +50,7 @@ def live_map(outcome: Survey | Plan | Check) -> Html:
         ),
         el(
             "div",
-            el("div", _map(), _reading(data), _section()),
+            el("div", _map(), _reading(data), _section(data)),
             el(
                 "div",
                 _datum(data) if "datum" in data else _no_datum(data),
@@ -115,7 +115,13 @@ def _reading(data: dict[str, Any]) -> Html:
     )
 
 
-def _section() -> Html:
+def _section(data: dict[str, Any]) -> Html:
+    over = "mean level" if data["levelled"] else "best-fit plane"
+    lines = {
+        "depth": "Floor in full line, top of the pour dashed",
+        "thickness": "After the pour in full line, before it dashed",
+        "level": "Floor in full line",
+    }[str(data["main"])]
     return el(
         "div",
         el("h3", "Section"),
@@ -125,11 +131,7 @@ def _section() -> Html:
             el("canvas", id="live-cut", role="img", aria_labelledby="live-section-said"),
             cls="live-canvas",
         ),
-        el(
-            "p",
-            "Floor in full line, top dashed; heights are stretched.",
-            cls="soft",
-        ),
+        el("p", f"{lines}, over the {over}. Heights are stretched.", cls="soft"),
         id="live-section",
         hidden="",
     )

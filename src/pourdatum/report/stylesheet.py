@@ -71,7 +71,8 @@ code {{ font: .8rem/1.4 ui-monospace, "DejaVu Sans Mono", monospace; overflow-wr
 .caution {{ border: 2px solid var(--ink); padding: .8rem 1rem .3rem; }}
 footer {{ color: var(--soft); font-size: .875rem; padding-bottom: 2rem; }}
 .live-body {{ display: grid; gap: 1.2rem; }}
-.live h3 {{ margin-top: 0; }}
+.live h3 {{ margin-top: 1rem; }}
+.live h3:first-child {{ margin-top: 0; }}
 .live-canvas canvas {{ display: block; width: 100%; color: var(--ink); background: var(--paper);
   border: 1px solid var(--hair); }}
 #live-map {{ touch-action: pan-y pinch-zoom; cursor: crosshair; }}

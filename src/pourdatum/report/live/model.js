@@ -53,14 +53,20 @@ class Model {
   // What the colours of a layer span [m].
   get scale_m() {
     const { data } = this;
-    if (this.layer === "error") {
-      const known = this.error.filter((steps, cell) => steps >= 0 && this.cells[cell] > 0).sort();
-      const most = known.length > 0 ? known[Math.floor(0.99 * (known.length - 1))] : 1;
-      return [0, Math.max(most, 1) * data.error_step_m];
-    }
+    if (this.layer === "error") return [0, this.worst_m];
     const main = data.main === "level" ? "level" : "depth";
     if (this.layer === main) return data.scale_m;
     return [-data.level_scale_m, data.level_scale_m];
+  }
+
+  // What 99 of 100 cells are known better than [m].
+  get worst_m() {
+    if (this.worst === undefined) {
+      const known = this.error.filter((steps, cell) => steps >= 0 && this.cells[cell] > 0).sort();
+      const most = known.length > 0 ? known[Math.floor(0.99 * (known.length - 1))] : 1;
+      this.worst = Math.max(most, 1) * this.data.error_step_m;
+    }
+    return this.worst;
   }
 
   // All that is known of a place of the plan [m]; null beside the floor.
@@ -82,6 +88,7 @@ class Model {
       error_m: this.errorOfCell(cell),
       seen: this.cells[cell] === 1,
       batch: this.batch ? this.batch[cell] : 0,
+      floor_m: level_m, // Both local, and so comparable with or without a vertical.
       datum_m: this.raised_m + planeAt(floor.plane, x_m, y_m),
     };
   }

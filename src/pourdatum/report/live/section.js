@@ -69,30 +69,37 @@ function drawSection(canvas, model, readings, long_m) {
   for (const line of lines) strokeValues(pen, line, u, v, colours.color);
 }
 
-// Floor and datum over the mean level or the plan's datum [m].
+// Floor and top over the mean level, or over the best-fit plane [m].
 function sectionLines(model, readings) {
   const values = (of) => readings.map((one) => (one === null ? null : of(one)));
   const floor = { wide: 2, dash: [], values: values((one) => one.off_m) };
   if (model.data.main === "level") return [floor];
   if (model.data.main === "thickness") {
-    return [floor, { wide: 1.4, dash: [5, 3], values: values((one) => one.off_m - one.depth_m) }];
+    // The floor is that after the pour; the one before it lies under it.
+    const before = values((one) => one.off_m - one.depth_m);
+    return [{ ...floor, values: before, dash: [5, 3] }, { ...floor, dash: [] }];
   }
-  const top = values((one) => one.off_m + one.depth_m);
+  const top = model.datum
+    ? values((one) => one.off_m + one.datum_m - one.floor_m)
+    : values((one) => one.off_m + one.depth_m);
   return [floor, { wide: 1.6, dash: [7, 3], values: top }];
 }
 
+// What is between floor and top, one piece of floor at a time.
 function shadePour(pen, [floor, top], u, v) {
   pen.save();
   pen.globalAlpha = 0.16;
-  for (let k = 1; k < SAMPLES; k += 1) {
-    const four = [floor.values[k - 1], floor.values[k], top.values[k], top.values[k - 1]];
-    if (four.includes(null)) continue;
+  for (let first = 0; first < SAMPLES; first += 1) {
+    if (floor.values[first] === null) continue;
+    let end = first;
+    while (end + 1 < SAMPLES && floor.values[end + 1] !== null) end += 1;
     pen.beginPath();
-    pen.moveTo(u(k - 1), v(four[0]));
-    pen.lineTo(u(k), v(four[1]));
-    pen.lineTo(u(k), v(four[2]));
-    pen.lineTo(u(k - 1), v(four[3]));
+    for (let k = first; k <= end; k += 1) pen.lineTo(u(k), v(floor.values[k]));
+    for (let k = end; k >= first; k -= 1) {
+      pen.lineTo(u(k), v(Math.max(top.values[k], floor.values[k])));
+    }
     pen.fill();
+    first = end;
   }
   pen.restore();
 }
