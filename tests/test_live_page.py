@@ -21,10 +21,12 @@ from browser import DESK, PHONE, Browser, Page, open_browser
 from finished import SHEET, make_check, make_ground_plan, make_plan, make_survey
 from live_js import ARITHMETIC, source
 from pourdatum.geometry import Plane
+from pourdatum.grid import Grid
 from pourdatum.job import Job
 from pourdatum.jobfloor import DatumSection
 from pourdatum.outcome import Plan, Warned
 from pourdatum.pipeline import result_data
+from pourdatum.placedepth import depth_at
 from pourdatum.report.live_floor import floor_data
 from pourdatum.report.page import write_page
 from pourdatum.volume import fill_volume
@@ -257,7 +259,7 @@ def test_a_touch_reads_the_place(browser: Browser, written: dict[str, Written], 
 def test_pins_are_read_as_result_json_has_them(
     browser: Browser, written: dict[str, Written]
 ) -> None:
-    """Going to a pin by its place, one reads its depth, and its interval to a fifth."""
+    """Going to a pin by its place, one reads its depth, and its interval to a tenth."""
     one = written["cooperage"]
     pins = result_data(one.plan)["pins"]
     with browser.page(one.file) as page:
@@ -277,9 +279,9 @@ def test_pins_are_read_as_result_json_has_them(
             read += 1
             shown = held(page, "live-reading")
             assert 1000 * float(shown["Depth"]) == pytest.approx(pin["depth_mm"], abs=0.3)
-            low, high = pin["depth_interval_mm"]
-            sure = 1000 * float(shown["Uncertainty (95 %)"])
-            assert sure == pytest.approx((high - low) / 2, rel=0.2, abs=0.1)
+            ends = [1000 * float(end) for end in shown["Between (95 %)"].split()]
+            wide = pin["depth_interval_mm"][1] - pin["depth_interval_mm"][0]
+            assert ends == pytest.approx(pin["depth_interval_mm"], abs=0.1 * wide + 0.3)
         assert read > 0.6 * len(pins)
 
 
@@ -441,6 +443,76 @@ def test_pages_of_a_survey_and_of_a_proof(browser: Browser, tmp_path: Path) -> N
         assert page.faults() == []
 
 
+def test_zones_have_no_slider(
+    browser: Browser, written: dict[str, Written], tmp_path: Path
+) -> None:
+    """Of a floor in zones each place is read under its own datum, and none is moved."""
+    surface = written["cooperage"].plan.surface
+    x0, y0, _ = surface.origin_m
+    z_m = written["cooperage"].plan.datum.plane.z0_m + surface.origin_m[2]
+    west, south, east, north = surface.floor.outline.buffer(0.5).bounds
+    middle = 0.5 * (west + east)
+    zones = [
+        {
+            "name": name,
+            "points": [[x0 + x, y0 + y] for x, y in shapely.box(*box).exterior.coords[:-1]],
+            "kind": "level",
+            "z_m": level,
+        }
+        for name, box, level in (
+            ("<b>west", (west, south, middle, north), z_m),
+            ("east", (middle, south, east, north), z_m + 0.003),
+        )
+    ]
+    plan = pdm.plan_pour(surface, Job.model_validate({"zone": zones}))
+    write_page(plan, tmp_path / "zones.html")
+    with browser.page(tmp_path / "zones.html") as page:
+        assert page.run("document.getElementById('live-slider')") is None
+        assert "none is moved here" in page.run("document.getElementById('live').textContent")
+        for share in ((0.2, 0.3), (0.8, 0.7)):
+            page.point(*on_map(page, share))
+            place = np.subtract(in_the_plan(page), (x0, y0))[None]
+            depth_m = float(surface.grid.at(plan.depth_m, place)[0])
+            assert float(held(page, "live-reading")["Depth"]) == pytest.approx(depth_m, abs=2e-6)
+        assert page.faults() == []
+
+
+def test_a_datum_that_is_not_level(
+    browser: Browser, written: dict[str, Written], tmp_path: Path
+) -> None:
+    """A plane parallel to the floor is moved as a whole, and asked for no level."""
+    surface = written["cooperage"].plan.surface
+    plan = pdm.plan_pour(surface, Job(datum=DatumSection(kind="parallel")))
+    write_page(plan, tmp_path / "parallel.html")
+    with browser.page(tmp_path / "parallel.html") as page:
+        assert page.run("document.getElementById('live-level')") is None
+        put(page, "live-raise", "-1.5")
+        volume = fill_volume(
+            surface.height_m, surface.grid, plan.floor.outline, plan.datum.plane.raised(-0.0015)
+        )
+        found = float(held(page, "live-figures")["To fill"])
+        assert found == pytest.approx(volume.volume_m3, rel=1e-3)
+
+
+def test_levels_shot_singly(browser: Browser, tmp_path: Path) -> None:
+    """A floor of single levels has its map, with the shots on it and what lies between them."""
+    from test_spots import TWELVE, _surface
+
+    points = np.column_stack([TWELVE, 10.0 + 0.003 * np.cos(TWELVE.sum(axis=1))])
+    plan = pdm.plan_pour(_surface(points), Job())
+    write_page(plan, tmp_path / "levels.html")
+    with browser.page(tmp_path / "levels.html", PHONE) as page:
+        page.touch(*on_map(page, (0.5, 0.4)))
+        place = np.subtract(in_the_plan(page), plan.origin_m[:2])[None]
+        depth_m = plan.datum.plane.z0_m - plan.surface.grid.at(plan.surface.height_m, place)[0]
+        shown = held(page, "live-reading")
+        assert float(shown["Depth"]) == pytest.approx(depth_m, abs=2e-6)
+        at = depth_at(plan.surface, plan.datum, place)
+        ends = [float(end) for end in shown["Between (95 %)"].split()]
+        assert ends == pytest.approx([at.low_m[0], at.high_m[0]], abs=0.0005)
+        assert page.faults() == []
+
+
 def test_foreign_names_are_text(browser: Browser, tmp_path: Path) -> None:
     """A script in a title or a warning is run nowhere, and the policy had nothing to stop."""
     bad = "</script><script>document.title = 'run'</script><img src=x onerror=\"document.title=1\">"
@@ -467,13 +539,10 @@ def test_the_policy_stops_any_other_script(browser: Browser, written: dict[str, 
 
 def test_interactive_within_a_second(browser: Browser, tmp_path: Path) -> None:
     """A floor of 100 m² in cells of 50 mm answers within 1 s of being opened."""
-    grid_m = shapely.box(0, 0, 12.5, 8.0)
-    assert grid_m.area == 100.0
+    room = shapely.box(0, 0, 12.5, 8.0)
+    assert room.area == 100.0
     survey = make_survey()
-    x0, y0 = -0.1, -0.1
-    from pourdatum.grid import Grid
-
-    grid = Grid(x0, y0, 0.05, 165, 255)
+    grid = Grid(-0.1, -0.1, 0.05, 165, 255)
     x, y = grid.mesh()
     rng = np.random.default_rng(8)
     surface = survey.surface
@@ -481,12 +550,12 @@ def test_interactive_within_a_second(browser: Browser, tmp_path: Path) -> None:
         "grid": grid,
         "height_m": 0.002 * np.sin(x) * np.cos(y) + rng.normal(0, 0.0001, x.shape),
         "standard_error_m": np.full(grid.shape, 0.0002),
-        "measured": shapely.contains_xy(grid_m, x, y),
+        "measured": shapely.contains_xy(room, x, y),
         "inferred": np.zeros(grid.shape, bool),
     }
     for name, value in fields.items():
         setattr(surface, name, value)
-    surface.floor.outline = grid_m
+    surface.floor.outline = room
     write_page(make_plan(survey), tmp_path / "hundred.html")
     took = []
     for _ in range(3):  # The machine may be busy; what the page takes is the least of it.

@@ -25,6 +25,7 @@ from pourdatum.report.live_pack import packed
 from pourdatum.report.picture import depth_view, levels_view
 from pourdatum.report.proof_view import thickness_view
 from pourdatum.settingout import corner_name
+from pourdatum.spread import rise_m
 from pourdatum.uncertainty import COVER_95
 
 if TYPE_CHECKING:
@@ -93,6 +94,10 @@ def _of_plan(plan: Plan) -> dict[str, Any]:
     data |= {
         "main": "depth",
         "error": _packed_error(surface, _error_m(plan)),
+        # Of zones the most: a place is told less surely than its own zone would have it.
+        "rise_m": max(rise_m(zone.datum) for zone in plan.datum.zones)
+        if plan.zones
+        else rise_m(plan.datum),
         "corners": [
             _corner(corner_name(number), base.corner) for number, base in enumerate(plan.pins.bases)
         ]

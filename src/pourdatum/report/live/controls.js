@@ -93,9 +93,8 @@ class LivePage {
       return;
     }
     this.map.cursor = [x_m, y_m];
-    this.one = one;
     this.showReading(say);
-    this.map.draw();
+    this.map.drawTop();
   }
 
   showReading(say) {
@@ -195,6 +194,7 @@ class LivePage {
       box.addEventListener("change", () => {
         if (box.checked) this.map.shown.add(box.value);
         else this.map.shown.delete(box.value);
+        if (box.value === "out") this.map.repaint();
         this.map.draw();
       });
     }
@@ -289,7 +289,7 @@ class LivePage {
       find("live-section-said").textContent = sectionWords(model, readings, long_m);
       drawSection(find("live-cut"), model, readings, long_m);
     }
-    map.draw();
+    map.drawTop();
   }
 
   // The bar of colours under the map, with its ends and its middle.

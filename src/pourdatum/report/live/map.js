@@ -1,6 +1,7 @@
 // The plan of the floor, drawn from the grid: colours by cell, and signs over them.
 
 const MARGIN_PX = 10;
+const INK = 0xff000000; // A full pixel: red is the lowest byte on every machine that has a browser.
 const MOST_PX = 2; // Pixels of the screen for one of the page: more only cost memory.
 
 class FloorMap {
@@ -20,44 +21,56 @@ class FloorMap {
     this.repaint();
   }
 
-  // Colours of all cells anew: after the datum or the layer changed.
+  // Colours of all cells anew: after the datum or the layer changed. Cells are many, and all of it
+  // is one loop.
   repaint() {
     const { model } = this;
+    const { cells, datum } = model;
     const { nx, ny } = model.floor;
     const [low, high] = model.scale_m;
-    const steps = model.data.steps;
+    const { steps } = model.data;
+    const tones = this.tones();
+    const out = datum !== null && this.shown.has("out");
+    const [values, thin, deep] = [pixelsOf(nx, ny), pixelsOf(nx, ny), pixelsOf(nx, ny)];
+    for (let row = 0, cell = 0; row < ny; row += 1) {
+      let at = (ny - 1 - row) * nx; // Pictures begin at the top.
+      for (let col = 0; col < nx; col += 1, cell += 1, at += 1) {
+        if (cells[cell] === 0) continue;
+        const value = model.valueOfCell(cell);
+        if (value !== null) {
+          const step = Math.floor(((value - low) / (high - low)) * steps);
+          values.each[at] = tones[Math.min(Math.max(step, 0), steps - 1)];
+        }
+        if (!out) continue;
+        const depth_m = model.depthOfCell(cell);
+        if (depth_m < datum.least_m) thin.each[at] = INK;
+        else if (depth_m > datum.greatest_m) deep.each[at] = INK;
+      }
+    }
+    this.values.getContext("2d").putImageData(values.image, 0, 0);
+    if (!out) return;
+    this.masks.thin.getContext("2d").putImageData(thin.image, 0, 0);
+    this.masks.deep.getContext("2d").putImageData(deep.image, 0, 0);
+  }
+
+  // Colours of the ramp, as pixels.
+  tones() {
+    const { model } = this;
     const ramp = model.ramps[model.layer === "level" ? 1 : 0];
-    const image = new ImageData(nx, ny);
-    const pixels = new Uint32Array(image.data.buffer);
-    const tones = new Uint32Array(steps);
-    for (let k = 0; k < steps; k += 1) {
-      tones[k] =
-        (255 << 24) | (ramp[3 * k + 2] << 16) | (ramp[3 * k + 1] << 8) | ramp[3 * k];
-    }
-    for (let cell = 0; cell < nx * ny; cell += 1) {
-      if (model.cells[cell] === 0) continue;
-      const value = model.valueOfCell(cell);
-      if (value === null) continue;
-      const step = Math.floor(((value - low) / (high - low)) * steps);
-      const row = ny - 1 - Math.floor(cell / nx); // Pictures begin at the top.
-      pixels[row * nx + (cell % nx)] = tones[Math.min(Math.max(step, 0), steps - 1)];
-    }
-    this.values.getContext("2d").putImageData(image, 0, 0);
-    if (model.datum) {
-      this.paintMask("thin", (cell) => model.depthOfCell(cell) < model.datum.least_m);
-      this.paintMask("deep", (cell) => model.depthOfCell(cell) > model.datum.greatest_m);
-    }
+    return Uint32Array.from({ length: model.data.steps }, (_, k) => {
+      const [red, green, blue] = ramp.subarray(3 * k, 3 * k + 3);
+      return INK | (blue << 16) | (green << 8) | red;
+    });
   }
 
   paintMask(name, holds) {
-    const { model } = this;
-    const { nx, ny } = model.floor;
-    const image = new ImageData(nx, ny);
-    const pixels = new Uint32Array(image.data.buffer);
-    for (let cell = 0; cell < nx * ny; cell += 1) {
-      if (model.cells[cell] === 0 || !holds(cell)) continue;
-      pixels[(ny - 1 - Math.floor(cell / nx)) * nx + (cell % nx)] = 0xff000000;
-    }
+    const { cells, floor } = this.model;
+    const { nx, ny } = floor;
+    const { image, each } = pixelsOf(nx, ny);
+    cells.forEach((kind, cell) => {
+      if (kind === 0 || !holds(cell)) return;
+      each[(ny - 1 - Math.floor(cell / nx)) * nx + (cell % nx)] = INK;
+    });
     this.masks[name].getContext("2d").putImageData(image, 0, 0);
   }
 
@@ -98,13 +111,14 @@ class FloorMap {
     ];
   }
 
+  // The whole map anew.
   draw() {
     if (!this.px_per_m) return;
-    const pen = this.canvas.getContext("2d");
+    this.under = sheet(this.canvas.width, this.canvas.height);
+    const pen = this.under.getContext("2d");
     const style = getComputedStyle(this.canvas);
     this.ink = "#1d2433"; // On colours that are the same by day and by night.
     pen.setTransform(this.dense, 0, 0, this.dense, 0, 0);
-    pen.clearRect(0, 0, this.canvas.width, this.canvas.height);
     pen.save();
     this.trace(pen, this.outline);
     pen.clip("evenodd");
@@ -121,6 +135,19 @@ class FloorMap {
     this.trace(pen, this.outline);
     pen.stroke();
     drawSigns(pen, this);
+    this.drawTop();
+  }
+
+  // What follows a finger, over the map as it was drawn last.
+  drawTop() {
+    if (!this.under) return;
+    const pen = this.canvas.getContext("2d");
+    pen.setTransform(1, 0, 0, 1, 0, 0);
+    pen.clearRect(0, 0, this.canvas.width, this.canvas.height);
+    pen.drawImage(this.under, 0, 0);
+    pen.setTransform(this.dense, 0, 0, this.dense, 0, 0);
+    if (this.section) drawSectionLine(pen, this);
+    if (this.cursor) drawCursor(pen, this);
   }
 
   // One cell is one pixel of a picture that lies under the plan.
@@ -163,6 +190,12 @@ class FloorMap {
       pen.closePath();
     }
   }
+}
+
+// A picture of cells, and its pixels as whole numbers.
+function pixelsOf(nx, ny) {
+  const image = new ImageData(nx, ny);
+  return { image, each: new Uint32Array(image.data.buffer) };
 }
 
 function sheet(wide, tall) {

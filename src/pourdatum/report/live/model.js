@@ -5,15 +5,11 @@ class Model {
     Object.assign(this, grids); // cells, error, depth, batch; null where there is none
     this.data = data;
     this.floor = floor;
+    this.datum = data.datum ?? null; // As the page was made; null where none can be moved.
     this.raised_m = 0;
     this.units = UNITS[data.system];
     this.corner = data.corners.length > 0 ? 0 : -1;
     this.layer = data.main === "level" ? "level" : "depth";
-  }
-
-  // The datum of the plan as the page was made; null where none can be moved.
-  get datum() {
-    return this.data.datum ?? null;
   }
 
   // Depth of the pour, or thickness, at a cell of the grid, as ground [m].

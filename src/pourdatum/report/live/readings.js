@@ -14,8 +14,7 @@ function readingRows(model, one) {
   const main = nameOfMain(model);
   if (one.depth_m !== null) rows.push([main, units.height(one.depth_m), one.depth_m]);
   else rows.push([main, signed(units.height(one.off_m), one.off_m), one.off_m]);
-  const sure = one.error_m === null ? "not known" : `± ${units.height(one.error_m)}`;
-  rows.push(["Uncertainty (95 %)", sure, one.error_m]);
+  rows.push(sureRow(model, one));
   if (one.level_m !== null) {
     rows.push(["Level of the floor", levelWords(units, one.level_m), one.level_m]);
   }
@@ -33,6 +32,21 @@ function readingRows(model, one) {
   rows.push(["Floor", floorWords(model, one)]);
   if (one.batch > 0) rows.push(["Batch", String(one.batch)]);
   return rows;
+}
+
+// A depth lies between two ends: upwards as far as unseen floor may lift the datum. All else is
+// known to so much either way.
+function sureRow(model, one) {
+  const { units, data } = model;
+  const known = one.error_m !== null;
+  if (data.main !== "depth") {
+    const sure = known ? `± ${units.height(one.error_m)}` : "not known";
+    return ["Uncertainty (95 %)", sure, one.error_m];
+  }
+  if (!known) return ["Between (95 %)", "not known"];
+  const low = model.asGround(one.depth_m - one.error_m);
+  const high = model.asGround(one.depth_m + one.error_m + data.rise_m);
+  return ["Between (95 %)", span(units.height(low), units.height(high)), `${low} ${high}`];
 }
 
 function floorWords(model, one) {

@@ -30,7 +30,6 @@ function drawSigns(pen, map) {
     drawArea(pen, map, area, data.place_step_m);
   }
   if (map.shown.has("batches")) drawBatches(pen, map);
-  if (map.section) drawSectionLine(pen, map);
   for (const mark of data.marks) {
     if (mark.kind === "corner") continue; // Corners have a layer of their own, with every name.
     if (LAYER_OF[mark.kind] && !map.shown.has(LAYER_OF[mark.kind])) continue;
@@ -54,7 +53,6 @@ function drawSigns(pen, map) {
     }
   }
   drawNames(pen, map, names);
-  if (map.cursor) drawCursor(pen, map);
 }
 
 function drawArea(pen, map, area, step_m) {
