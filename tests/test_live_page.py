@@ -285,6 +285,35 @@ def test_pins_are_read_as_result_json_has_them(
         assert read > 0.6 * len(pins)
 
 
+def test_the_floor_is_read_up_to_its_edge(browser: Browser, tmp_path: Path) -> None:
+    """Along a slanting wall a place is floor when it lies in the outline, whatever its cell."""
+    survey = make_survey()
+    surface, grid = survey.surface, survey.surface.grid
+    outline = shapely.Polygon([(0.5, 0.3), (7.3, 1.1), (6.4, 3.2), (0.9, 3.3)])
+    x, y = grid.mesh()
+    surface.floor.outline = outline
+    surface.height_m = 0.001 * x
+    surface.measured = shapely.contains_xy(outline, x, y)
+    surface.inferred = np.zeros(grid.shape, bool)
+    write_page(make_plan(survey), tmp_path / "slant.html")
+    rng = np.random.default_rng(4)
+    wall = outline.exterior.interpolate(rng.uniform(0, outline.length, 60))
+    places = shapely.get_coordinates(wall) + rng.uniform(-0.03, 0.03, (60, 2))
+    inside = shapely.contains_xy(outline.buffer(0.0005), *places.T)
+    surely = inside == shapely.contains_xy(outline.buffer(-0.003), *places.T)
+    with browser.page(tmp_path / "slant.html") as page:
+        body = source("integral.js", "unpacking.js", "floor.js", "units.js", "model.js")
+        found = page.run(
+            f"(async () => {{ {body}\n const model = await modelOf(JSON.parse("
+            "document.getElementById('live-data').textContent));"
+            f"return {places.tolist()}.map((one) => model.at(...one) !== null); }})()"
+        )
+    assert surely.sum() > 40
+    assert inside[surely].any()
+    assert not inside[surely].all()
+    np.testing.assert_array_equal(np.array(found)[surely], inside[surely])
+
+
 def test_keys_walk_the_map(browser: Browser, written: dict[str, Written]) -> None:
     """Arrows move the reading by 0.1 m, with Shift by 1 m, and the place is told once it rests."""
     with browser.page(written["made"].file) as page:

@@ -188,13 +188,15 @@ def _layers(data: dict[str, Any]) -> Html:
     if "datum" in data:
         shown.append(("out", "Too thin ╱, too deep ╳", True))
     if kinds & {"hump", "high", "nib"}:
-        shown.append(("humps", "Humps and high point", True))
+        name = "Humps and high point" if kinds & {"hump", "high"} else "Nibs"
+        shown.append(("humps", name, True))
     if data.get("pins"):
         shown.append(("pins", "Pins", False))
     if data.get("batches"):
         shown.append(("batches", "Batches", False))
     if kinds & {"shot", "spot", "level", "again"}:
-        shown.append(("shots", "Shots and where to measure again", True))
+        shot = "Shots and where to measure again"
+        shown.append(("shots", "Thinnest, thickest" if main == "thickness" else shot, True))
     if "edge" in kinds:
         shown.append(("edges", "Worst straightedge", True))
     if data["corners"]:

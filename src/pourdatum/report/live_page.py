@@ -104,6 +104,7 @@ def _of_plan(plan: Plan) -> dict[str, Any]:
         or _wall_corners(surface),
         "pins": [[_place(pin.place_m), words.plain(pin.name, 12)] for pin in plan.pins.pins],
     }
+    data["areas"] += [_line("edge", ends) for ends in _worst_edges(plan.survey.flatness)]
     if plan.zones:
         data["depth"] = _packed_field(plan.depth_m)
     else:
@@ -152,10 +153,10 @@ def _of_check(check: Check) -> dict[str, Any]:
         return _of_survey(check.survey)
     view = thickness_view(check)
     data = _common(check.survey, before, view, _mean_plane(check.survey), levels=check.surface)
-    cells = np.where(np.isfinite(placed.thickness_m), np.where(placed.seen, 1, 2), 0)
+    known = np.isfinite(placed.thickness_m)
     data |= {
         "main": "thickness",
-        "cells": packed(cells),
+        "cells": packed(_cells(known & placed.seen, known & ~placed.seen)),
         "depth": _packed_field(placed.thickness_m),
         "error": _packed_error(before, placed.uncertainty_m),
         "corners": _wall_corners(before),
@@ -170,7 +171,6 @@ def _common(
     shown, scale = levels or surface, colour_scale(view)
     _, unit_m = words.height_unit(view.system)
     inside = surface.measured | surface.inferred
-    cells = np.where(surface.measured, 1, np.where(surface.inferred, 2, 0))
     mean = _mean_plane(survey)
     tones = np.stack([np.rint(255 * style.tones(ramp)) for ramp in ("depth", "level")])
     off = (shown.height_m - mean.at(*surface.grid.mesh()))[inside]
@@ -180,7 +180,7 @@ def _common(
         "origin_m": list(survey.origin_m),
         "floor": floor_data(shown.height_m, surface.grid, surface.floor.outline, plane),
         "mean_plane": [mean.z0_m, mean.slope_x, mean.slope_y],
-        "cells": packed(cells),
+        "cells": packed(_cells(surface.measured, surface.inferred)),
         "error_step_m": ERROR_STEP_M,
         "outline": _rings(surface.floor.outline),
         "place_step_m": _PLACE_STEP_M,
@@ -205,6 +205,16 @@ def _common(
             if mark.kind != "pin"
         ],
     }
+
+
+def _cells(seen: NDArray[np.bool_], hidden: NDArray[np.bool_]) -> NDArray[np.int64]:
+    """1 for cells that were seen, 2 for hidden ones, 3 for those that the edge cuts, or may."""
+    from scipy.ndimage import binary_dilation
+
+    floor = seen | hidden
+    beside = binary_dilation(floor, np.ones((3, 3), bool)) & ~floor
+    kinds: NDArray[np.int64] = np.select([seen, hidden, beside], [1, 2, 3], 0)
+    return kinds
 
 
 def _mean_plane(survey: Survey) -> Plane:

@@ -33,7 +33,7 @@ class LivePage {
     const [x, y] = [(box.left + box.right) / 2, (box.low + box.high) / 2];
     let [best, least] = [[x, y], Infinity];
     cells.forEach((kind, cell) => {
-      if (kind === 0) return;
+      if (kind !== SEEN && kind !== HIDDEN) return;
       const place = [
         floor.x0_m + (cell % floor.nx) * floor.cell_m,
         floor.y0_m + Math.floor(cell / floor.nx) * floor.cell_m,
@@ -307,7 +307,8 @@ class LivePage {
     }
     const [low, high] = model.scale_m;
     [low, (low + high) / 2, high].forEach((value, k) => {
-      find(`live-bar-${k}`).textContent = model.units.height(value);
+      const words = model.units.height(value);
+      find(`live-bar-${k}`).textContent = model.layer === "level" ? signed(words, value) : words;
     });
   }
 }

@@ -30,6 +30,20 @@ function cellAt(floor, x_m, y_m) {
   return row * floor.nx + col;
 }
 
+// Whether a place lies in rings of places, holes left out (even-odd rule).
+function within(rings, x_m, y_m) {
+  let inside = false;
+  for (const ring of rings) {
+    for (let k = 0, before = ring.length - 1; k < ring.length; before = k, k += 1) {
+      const [[x0, y0], [x1, y1]] = [ring[before], ring[k]];
+      if (y0 > y_m !== y1 > y_m && x_m < x0 + ((y_m - y0) / (y1 - y0)) * (x1 - x0)) {
+        inside = !inside;
+      }
+    }
+  }
+  return inside;
+}
+
 // A field of the grid between its nodes, bilinear, as pourdatum.grid reads pins from it.
 function fieldAt(floor, field, x_m, y_m) {
   const { nx, ny } = floor;

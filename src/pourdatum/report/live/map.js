@@ -15,9 +15,9 @@ class FloorMap {
     this.values = sheet(nx, ny);
     this.masks = { unseen: sheet(nx, ny), thin: sheet(nx, ny), deep: sheet(nx, ny) };
     this.borders = model.batch ? batchBorders(model) : [];
-    this.outline = model.data.outline.map((ring) => points(ring, model.data.place_step_m));
+    this.outline = model.outline;
     this.box = boxOf(this.outline);
-    this.paintMask("unseen", (cell) => model.cells[cell] === 2);
+    this.paintMask("unseen", (cell) => model.cells[cell] === HIDDEN);
     this.repaint();
   }
 
@@ -35,7 +35,7 @@ class FloorMap {
     for (let row = 0, cell = 0; row < ny; row += 1) {
       let at = (ny - 1 - row) * nx; // Pictures begin at the top.
       for (let col = 0; col < nx; col += 1, cell += 1, at += 1) {
-        if (cells[cell] === 0) continue;
+        if (cells[cell] === OFF) continue;
         const value = model.valueOfCell(cell);
         if (value !== null) {
           const step = Math.floor(((value - low) / (high - low)) * steps);
@@ -68,7 +68,7 @@ class FloorMap {
     const { nx, ny } = floor;
     const { image, each } = pixelsOf(nx, ny);
     cells.forEach((kind, cell) => {
-      if (kind === 0 || !holds(cell)) return;
+      if (kind === OFF || !holds(cell)) return;
       each[(ny - 1 - Math.floor(cell / nx)) * nx + (cell % nx)] = INK;
     });
     this.masks[name].getContext("2d").putImageData(image, 0, 0);
@@ -203,13 +203,6 @@ function sheet(wide, tall) {
   canvas.width = wide;
   canvas.height = tall;
   return canvas;
-}
-
-// x, y, x, y in steps as pairs [m].
-function points(steps, step_m) {
-  const pairs = [];
-  for (let k = 0; k < steps.length; k += 2) pairs.push([steps[k] * step_m, steps[k + 1] * step_m]);
-  return pairs;
 }
 
 function boxOf(rings) {

@@ -1,11 +1,15 @@
 // What the page knows of the floor, and what it says of a place or of a datum.
 
+// Kinds of cells; a cell beside the floor, which its edge may cut, is the fourth.
+const [OFF, SEEN, HIDDEN] = [0, 1, 2];
+
 class Model {
   constructor(data, floor, grids) {
     Object.assign(this, grids); // cells, error, depth, batch; null where there is none
     this.data = data;
     this.floor = floor;
     this.datum = data.datum ?? null; // As the page was made; null where none can be moved.
+    this.outline = data.outline.map((ring) => points(ring, data.place_step_m));
     this.raised_m = 0;
     this.units = UNITS[data.system];
     this.corner = data.corners.length > 0 ? 0 : -1;
@@ -58,18 +62,33 @@ class Model {
   // What 99 of 100 cells are known better than [m].
   get worst_m() {
     if (this.worst === undefined) {
-      const known = this.error.filter((steps, cell) => steps >= 0 && this.cells[cell] > 0).sort();
+      const known = this.error.filter((steps, cell) => steps >= 0 && this.cells[cell] !== OFF).sort();
       const most = known.length > 0 ? known[Math.floor(0.99 * (known.length - 1))] : 1;
       this.worst = Math.max(most, 1) * this.data.error_step_m;
     }
     return this.worst;
   }
 
+  // The cell of the floor that a place lies in; where the edge cuts cells, the one beside. Or -1.
+  floorCell(x_m, y_m) {
+    const { floor, cells } = this;
+    const cell = cellAt(floor, x_m, y_m);
+    if (cell < 0 || cells[cell] === OFF || !within(this.outline, x_m, y_m)) return -1;
+    if (cells[cell] === SEEN || cells[cell] === HIDDEN) return cell;
+    for (const row of [0, -floor.nx, floor.nx]) {
+      for (const col of [0, -1, 1]) {
+        const kind = cells[cell + row + col];
+        if (kind === SEEN || kind === HIDDEN) return cell + row + col;
+      }
+    }
+    return -1;
+  }
+
   // All that is known of a place of the plan [m]; null beside the floor.
   at(x_m, y_m) {
     const { floor, data } = this;
-    const cell = cellAt(floor, x_m, y_m);
-    if (cell < 0 || this.cells[cell] === 0) return null;
+    const cell = this.floorCell(x_m, y_m);
+    if (cell < 0) return null;
     const over_m = fieldAt(floor, floor.z, x_m, y_m) * floor.unit_m;
     const depth_m = this.depth
       ? fieldAt(floor, this.depth, x_m, y_m) * floor.unit_m
@@ -82,7 +101,7 @@ class Model {
       level_m: data.levelled ? level_m + data.origin_m[2] : null,
       off_m: level_m - planeAt(data.mean_plane, x_m, y_m),
       error_m: this.errorOfCell(cell),
-      seen: this.cells[cell] === 1,
+      seen: this.cells[cell] === SEEN,
       batch: this.batch ? this.batch[cell] : 0,
       floor_m: level_m, // Both local, and so comparable with or without a vertical.
       datum_m: this.raised_m + planeAt(floor.plane, x_m, y_m),
@@ -106,6 +125,13 @@ class Model {
     const { unit_m } = this.floor;
     return [Math.min(low * unit_m + least_m, 0), Math.max(high * unit_m + greatest_m, 0)];
   }
+}
+
+// x, y, x, y in steps as pairs [m].
+function points(steps, step_m) {
+  const pairs = [];
+  for (let k = 0; k < steps.length; k += 2) pairs.push([steps[k] * step_m, steps[k + 1] * step_m]);
+  return pairs;
 }
 
 async function modelOf(data) {

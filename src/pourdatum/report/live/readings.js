@@ -16,7 +16,8 @@ function readingRows(model, one) {
   else rows.push([main, signed(units.height(one.off_m), one.off_m), one.off_m]);
   rows.push(sureRow(model, one));
   if (one.level_m !== null) {
-    rows.push(["Level of the floor", levelWords(units, one.level_m), one.level_m]);
+    const whose = data.main === "thickness" ? "Level after the pour" : "Level of the floor";
+    rows.push([whose, levelWords(units, one.level_m), one.level_m]);
   }
   const [x_m, y_m] = [one.x_m + data.origin_m[0], one.y_m + data.origin_m[1]];
   rows.push(["Place x, y", placeWords(units, x_m, y_m), `${x_m} ${y_m}`]);
