@@ -128,14 +128,14 @@ def test_tab_goes_through_in_the_order_of_the_page(
     with browser.page(pages["plan"]) as page:
         page.run("document.getElementById('live-map').focus()")
         order = []
-        for _ in range(7):
+        for _ in range(8):
             order.append(page.run("document.activeElement.id || document.activeElement.name"))
             drawn = page.run("getComputedStyle(document.activeElement).outlineStyle")
             page.key("Tab")
             assert drawn == "solid" or len(order) == 1
         assert order == [
-            "live-map", "live-corner", "live-from", "live-slider", "live-raise", "live-level",
-            "live-layer",
+            "live-map", "live-closer", "live-corner", "live-from", "live-slider", "live-raise",
+            "live-level", "live-layer",
         ]  # fmt: skip
 
 

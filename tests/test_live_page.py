@@ -331,6 +331,27 @@ def test_keys_walk_the_map(browser: Browser, written: dict[str, Written]) -> Non
         page.wait("document.getElementById('live-said').textContent.includes('ends here')")
 
 
+@pytest.mark.parametrize("size", [PHONE, DESK], ids=["phone", "desk"])
+def test_closer(browser: Browser, written: dict[str, Written], size: Any) -> None:
+    """Twice closer, the same way of a finger is a quarter of the way on the floor."""
+    with browser.page(written["made"].file, size) as page:
+        reach = []
+        for _ in range(2):
+            places = []
+            for share in ((0.45, 0.55), (0.55, 0.55)):
+                at = on_map(page, share)
+                page.touch(*at) if size[2] else page.point(*at)
+                places.append(in_the_plan(page))
+            reach.append(places[1][0] - places[0][0])
+            press(page, "live-closer")
+            press(page, "live-closer")
+        assert reach[1] == pytest.approx(reach[0] / 4, rel=0.02)
+        for _ in range(4):
+            press(page, "live-wider")
+        assert page.run("document.getElementById('live-wider').disabled")
+        assert page.faults() == []
+
+
 def test_a_section_between_two_places(browser: Browser, written: dict[str, Written]) -> None:
     """From one place to another: its length, and the least and greatest depth on the way."""
     one = written["made"]

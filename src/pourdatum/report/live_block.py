@@ -85,6 +85,12 @@ def _map() -> Html:
         ),
         el("canvas", id="live-bar", role="img", aria_label="Colours from least to greatest"),
         el("div", [el("span", id=f"live-bar-{k}") for k in range(3)], cls="live-ends"),
+        el(
+            "p",
+            el("button", "Closer", id="live-closer", type="button"),
+            el("button", "Wider", id="live-wider", type="button", disabled=""),
+            cls="live-row",
+        ),
         el("p", id="live-said", cls="unseen", role="status", aria_live="polite"),
     )
 

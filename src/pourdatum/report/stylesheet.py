@@ -97,6 +97,7 @@ footer {{ color: var(--soft); font-size: .875rem; padding-bottom: 2rem; }}
 .live button {{ cursor: pointer; }}
 .live button:disabled {{ color: var(--soft); border-style: dashed; cursor: default; }}
 .live input[type=number] {{ width: 8rem; }}
+.live-ends + .live-row {{ margin-top: .6rem; }}
 .live-row {{ display: flex; flex-wrap: wrap; gap: .6rem 1rem; align-items: center;
   max-width: none; }}
 .live-row > span {{ display: inline-flex; align-items: center; gap: .5rem; }}

@@ -10,6 +10,7 @@ class LivePage {
     this.from = null; // Start of the section [m]
     this.to = null;
     this.bindMap();
+    this.bindZoom();
     this.bindLayers();
     this.bindLooks();
     this.bindSection();
@@ -73,6 +74,17 @@ class LivePage {
     });
   }
 
+  // Buttons by which the map is seen nearer, about the place that is read.
+  bindZoom() {
+    for (const [id, way] of [["live-closer", 1], ["live-wider", -1]]) {
+      find(id).addEventListener("click", () => {
+        this.map.step(way);
+        find("live-closer").disabled = this.map.zoom >= NEAREST;
+        find("live-wider").disabled = this.map.zoom <= 1;
+      });
+    }
+  }
+
   // Moves the reading, over openings and columns where the way leads through one.
   walk([dx, dy], step) {
     const [x, y] = this.map.cursor;
@@ -95,6 +107,7 @@ class LivePage {
     this.map.cursor = [x_m, y_m];
     this.showReading(say);
     this.map.drawTop();
+    if (say) this.map.follow();
   }
 
   showReading(say) {

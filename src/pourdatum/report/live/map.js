@@ -1,6 +1,8 @@
 // The plan of the floor, drawn from the grid: colours by cell, and signs over them.
 
 const MARGIN_PX = 10;
+const NEAREST = 16; // Times as large as the whole plan.
+const EDGE_SHARE = 0.12; // Of the map's width or height, within which a place is at its edge.
 const INK = 0xff000000; // A full pixel: red is the lowest byte on every machine that has a browser.
 const MOST_PX = 2; // Pixels of the screen for one of the page: more only cost memory.
 
@@ -9,6 +11,8 @@ class FloorMap {
     this.canvas = canvas;
     this.model = model;
     this.shown = new Set(["unseen", "out", "humps"]);
+    this.zoom = 1;
+    this.middle = null; // Place in the middle of a map that is seen near [m]
     this.cursor = null; // [x, y] of the place that is read [m]
     this.section = null; // [[x, y], [x, y]] [m]
     const { nx, ny } = model.floor;
@@ -91,9 +95,28 @@ class FloorMap {
       (wide - 2 * MARGIN_PX) / across,
       (tall - 2 * MARGIN_PX) / up,
     );
-    this.left_px = (wide - across * this.px_per_m) / 2;
-    this.low_px = (tall + up * this.px_per_m) / 2;
+    this.px_per_m *= this.zoom;
+    const [x, y] = this.zoom > 1 ? this.middle : [across / 2 + box.left, up / 2 + box.low];
+    this.left_px = wide / 2 - (x - box.left) * this.px_per_m;
+    this.low_px = tall / 2 + (y - box.low) * this.px_per_m;
     this.draw();
+  }
+
+  // Twice as near to the place that is read, or half: one way is 1, the other -1.
+  step(way) {
+    this.zoom = Math.min(Math.max(this.zoom * 2 ** way, 1), NEAREST);
+    this.middle = [...this.cursor];
+    this.fit();
+  }
+
+  // Of a map seen near, brings the place that is read back to the middle where it nears the edge.
+  follow() {
+    if (this.zoom === 1) return;
+    const [x, y] = this.px(...this.cursor);
+    const [u, v] = [(x * this.dense) / this.canvas.width, (y * this.dense) / this.canvas.height];
+    if (Math.min(u, v, 1 - u, 1 - v) > EDGE_SHARE) return;
+    this.middle = [...this.cursor];
+    this.fit();
   }
 
   px(x_m, y_m) {
