@@ -250,8 +250,9 @@ function batchBorders(model) {
       const own = batch[row * nx + col];
       const right = col + 1 < nx ? batch[row * nx + col + 1] : 0;
       const above = row + 1 < ny ? batch[(row + 1) * nx + col] : 0;
-      if (own && right && own !== right) lines.push([corner(col + 1, row), corner(col + 1, row + 1)]);
-      if (own && above && own !== above) lines.push([corner(col, row + 1), corner(col + 1, row + 1)]);
+      const far = corner(col + 1, row + 1);
+      if (own && right && own !== right) lines.push([corner(col + 1, row), far]);
+      if (own && above && own !== above) lines.push([corner(col, row + 1), far]);
     }
   }
   return lines;

@@ -62,7 +62,8 @@ class Model {
   // What 99 of 100 cells are known better than [m].
   get worst_m() {
     if (this.worst === undefined) {
-      const known = this.error.filter((steps, cell) => steps >= 0 && this.cells[cell] !== OFF).sort();
+      const { error, cells } = this;
+      const known = error.filter((steps, cell) => steps >= 0 && cells[cell] !== OFF).sort();
       const most = known.length > 0 ? known[Math.floor(0.99 * (known.length - 1))] : 1;
       this.worst = Math.max(most, 1) * this.data.error_step_m;
     }

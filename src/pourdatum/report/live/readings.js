@@ -62,15 +62,16 @@ function floorWords(model, one) {
 function figureRows(model) {
   const { units, datum } = model;
   const pour = model.pour();
+  const least = units.limit(datum.least_m);
   const rows = [
     ["To fill", units.volume(pour.volume_m3), pour.volume_m3],
     ["Bags, expected use", figure(pour.bags, 0), pour.bags],
     [
-      datum.ground_m === null ? `To grind for ${units.limit(datum.least_m)} everywhere` : "To grind",
+      datum.ground_m === null ? `To grind for ${least} everywhere` : "To grind",
       units.volume(pour.ground_m3),
       pour.ground_m3,
     ],
-    [`Thinner than ${units.limit(datum.least_m)}`, units.area(pour.short_m2), pour.short_m2],
+    [`Thinner than ${least}`, units.area(pour.short_m2), pour.short_m2],
     [`Deeper than ${units.limit(datum.greatest_m)}`, units.area(pour.deep_m2), pour.deep_m2],
     ["Depth", span(units.height(pour.least_m), units.height(pour.greatest_m)), pour.greatest_m],
   ];

@@ -34,9 +34,12 @@ function drawSigns(pen, map) {
     if (mark.kind === "corner") continue; // Corners have a layer of their own, with every name.
     if (LAYER_OF[mark.kind] && !map.shown.has(LAYER_OF[mark.kind])) continue;
     const at = map.px(mark.place[0] * data.place_step_m, mark.place[1] * data.place_step_m);
-    if (!["column", "zone", "opening"].includes(mark.kind)) drawMark(pen, map, mark.kind, at, 6);
+    const bare = ["column", "zone", "opening"].includes(mark.kind);
+    if (!bare) drawMark(pen, map, mark.kind, at, 6);
     if (mark.number !== null && mark.kind === "hump") names.push([String(mark.number), at, 0]);
-    else if (mark.text && mark.kind !== "column") names.push([mark.text, at, mark.kind === "zone" ? 0 : 10]);
+    else if (mark.text && mark.kind !== "column") {
+      names.push([mark.text, at, mark.kind === "zone" ? 0 : 10]);
+    }
   }
   if (map.shown.has("pins")) {
     for (const [[x, y], name] of data.pins ?? []) {
