@@ -47,6 +47,9 @@ OPEN3D_LIBRARIES = {
     "libusb-1.0.so.0": "libusb-1.0-0",
 }
 LIBRARIES_MB = 240
+BROWSERS = ("chromium", "chromium-browser", "google-chrome")
+"""By any of these names tests/browser.py opens the report."""
+BROWSER_MB = 400
 
 
 class SetUpError(Exception):
@@ -135,6 +138,7 @@ def test(words: list[str]) -> int:
     """Every test."""
     tools = set_up(main_environment())
     remind_of_libraries()
+    provide_browser()
     return run([tools.python, "-m", "pytest", *words])
 
 
@@ -155,6 +159,7 @@ def check(words: list[str]) -> int:
     """Everything that a change must pass; goes on after a failure and sums up."""
     tools = set_up(main_environment())
     remind_of_libraries()
+    provide_browser()
     steps = {
         "format": lambda: run([tools.program("ruff"), "format", "--check", "."]),
         "lint": lambda: run([tools.program("ruff"), "check", "."]),
@@ -470,6 +475,27 @@ def remind_of_libraries() -> None:
             "Open3D misses system libraries; registration and its tests do without until your\n"
             "package manager brings " + ", ".join(OPEN3D_LIBRARIES)
         )
+
+
+def provide_browser() -> None:
+    """Install the browser that the report is tested in where that is allowed; never fails."""
+    if platform.system() != "Linux" or any(map(shutil.which, BROWSERS)):
+        return
+    folder = main_environment().folder
+    mark = folder / "browser-tried"
+    # Once: without a network every run would wait for it again.
+    if may_install(["chromium"]) and not mark.exists():
+        say(f"Chromium, in which the report is tested: up to {BROWSER_MB} MB of disk, once.")
+        log = folder / "set-up.log"
+        apt = ["apt-get", "-o", "DPkg::Lock::Timeout=120", "-y", "--no-install-recommends"]
+        for command in ([*apt, "update"], [*apt, "install", "chromium"]):
+            with contextlib.suppress(SetUpError, OSError):  # what is missing then is said
+                logged(command, log, ())
+        with contextlib.suppress(OSError):
+            mark.write_text("")
+    if not any(map(shutil.which, BROWSERS)):
+        way = f"type\n    {sudo()}apt install chromium" if shutil.which("apt-get") else "install it"
+        say(f"There is no Chromium: tests of the report in a browser are skipped until you {way}")
 
 
 def sudo() -> str:

@@ -232,6 +232,38 @@ def test_missing_libraries_get_the_line_to_type(
     assert capsys.readouterr().out.splitlines()[-1] == f"{start} libnowhere7"
 
 
+@pytest.mark.skipif(sys.platform != "linux", reason="the browser is asked for on Linux alone")
+@pytest.mark.parametrize(("user", "tries"), [(0, 2), (1000, 0)])
+def test_a_missing_browser_stops_nothing(
+    script: ModuleType,
+    bare: Any,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+    user: int,
+    tries: int,
+) -> None:
+    """Root tries to install it, once; whether that fails or not, the tests run and say so."""
+    bare.folder.mkdir()
+    asked = []
+
+    def fails(command: list[str], *_: Any) -> None:
+        asked.append(command)
+        raise script.SetUpError("no network")
+
+    known = {"apt-get": "/usr/bin/apt-get"}
+    monkeypatch.setattr(script, "main_environment", lambda: bare)
+    monkeypatch.setattr(script, "logged", fails)
+    monkeypatch.setattr(script.shutil, "which", known.get)
+    monkeypatch.setattr(script.os, "geteuid", lambda: user)
+    for _ in range(2):
+        script.provide_browser()
+        assert capsys.readouterr().out.splitlines()[-1].endswith("apt install chromium")
+    assert len(asked) == tries
+    known["chromium"] = "/usr/bin/chromium"
+    script.provide_browser()
+    assert capsys.readouterr().out == ""
+
+
 @pytest.mark.parametrize(
     ("system", "machine", "libc", "fits"),
     [

@@ -37,6 +37,10 @@ def surface_of(name: str) -> Any:
     return surface
 
 
+UNSEEN = r"<(style|script).*?</\1>|data:image[^\"]*"
+"""What of a page nobody reads."""
+
+
 def metric_in(text: str) -> list[str]:
     """Metric amounts in a text, with what stands around them."""
     for quoted in QUOTED:
@@ -47,7 +51,7 @@ def metric_in(text: str) -> list[str]:
 def read_by_people(plan: Plan) -> str:
     """Printed lines and the page's text."""
     # The sheet's name is its maker's word, and what the file is in is said in the file's unit.
-    page = re.sub(r"<style.*?</style>|data:image[^\"]*", " ", plan_page(plan, b""), flags=re.S)
+    page = re.sub(UNSEEN, " ", plan_page(plan, b""), flags=re.S)
     page = re.sub(r"<[^>]+>", " ", page)
     shown = "\n".join([*result_lines(plan, "out", ("report",)), page])
     for text in plan.survey.scan.assumptions:
@@ -99,7 +103,7 @@ def test_nothing_metric_is_shown(name: str) -> None:
 def test_nothing_metric_is_shown_of_a_survey(name: str) -> None:
     """Warnings of the floor itself: doorways, open edges, thin scans, other levels."""
     survey = survey_floor(surface_of(name), check(Job, {"units": "imperial"}, "job", ""))
-    page = re.sub(r"<style.*?</style>|data:image[^\"]*", " ", survey_page(survey, b""), flags=re.S)
+    page = re.sub(UNSEEN, " ", survey_page(survey, b""), flags=re.S)
     shown = "\n".join([*result_lines(survey, "out", ("report",)), re.sub(r"<[^>]+>", " ", page)])
     for text in survey.scan.assumptions:
         shown = shown.replace(text, " ").replace(text[:1].upper() + text[1:], " ")

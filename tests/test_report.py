@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import hashlib
 import io
+import json
 import os
 import re
 import subprocess
@@ -23,7 +24,7 @@ from PIL import Image
 from finished import HUMPS, ORIGIN_M, SHEET, make_ground_plan, make_plan, make_survey
 from pourdatum.grid import Grid
 from pourdatum.outcome import Warned
-from pourdatum.report import contours, stylesheet, words
+from pourdatum.report import contours, live_block, stylesheet, words
 from pourdatum.report.grind_block import draw_curve
 from pourdatum.report.labels import Box, Taken
 from pourdatum.report.layout import DPI, WIDTH_IN, colour_scale, lay_out
@@ -63,11 +64,11 @@ def page_of(outcome, tmp_path, name="report.html"):
 
 
 class Seen(HTMLParser):
-    """Every tag, attribute and text of a page."""
+    """Every tag, attribute and text of a page; what is a script's stands apart."""
 
     def __init__(self, page):
         super().__init__()
-        self.tags, self.attributes, self.text = [], [], []
+        self.tags, self.attributes, self.text, self.scripts = [], [], [], []
         self.feed(page)
         self.words = " ".join("".join(self.text).split())
 
@@ -78,7 +79,7 @@ class Seen(HTMLParser):
 
     def handle_data(self, data):
         """Note a text."""
-        self.text.append(data)
+        (self.scripts if self.lasttag == "script" and self.cdata_elem else self.text).append(data)
 
 
 # -- colours ------------------------------------------------------------------------------
@@ -380,7 +381,11 @@ def test_foreign_text_is_only_text(tmp_path):
     for outcome in (survey, plan):
         page = page_of(outcome, tmp_path)
         seen = Seen(page)
-        assert "script" not in seen.tags
+        # The data of the map, which no browser runs, and the page's own script.
+        assert seen.tags.count("script") == 2
+        assert seen.scripts == [seen.scripts[0], live_block.script()]
+        assert not set("<>&") & set(seen.scripts[0])
+        assert json.loads(seen.scripts[0])["system"] == "metric"
         assert seen.tags.count("img") == 1
         assert not [name for _, name, _ in seen.attributes if name.startswith("on")]
         assert "A</title></style><script>alert(1)</script>" in seen.words
@@ -388,31 +393,41 @@ def test_foreign_text_is_only_text(tmp_path):
 
 
 def test_page_loads_nothing_from_outside(plan, tmp_path):
-    """No address, no link, no script; the one picture stands in the page."""
+    """No address, no link, no call for one; picture, data and script stand in the page."""
     for outcome in (plan, plan.survey):
         page = page_of(outcome, tmp_path)
         seen = Seen(page)
-        assert not set(seen.tags) & {"script", "link", "iframe", "object", "base", "form", "a"}
+        assert not set(seen.tags) & {"link", "iframe", "object", "base", "form", "a"}
         loads = [v for _, name, v in seen.attributes if name in ("src", "href", "srcset", "style")]
         assert len(loads) == 1
         assert loads[0].startswith("data:image/png;base64,")
-        rest = page.replace(loads[0], "")
+        data, script = seen.scripts
+        rest = page.replace(loads[0], "").replace(data, "").replace(script, "")
         assert not re.search(r"https?:|//|url\(|@import", rest)
+        calls = r"https?:|fetch|XMLHttp|WebSocket|EventSource|sendBeacon|import\(|eval|Function\("
+        assert not re.search(calls, script)
+        assert "innerHTML" not in script
 
 
-def test_policy_lets_in_only_the_pages_own_style(plan, tmp_path):
-    """The policy denies everything but pictures in the page and the style with this hash."""
+def test_policy_lets_in_only_the_pages_own_style_and_script(plan, tmp_path):
+    """The policy denies everything but pictures in the page, and style and script of this hash."""
     page = page_of(plan, tmp_path)
     style = re.search("<style>(.*?)</style>", page, re.S).group(1)
-    digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode()
+    script = re.search("<script>(.*?)</script>", page, re.S).group(1)
+    digest, own = (
+        base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()
+        for text in (style, script)
+    )
     contents = [value for tag, name, value in Seen(page).attributes if name == "content"]
     (policy,) = [value for value in contents if "default-src" in value]
-    first, second, third = policy.split("; ")[:3]
+    first, second, third, fourth, *rest = policy.split("; ")
     assert first == "default-src 'none'"
     assert second == f"style-src 'sha256-{digest}'"
     assert third == "img-src data:"
-    assert page.index("Content-Security-Policy") < page.index("<style>")
-    assert policy == stylesheet.policy()
+    assert fourth == f"script-src 'sha256-{own}'"
+    assert rest == ["base-uri 'none'", "form-action 'none'"]
+    assert page.index("Content-Security-Policy") < page.index("<style>") < page.index("<script>")
+    assert "script-src" not in stylesheet.policy()
 
 
 def test_picture_in_the_page_is_the_map(plan, depth_png, tmp_path):
@@ -424,14 +439,14 @@ def test_picture_in_the_page_is_the_map(plan, depth_png, tmp_path):
 
 
 def test_page_is_the_same_bytes_each_time_and_small(tmp_path):
-    """Two writes agree to the byte; with 200 000 noisy cells it stays under 700 kB."""
+    """Two writes agree to the byte; with 200 000 noisy cells it stays under 1 MB."""
     plan = make_plan(make_survey(cell_m=0.016, noise_m=0.0004))
     assert plan.surface.grid.ny * plan.surface.grid.nx > 190_000
     write_page(plan, tmp_path / "a.html")
     write_page(plan, tmp_path / "b.html")
     data = (tmp_path / "a.html").read_bytes()
     assert data == (tmp_path / "b.html").read_bytes()
-    assert len(data) < 700_000
+    assert len(data) < 1_000_000, len(data)
 
 
 def test_imperial_is_shown_when_asked(tmp_path):

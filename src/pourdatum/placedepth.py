@@ -161,6 +161,28 @@ def depth_draws_m(surface: Surface, datum: Datum, place_m: ArrayLike) -> Array:
     return datum.as_ground(depth + _moves(surface, datum, place, np.random.default_rng(_SEED)))
 
 
+def shared_error_m(surface: Surface, datum: Datum | None, place_m: ArrayLike) -> Array:
+    """Standard uncertainty of a depth at places without what each place errs by itself [m].
+
+    For a map of it: it changes slowly over a floor, and a place's own error is in the surface.
+
+    Parameters
+    ----------
+    surface : Surface
+    datum : Datum, optional
+        Not of zones; without it, of the level in the world.
+    place_m : (n, 2) array
+        Local plan, also beside the floor [m].
+    """
+    place = np.asarray(place_m, np.float64).reshape(-1, 2)
+    if surface.between is None:
+        out: Array = _shared_moves(surface, datum, place).std(axis=0)
+        return out
+    own = surface.grid.at(surface.standard_error_m, place)
+    whole = np.array([_of_shots_m(surface, datum, one) for one in place])
+    return np.sqrt(np.maximum(whole**2 - own**2, 0.0))
+
+
 def _on_floor(surface: Surface, place_m: ArrayLike) -> Array:
     """The places, all of them on the floor."""
     import shapely
@@ -199,14 +221,19 @@ def _ends(surface: Surface, datum: Datum | None, place: Array, value: Array) -> 
 
 def _moves(surface: Surface, datum: Datum | None, place: Array, rng: np.random.Generator) -> Array:
     """By how much the depth would be another on each floor that agrees with the scan (k, n) [m]."""
-    shared = draws_for(surface)
-    moved = shared.at(place)
+    moved = _shared_moves(surface, datum, place)
+    own = surface.grid.at(np.nan_to_num(surface.standard_error_m, posinf=0.0), place)
+    moved += own * rng.standard_normal(moved.shape)
+    return moved
+
+
+def _shared_moves(surface: Surface, datum: Datum | None, place: Array) -> Array:
+    """The same of what the whole scan errs by alone (k, n) [m]."""
+    moved = draws_for(surface).at(place)
     if datum is not None and datum.kind == "parallel":
         moved -= _plane_follows(surface, place)
     if datum is not None and datum.draws_m is not None:
         moved += datum.draws_m[:, None]
-    own = surface.grid.at(np.nan_to_num(surface.standard_error_m, posinf=0.0), place)
-    moved += own * rng.standard_normal(moved.shape)
     return moved
 
 

@@ -50,12 +50,12 @@ def figure_card(name: str, main: str, *notes: str | None) -> Html:
     return el("div", el("dt", name), el("dd", tied(main), cls="main"), small)
 
 
-def figure_of(picture: bytes, alt: str, caption: str) -> Html:
+def figure_of(picture: bytes, alt: str, caption: str, cls: str = "") -> Html:
     """A picture in PNG within the page, of its own size, with what it shows in words."""
     source = "data:image/png;base64," + base64.b64encode(picture).decode()
     wide, tall = (int.from_bytes(picture[k : k + 4], "big") for k in (16, 20))
     image = el("img", src=source, alt=alt, width=str(wide), height=str(tall))
-    return el("figure", image, el("figcaption", caption))
+    return el("figure", image, el("figcaption", caption), cls=cls)
 
 
 def table(head: Sequence[object], rows: Iterable[Sequence[object]], caption: str = "") -> Html:

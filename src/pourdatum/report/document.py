@@ -12,14 +12,16 @@ if TYPE_CHECKING:
     from pourdatum.outcome import Survey
 
 
-def document(survey: Survey, kind: str, main: Sequence[Html | None], *, title: str = "") -> str:
+def document(
+    survey: Survey, kind: str, main: Sequence[Html | None], *, title: str = "", script: str = ""
+) -> str:
     """A whole page; its title is the job's, or the file's, where none is given."""
     from pourdatum import __version__
 
     title = title or title_of(survey, kind)
     head = [
         el("meta", charset="utf-8"),
-        el("meta", http_equiv="Content-Security-Policy", content=stylesheet.policy()),
+        el("meta", http_equiv="Content-Security-Policy", content=stylesheet.policy(script)),
         el("meta", name="viewport", content="width=device-width, initial-scale=1"),
         el("meta", name="referrer", content="no-referrer"),
         el("title", f"{title}: {kind.lower()}"),
@@ -37,6 +39,8 @@ def document(survey: Survey, kind: str, main: Sequence[Html | None], *, title: s
                 "at 95 %.",
             ),
         ),
+        # After all that it works on; the policy names it by the hash of these very letters.
+        Html(f"<script>{script}</script>") if script else None,
     ]
     page = el("html", el("head", head), el("body", body), lang="en")
     return f"<!DOCTYPE html>\n{page}\n"

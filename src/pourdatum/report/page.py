@@ -1,4 +1,4 @@
-"""The report: one HTML file that needs no network and no script.
+"""The report: one HTML file that needs no network, whole without its script.
 
 What the contractor asks comes first, then the map, then what a surveyor wants to
 know. The same result gives the same bytes.
@@ -16,6 +16,7 @@ from pourdatum.report import (
     control_block,
     flatness_block,
     grind_block,
+    live_block,
     mixing_block,
     pins_block,
     plan_blocks,
@@ -114,9 +115,10 @@ def plan_page(plan: Plan, picture: bytes) -> str:
         plan_blocks.verdict(plan),
         plan_blocks.figures(plan),
         zones_block.zones(plan),
+        live_block.live_map(plan),
         el(
             "div",
-            blocks.figure_of(picture, alt, caption),
+            blocks.figure_of(picture, alt, caption, cls="still"),
             el(
                 "div",
                 plan_blocks.preparation(plan),
@@ -159,7 +161,7 @@ def plan_page(plan: Plan, picture: bytes) -> str:
         ),
         _provenance(survey, plan),
     ]
-    return document(survey, "Levelling plan", main)
+    return document(survey, "Levelling plan", main, script=live_block.script())
 
 
 def survey_page(survey: Survey, picture: bytes) -> str:
@@ -178,9 +180,10 @@ def survey_page(survey: Survey, picture: bytes) -> str:
         control_block.in_doubt(survey),
         levels(survey),
         flatness_block.flatness(survey),
+        live_block.live_map(survey),
         el(
             "div",
-            blocks.figure_of(picture, alt, caption),
+            blocks.figure_of(picture, alt, caption, cls="still"),
             el(
                 "div",
                 blocks.cannot_say(survey),
@@ -196,7 +199,7 @@ def survey_page(survey: Survey, picture: bytes) -> str:
         _provenance(survey, None),
         blocks.cautions(),
     ]
-    return document(survey, "Survey of a floor", main)
+    return document(survey, "Survey of a floor", main, script=live_block.script())
 
 
 def levels(survey: Survey) -> Html:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Final
 
-from pourdatum.report import blocks, control_block, flatness_block, setups, words
+from pourdatum.report import blocks, control_block, flatness_block, live_block, setups, words
 from pourdatum.report.document import document
 from pourdatum.report.markup import Html, el
 from pourdatum.report.proof_view import draw_profile, worst_gaps
@@ -52,9 +52,10 @@ def check_page(check: Check, picture: bytes) -> str:
         _verdict(check),
         _figures(check),
         flatness_block.flatness(survey),
+        live_block.live_map(check),
         el(
             "div",
-            blocks.figure_of(picture, alt, caption),
+            blocks.figure_of(picture, alt, caption, cls="still"),
             el("div", _worst_places(check)),
             cls="desk",
         ),
@@ -75,7 +76,9 @@ def check_page(check: Check, picture: bytes) -> str:
         _method(check),
         blocks.cautions(),
     ]
-    return document(survey, "Proof of a poured floor", main, title=_title(check))
+    return document(
+        survey, "Proof of a poured floor", main, title=_title(check), script=live_block.script()
+    )
 
 
 def _title(check: Check) -> str:
