@@ -47,12 +47,10 @@ def run(argv: Sequence[str]) -> int:
     words = list(argv) or ["--help"]
     as_json = "--json" in words[: words.index("--") if "--" in words else None]
     noted.clear()
-    previous = _catch_stops()
+    previous = catch_stops()
     try:
         status = app.main(args=words, prog_name="pourdatum", standalone_mode=False)
         return status if isinstance(status, int) else 0
-    except PourdatumError as error:
-        return _refused(error, as_json)
     except click.exceptions.Exit as leaving:
         return leaving.exit_code
     except click.ClickException as error:
@@ -61,15 +59,23 @@ def run(argv: Sequence[str]) -> int:
         return _ended(stopped)
     except (KeyboardInterrupt, click.Abort):
         return _ended(Stopped(INTERRUPTED))
-    except MemoryError:
-        return _refused(out_of_memory(), as_json)
     except Exception as reason:
-        if signal.SIGINT in noted:  # a library that was loading made another error of it
-            return _ended(Stopped(INTERRUPTED))
-        return _refused(told_by_the_system(reason) or _fault(reason), as_json)
+        refusal = refusal_of(reason)
+        return _ended(refusal) if isinstance(refusal, Stopped) else _refused(refusal, as_json)
     finally:
         for number, handler in previous.items():
             signal.signal(number, handler)
+
+
+def refusal_of(reason: Exception) -> PourdatumError | Stopped:
+    """Whatever ended a command, as what is said of it."""
+    if isinstance(reason, PourdatumError):
+        return reason
+    if isinstance(reason, MemoryError):
+        return out_of_memory()
+    if signal.SIGINT in noted:  # a library that was loading made another error of it
+        return Stopped(INTERRUPTED)
+    return told_by_the_system(reason) or _fault(reason)
 
 
 def _ended(stopped: Stopped) -> int:
@@ -100,7 +106,7 @@ def _from_click(error: click.ClickException) -> JobError:
     return JobError(error.format_message().rstrip("."), hint=hint, id="usage")
 
 
-def _catch_stops() -> dict[int, Any]:
+def catch_stops() -> dict[int, Any]:
     """Turn signals to stop into exceptions, and note them; the handlers that were there."""
 
     def stop(number: int, frame: FrameType | None) -> None:
