@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import threading
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -163,6 +164,29 @@ def cluster(workers: int | None, port: int) -> int:
         )
         with contextlib.suppress(KeyboardInterrupt):
             threading.Event().wait()
+    return 0
+
+
+@app.command("open", short_help="A page on this computer, for who uses no terminal.")
+@click.option(
+    "-o", "--out", metavar="DIR", help="Where result folders go. [default: the current folder]"
+)
+@click.option(
+    "--port", type=click.IntRange(0, 65535), default=0, help="Port. [default: one that is free]"
+)
+@click.option("--no-browser", is_flag=True, help="Print the address and open nothing.")
+def open_page(out: str | None, port: int, no_browser: bool) -> int:
+    """Serve a page on this computer alone: drop a scan, answer, take the result.
+
+    The address holds a token; whoever has it may use the page. Ctrl-C ends it.
+    """
+    from pourdatum.cli.local.serve import open_browser, served_page
+
+    with served_page(Path(out or "."), port) as page, contextlib.suppress(KeyboardInterrupt):
+        say([f"page at {page.address}", "Ctrl-C ends it, and removes what was dropped there"])
+        if not no_browser and not open_browser(page.address):
+            say(["no browser could be opened: open that address in one yourself"])
+        page.wait()
     return 0
 
 

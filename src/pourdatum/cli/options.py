@@ -208,7 +208,7 @@ def _given(**words: Any) -> dict[str, Any]:
 class Words:
     """The words of a command line as typed; None where not given.
 
-    The last three are asked on the page alone: on the command line a job file has them.
+    The last two are asked on the page alone: on the command line a job file has them.
     """
 
     scans: tuple[str, ...]
@@ -238,7 +238,6 @@ class Words:
     plan: str | None = None
     marks: str | None = None
     turn: float | None = None
-    title: str | None = None
     shown: str | None = None
     exit: tuple[float, float] | None = None
 
@@ -258,7 +257,7 @@ class Words:
             "proof": _given(bags=self.bags, plan=self.plan),
             "registration": _given(marks=self.marks, turn_deg=self.turn),
             "pour": {} if self.exit is None else {"exit": list(self.exit)},
-            **_given(title=self.title, units=self.shown),
+            **_given(units=self.shown),
         }
         over = {section: keys for section, keys in over.items() if keys}
         if self.datum is not None:
