@@ -21,6 +21,7 @@ State = Literal["ready", "working", "asking", "done", "failed"]
 PATIENCE_S: Final = 15.0
 """Time for a worker to stop by itself; one that hangs in a library is ended then."""
 _STARTING: Final = {"stage": "starting", "done": None, "words": ""}
+_STOPPING: Final = {"stage": "stopping", "done": None, "words": ""}
 
 
 @dataclass(frozen=True)
@@ -39,6 +40,8 @@ class View:
         The last progress; the open question; how it ended.
     note : str
         What came of the last command where that is no result.
+    asked : mapping
+        The words of the first screen, for the next time.
     """
 
     state: State = "ready"
@@ -49,6 +52,7 @@ class View:
     ask: Mapping[str, Any] = field(default_factory=dict)
     end: Mapping[str, Any] = field(default_factory=dict)
     note: str = ""
+    asked: Mapping[str, Any] = field(default_factory=dict)
 
 
 class Desk:
@@ -67,7 +71,7 @@ class Desk:
         with self._lock:
             return self._view
 
-    def begin(self, wishes: Mapping[str, Any], name: str) -> None:
+    def begin(self, wishes: Mapping[str, Any], name: str, asked: Mapping[str, Any]) -> None:
         """Start a worker on these wishes.
 
         Raises
@@ -86,7 +90,8 @@ class Desk:
                 encoding="utf-8",
                 start_new_session=True,  # Ctrl-C is for the server, which stops the worker.
             )
-            self._set(View("working", self._view.version, name, str(wishes["command"])))
+            view = View("working", self._view.version, name, str(wishes["command"]), asked=asked)
+            self._set(view)
             self._send(wishes)
             self._reader = threading.Thread(
                 target=self._read, args=(self._worker, Path(wishes["out"]).parent), daemon=True
@@ -110,14 +115,15 @@ class Desk:
             self._kill = threading.Timer(PATIENCE_S, worker.kill)
             self._kill.daemon = True
             self._kill.start()
+            self._view = replace(self._view, tell=_STOPPING)
             if self._view.state == "asking":
-                self._set(replace(self._view, state="working", tell=_STARTING, ask={}))
+                self._set(replace(self._view, state="working", ask={}))
 
     def clear(self) -> None:
         """Make ready for another scan, where nothing runs."""
         with self._lock:
             if self._worker is None:
-                self._set(View(version=self._view.version))
+                self._set(View(version=self._view.version, asked=self._view.asked))
 
     def close(self) -> None:
         """Stop what runs, and wait for its end."""
@@ -144,7 +150,7 @@ class Desk:
             message = json.loads(line)
             end = message.get("end", end)
             with self._lock:
-                if "tell" in message:
+                if "tell" in message and self._kill is None:
                     self._view = replace(self._view, tell=message["tell"])
                 elif "ask" in message and self._kill is None:
                     self._set(replace(self._view, state="asking", ask=message["ask"]))
@@ -166,7 +172,8 @@ class Desk:
         if end is not None and "result" in end:
             return replace(view, state="done", end=end)
         if stopped or (end is not None and end["status"] == INTERRUPTED):
-            return View(version=view.version, note="Cancelled. Nothing was written.")
+            note = "Cancelled. Nothing was written."
+            return View(version=view.version, note=note, asked=view.asked)
         if end is None:
             told = f"the work ended without a word (status {status}); memory may have run out"
             error = {"message": told, "hint": "close other programs, or give fewer files"}

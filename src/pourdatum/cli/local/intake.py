@@ -41,6 +41,12 @@ class Intake:
         """The files that were taken in, in order."""
         return [str(self.scans / name) for name in self.names]
 
+    def check_room(self, size: object, name: str = "") -> None:
+        """Raise ``OutputError`` where the disk does not hold so many bytes more."""
+        free = shutil.disk_usage(self.scans).free
+        if isinstance(size, int) and size > free - SPARE_BYTES:
+            raise _full(name, size, free)
+
     async def take(self, told: str, size: int, pieces: AsyncIterator[bytes]) -> str:
         """Take one file in, whole or not at all; gives the name it has now.
 
@@ -64,9 +70,7 @@ class Intake:
             raise ScanError(
                 "a file of this name is there already", where=name, hint="drop each file once"
             )
-        free = shutil.disk_usage(self.scans).free
-        if size > free - SPARE_BYTES:
-            raise _full(name, size, free)
+        self.check_room(size, name)
         path = self.scans / name
         try:
             with path.open("xb") as out:
@@ -110,8 +114,8 @@ def _not_taken(name: str, size: int, reason: OSError, folder: Path) -> Pourdatum
 
 def _full(name: str, size: int, free: int) -> OutputError:
     return OutputError(
-        f"it has {size / 1e6:,.0f} MB, and the disk for temporary files has {free / 1e6:,.0f} MB"
-        " left",
+        f"the scan has {size / 1e6:,.0f} MB, and the disk for temporary files has"
+        f" {free / 1e6:,.0f} MB left",
         where=name,
         hint="give its path on this computer instead, so that it is not copied, or make room",
         id="disk-full",

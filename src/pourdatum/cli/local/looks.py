@@ -36,6 +36,13 @@ CSS: Final = f"""
 @media (prefers-color-scheme: dark) {{ :root {{ {_variables(DARK)} }} }}
 {_file("page.css")}"""
 SCRIPT: Final = _file("page.js")
+ICON: Final = (
+    '<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 32 32">'
+    f'<rect width="32" height="32" rx="5" fill="{PLASTER}"/>'
+    f'<path d="M0 21q8-7 16-1t16-2v9a5 5 0 0 1-5 5H5a5 5 0 0 1-5-5z" fill="{SOFT_INK}"/>'
+    f'<path d="M3 13h26" stroke="{ALERT}" stroke-width="3"/></svg>'
+)
+"""A floor that is not level, and the datum above it."""
 
 REPORT_POLICY: Final = f"{stylesheet.policy()}; frame-ancestors 'none'; sandbox allow-downloads"
 """Of files of a result: they load nothing, run nothing, and have no origin."""

@@ -123,12 +123,14 @@
 
     const takeAll = async (files) => {
       const bar = by("taking").querySelector("progress");
-      const all = files.reduce((sum, file) => sum + file.size, 0) || 1;
+      const all = files.reduce((sum, file) => sum + file.size, 0);
+      // Asked first: a server that refuses a body unread may not be heard.
+      if (!(await post("room", { bytes: all }))) return false;
       let before = 0;
       for (const [index, file] of files.entries()) {
         by("taking-words").textContent = `Taking in ${file.name}`;
         const well = await take(file, index === 0, (done) => {
-          bar.value = Math.min(1, (before + done) / all);
+          bar.value = Math.min(1, (before + done) / (all || 1));
         });
         if (!well) return false;
         before += file.size;
@@ -146,7 +148,8 @@
       if (files.length && words.paths.trim()) {
         return say("a scan was dropped and a path typed: leave one of them away");
       }
-      words.dropped = files.length > 0;
+      const kept = Boolean(words.kept) && !files.length && !words.paths.trim();
+      words.dropped = kept || files.length > 0;
       const button = begin.querySelector("[type=submit]");
       button.disabled = true;
       by("taking").hidden = !files.length;
@@ -165,13 +168,14 @@
     const follow = async () => {
       try {
         const now = await (await fetch("state")).json();
+        say("");
         if (String(now.version) !== document.body.dataset.version) return show();
         if (stage.textContent !== now.tell.stage) stage.textContent = now.tell.stage;
         if (now.tell.done === null) bar.removeAttribute("value");
         else bar.value = now.tell.done;
         by("pace").textContent = now.tell.words;
       } catch {
-        return say(gone);
+        say(gone);
       }
       setTimeout(follow, 500);
     };
@@ -190,7 +194,7 @@
       event.preventDefault();
       const told = x ? `${x.value},${y.value}` : answering.elements.answer.value;
       if (x ? !x.value.trim() || !y.value.trim() : !told.trim()) {
-        return say(x ? "no place is given: touch, choose or type one, or leave it open" : "choose an answer first");
+        return say(x ? "no place is given: touch, choose or type one" : "choose an answer first");
       }
       return reply(told);
     });
@@ -213,9 +217,25 @@
         mark.setAttribute("cy", -up);
       }
     };
+    // A crew leaves over the floor's edge: a touch means the nearest place on it.
+    const edge = plan.dataset.edge.split(" ").map((corner) => corner.split(",").map(Number));
+    const atEdge = (touch) => {
+      let best = { x: touch.x, y: touch.y, away: Infinity };
+      edge.forEach(([ax, ay], index) => {
+        const [bx, by] = edge[(index + 1) % edge.length];
+        const square = (bx - ax) ** 2 + (by - ay) ** 2 || 1;
+        const along = ((touch.x - ax) * (bx - ax) + (touch.y - ay) * (by - ay)) / square;
+        const share = Math.min(1, Math.max(0, along));
+        const near = { x: ax + share * (bx - ax), y: ay + share * (by - ay) };
+        near.away = Math.hypot(touch.x - near.x, touch.y - near.y);
+        if (near.away < best.away) best = near;
+      });
+      return best;
+    };
+
     plan.addEventListener("click", (event) => {
-      const at = new DOMPoint(event.clientX, event.clientY).matrixTransform(
-        plan.getScreenCTM().inverse(),
+      const at = atEdge(
+        new DOMPoint(event.clientX, event.clientY).matrixTransform(plan.getScreenCTM().inverse()),
       );
       x.value = ((at.x + x0) / unit).toFixed(fine);
       y.value = ((y0 - at.y) / unit).toFixed(fine);

@@ -13,7 +13,7 @@ from pourdatum.cli.carry import default_target
 from pourdatum.cli.guard import refusal_of
 from pourdatum.cli.local import looks
 from pourdatum.cli.local.guard import App, Guard
-from pourdatum.cli.local.screens import screen
+from pourdatum.cli.local.screens import page_words, screen
 from pourdatum.cli.say import printable
 from pourdatum.cli.stop import Stopped
 from pourdatum.errors import JobError, PourdatumError
@@ -65,7 +65,7 @@ def application(
     from starlette.routing import Route
 
     def refused(error: PourdatumError, status: int = 422) -> Response:
-        return JSONResponse({"told": printable(str(error))}, status)
+        return JSONResponse({"told": page_words(printable(str(error)))}, status)
 
     def slash(request: Request) -> Response:
         return RedirectResponse(f"/{token}/", 307)
@@ -73,6 +73,9 @@ def application(
     def page(request: Request) -> Response:
         headers = {"content-security-policy": looks.policy()}
         return HTMLResponse(screen(desk.view, out, intake.names), headers=headers)
+
+    def icon(request: Request) -> Response:
+        return Plain(looks.ICON, media_type="image/svg+xml")
 
     def state(request: Request) -> Response:
         view = desk.view
@@ -94,11 +97,19 @@ def application(
             assert not isinstance(refusal, Stopped)
             return refused(refusal)
 
+    async def room(request: Request) -> Response:
+        try:
+            told = await words(request)
+            intake.check_room(told.get("bytes"))
+        except PourdatumError as error:
+            return refused(error)
+        return JSONResponse({})
+
     async def begin(request: Request) -> Response:
         try:
             asked = await words(request)
             wishes = wishes_of(asked, intake, out)
-            desk.begin(wishes, name_of(wishes["scans"]))
+            desk.begin(wishes, name_of(wishes["scans"]), asked)
         except PourdatumError as error:
             return refused(error)
         return JSONResponse({})
@@ -155,6 +166,8 @@ def application(
     routes = [
         Route("/", page),
         Route("/state", state),
+        Route("/icon.svg", icon),
+        Route("/room", room, methods=["POST"]),
         Route("/take", take, methods=["POST"]),
         Route("/begin", begin, methods=["POST"]),
         Route("/answer", answer, methods=["POST"]),

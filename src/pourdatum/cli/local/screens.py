@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -51,8 +52,19 @@ def screen(view: View, out: Path, names: Sequence[str] = ()) -> str:
         case "failed":
             title, main = _failed(view)
         case _:
-            title, main = _ready(view, out)
+            title, main = _ready(view, out, names)
     return _page(view, title, main)
+
+
+def page_words(text: str) -> str:
+    """A sentence of the command line without its word for the folder.
+
+    Examples
+    --------
+    >>> page_words("make it first, or give another --out"), page_words("name one with --out")
+    ('make it first, or give another folder', 'name one')
+    """
+    return text.replace(" with --out", "").replace("another --out", "another folder")
 
 
 def _page(view: View, title: str, main: Sequence[Html | None]) -> str:
@@ -61,6 +73,7 @@ def _page(view: View, title: str, main: Sequence[Html | None]) -> str:
     head = [
         el("meta", charset="utf-8"),
         el("meta", name="viewport", content="width=device-width, initial-scale=1"),
+        el("link", rel="icon", href="icon.svg"),
         el("title", f"{plain(title, _LONG)} · pourdatum"),
         Html(f"<style>{looks.CSS}</style>"),
     ]
@@ -86,22 +99,37 @@ def _page(view: View, title: str, main: Sequence[Html | None]) -> str:
     return f"<!DOCTYPE html>\n{page}\n"
 
 
-def _ready(view: View, out: Path) -> tuple[str, list[Html | None]]:
-    """The first screen: a scan, and what is to be done with it."""
+def _ready(view: View, out: Path, names: Sequence[str]) -> tuple[str, list[Html | None]]:
+    """The first screen: a scan, and what is to be done with it. It keeps what was said before."""
+    asked = view.asked
+    command = asked.get("command", "plan")
+    shown = asked.get("shown", "metric")
     form = el(
         "form",
-        _scan_field(),
+        _scan_field(str(asked.get("paths", "")), names if asked.get("dropped") else ()),
         _group(
             "What do you want?",
-            _radio("command", "plan", "A plan", "what to grind, order, set out and pour", on=True),
-            _radio("command", "survey", "A survey", "what the floor is: levels and holes"),
+            _radio("command", "plan", "A plan", "what to grind, order, set out and pour", command),
+            _radio("command", "survey", "A survey", "what the floor is: levels and holes", command),
         ),
-        el("div", _sheet_field(), _exit_field(), data_plan=""),
+        el(
+            "div",
+            _sheet_field(str(asked.get("material", "standard"))),
+            _exit_field(str(asked.get("exit", "ask"))),
+            data_plan="",
+        ),
         _group(
             "How are results shown?",
-            _radio("shown", "metric", "Metric", "metres, millimetres, litres", on=True),
-            _radio("shown", "imperial", "Imperial", "feet, inches, gallons"),
-            _tick("pdf", "Also for paper", "a PDF with plans to a true scale; takes a little"),
+            _radio("shown", "metric", "Metric", "metres, millimetres, litres", shown),
+            _radio("shown", "imperial", "Imperial", "feet, inches, gallons", shown),
+            _choice(
+                "checkbox",
+                "pdf",
+                "1",
+                "Also for paper",
+                "a PDF with plans to a true scale; takes a little",
+                on=bool(asked.get("pdf")),
+            ),
         ),
         _group(
             "Where do they go?",
@@ -111,7 +139,7 @@ def _ready(view: View, out: Path) -> tuple[str, list[Html | None]]:
                 type="text",
                 id="folder",
                 name="folder",
-                value=str(out),
+                value=str(asked.get("folder") or out),
                 spellcheck="false",
                 autocomplete="off",
                 aria_describedby="folder-hint",
@@ -137,7 +165,7 @@ def _ready(view: View, out: Path) -> tuple[str, list[Html | None]]:
     return "From a scan to a levelling plan", [_note(view), form]
 
 
-def _scan_field() -> Html:
+def _scan_field(paths: str, names: Sequence[str]) -> Html:
     drop = el(
         "div",
         el("label", el("b", "Drop the scan here, or choose it"), **{"for": "scan"}),
@@ -146,8 +174,13 @@ def _scan_field() -> Html:
         cls="drop",
         id="drop",
     )
+    kept = None
+    if names:
+        more = "taken in before; another that is dropped or typed takes its place"
+        kept = _choice("checkbox", "kept", "1", f"Use {', '.join(names)} again", more, on=True)
     return _group(
         "The scan",
+        kept,
         drop,
         el(
             "p",
@@ -159,6 +192,7 @@ def _scan_field() -> Html:
         el("label", "Or its path on this computer", cls="field", **{"for": "paths"}),
         el(
             "textarea",
+            [Html(html.escape(paths))],
             id="paths",
             name="paths",
             rows="2",
@@ -172,17 +206,16 @@ def _scan_field() -> Html:
     )
 
 
-def _sheet_field() -> Html:
+def _sheet_field(chosen: str) -> Html:
     from pourdatum.sheetfile import read_sheet, shipped_sheets
 
     options = []
     for name in shipped_sheets():
-        sheet = read_sheet(name)
-        low_m, high_m = (depth / MM for depth in sheet.depth_mm)
-        depths = f"{span(low_m, high_m, 'metric')} ({span(low_m, high_m, 'imperial')})"
-        chosen = {"selected": ""} if name == "standard" else {}
-        text = f"{name}: {depths}, bags of {sheet.bag_kg:g} kg"
-        options.append(el("option", text, value=name, **chosen))
+        low_mm, high_mm = read_sheet(name).depth_mm
+        inches = span(low_mm / MM, high_mm / MM, "imperial")
+        on = {"selected": ""} if name == chosen else {}
+        text = f"{name}: {low_mm:g} to {high_mm:g} mm, {inches}"
+        options.append(el("option", text, value=name, **on))
     return _group(
         "What is poured?",
         el("label", "Material sheet", cls="field", **{"for": "material"}),
@@ -196,13 +229,12 @@ def _sheet_field() -> Html:
     )
 
 
-def _exit_field() -> Html:
+def _exit_field(chosen: str) -> Html:
+    out = "a doorway that was seen, or an end of the room"
     return _group(
         "Where does the crew leave?",
-        _radio("exit", "ask", "I will show it", "on a plan, once the floor is found", on=True),
-        _radio(
-            "exit", "none", "Propose a way out", "a doorway that was seen, or an end of the room"
-        ),
+        _radio("exit", "ask", "I will show it", "on a plan, once the floor is found", chosen),
+        _radio("exit", "none", "Propose a way out", out, chosen),
     )
 
 
@@ -248,7 +280,7 @@ def _asking(view: View) -> tuple[str, list[Html | None]]:
         else None,
         inside,
         el("button", "Go on", type="submit"),
-        el("button", "Leave it open", cls="quiet", type="button", data_do="skip")
+        el("button", "Propose a way out", cls="quiet", type="button", data_do="skip")
         if question["plan"] is not None
         else None,
         el("button", "Cancel", cls="quiet", type="button", data_do="stop"),
@@ -278,16 +310,20 @@ def _exit_inside(question: Any) -> list[Html]:
         viewBox=box,
         role="img",
         aria_label="Plan of the floor. Touch where the crew leaves, or choose a side below.",
+        data_edge=" ".join(f"{x:.3f},{y:.3f}" for x, y in edge),
         data_x=repr(plan["origin"][0]),
         data_y=repr(plan["origin"][1]),
         data_unit=repr(plan["unit"]),
     )
     sides = [el("option", "none of these", value="")]
     sides += [
-        el("option", f"{words}: ({x:g}, {y:g})", value=f"{x},{y}") for x, y, words in plan["sides"]
+        el("option", f"{words}: ({x:.2f}, {y:.2f})", value=f"{x},{y}")
+        for x, y, words in plan["sides"]
     ]
     return [
-        el("p", "Touch the place on the plan, choose a side, or type its coordinates."),
+        el(
+            "p", "Touch the place on the plan, choose a side, or type x and y as the scan has them."
+        ),
         picture,
         el("label", "Middle of a side", cls="field", **{"for": "side"}),
         el("select", sides, id="side"),
@@ -313,7 +349,7 @@ def _exit_inside(question: Any) -> list[Html]:
 
 
 def _path(ring: Sequence[Sequence[float]]) -> str:
-    return "M" + "L".join(f"{x:g} {y:g}" for x, y in ring) + "Z"
+    return "M" + "L".join(f"{x:.3f} {y:.3f}" for x, y in ring) + "Z"
 
 
 def _done(view: View) -> tuple[str, list[Html | None]]:
@@ -332,10 +368,14 @@ def _done(view: View) -> tuple[str, list[Html | None]]:
             cls="acts",
         ),
         el("p", "It lies in ", el("code", _whole(told["folder"])), "."),
-        el("dl", [[el("dt", name), el("dd", text)] for name, text in told["rows"]]),
-        None
-        if picture is None
-        else el("img", cls="map", src=f"result/{picture}", alt=_alt(picture)),
+        el(
+            "div",
+            el("dl", [[el("dt", name), el("dd", text)] for name, text in told["rows"]]),
+            None
+            if picture is None
+            else el("img", cls="map", src=f"result/{picture}", alt=_alt(picture)),
+            cls="beside",
+        ),
         _notes(told["notes"]),
         el("h2", "Files"),
         el(
@@ -390,7 +430,7 @@ def _failed(view: View) -> tuple[str, list[Html | None]]:
         el(
             "div",
             el("p", el("b", error["message"])),
-            el("p", f"What to do: {error['hint']}.") if error["hint"] else None,
+            el("p", f"What to do: {page_words(error['hint'])}.") if error["hint"] else None,
             cls="error",
             role="alert",
         ),
@@ -412,12 +452,8 @@ def _group(legend: str, *inside: Html | None) -> Html:
     return el("fieldset", el("legend", legend), inside)
 
 
-def _radio(name: str, value: str, label: str, more: str = "", *, on: bool = False) -> Html:
-    return _choice("radio", name, value, label, more, on=on)
-
-
-def _tick(name: str, label: str, more: str) -> Html:
-    return _choice("checkbox", name, "1", label, more)
+def _radio(name: str, value: str, label: str, more: str = "", chosen: str = "") -> Html:
+    return _choice("radio", name, value, label, more, on=value == chosen)
 
 
 def _choice(
