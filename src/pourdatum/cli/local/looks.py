@@ -18,7 +18,7 @@ LIGHT: Final = {
 DARK: Final = {
     "paper": "#14181f", "ink": "#ece9e1", "soft": "#b3b9c5", "hair": "#3a4150", "line": "#8b93a3",
     "tint": "#20262f", "alert": ALERT_ON_DARK, "act": "#bfd0b4", "on-act": "#14181f",
-    "focus": "#f0b878", "floor": "#3c6b84",
+    "focus": "#f0b878", "floor": "#2f566c",
 }  # fmt: skip
 """Colours by what they are for; a test holds their contrast to WCAG 2.2, level AA."""
 

@@ -220,10 +220,11 @@ def wishes_of(asked: dict[str, Any], intake: Intake, out: Path) -> dict[str, Any
         return told
 
     command = word("command", "plan", "survey")
-    paths = [typed_path(line) for line in word("paths").splitlines() if line.strip()]
-    for path in paths:
-        if is_address(path):
-            raise JobError("the page reads files of this computer only", where=path)
+    lines = [line.strip() for line in word("paths").splitlines() if line.strip()]
+    for line in lines:
+        if is_address(line.strip("\"'")):
+            raise JobError("the page reads files of this computer only", where=line)
+    paths = [typed_path(line) for line in lines]
     scans = intake.paths() if asked.get("dropped") else paths
     if not scans:
         raise JobError("no scan is given", hint="drop one, choose one, or type its path")
