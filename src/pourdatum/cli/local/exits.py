@@ -39,7 +39,8 @@ def exit_question(surface: Surface, system: System = "metric", told: str = "") -
     Question
         Its plan has ``rings`` (corners in metres, y down, the floor's edge first and then its
         holes), ``things`` likewise, ``origin`` and ``unit`` that make site coordinates of them,
-        and ``sides``: the middle of each longer side in site coordinates, with words.
+        ``doors`` likewise a place each, and ``sides``: doorways that were seen and the middle of
+        each longer side in site coordinates, with words.
     """
     outline = surface.floor.outline.simplify(_FINE_M)
     frame = surface.floor.scan.frame
@@ -52,7 +53,8 @@ def exit_question(surface: Surface, system: System = "metric", told: str = "") -
         ],
         "origin": list(frame.origin_m[:2]),
         "unit": frame.unit_m,
-        "sides": _sides(surface, system),
+        "doors": [_ring([place_m])[0] for place_m in _doors(surface)],
+        "sides": [*_doorways(surface), *_sides(surface, system)],
     }
     return Question("exit", "Where does the crew leave the floor?", told, plan=plan)
 
@@ -85,6 +87,24 @@ def exit_place(answer: str, surface: Surface) -> tuple[float, float]:
 
 def _ring(coords: Any) -> list[list[float]]:
     return [[round(x, 3), round(-y, 3)] for x, y in np.asarray(coords)[:, :2].tolist()]
+
+
+def _doors(surface: Surface) -> list[tuple[float, float]]:
+    """Places on the floor's edge before what was seen through doorways, the largest first."""
+    import shapely
+
+    edge = surface.floor.outline.exterior
+    seen = sorted(surface.floor.beyond_doors_m, key=lambda door: -door[2])
+    at = [edge.interpolate(edge.project(shapely.Point(x_m, y_m))) for x_m, y_m, _ in seen]
+    return [(point.x, point.y) for point in at]
+
+
+def _doorways(surface: Surface) -> list[list[Any]]:
+    frame = surface.floor.scan.frame
+    return [
+        [*(round(value, 3) for value in place_from_local(place_m, frame)), "doorway that was seen"]
+        for place_m in _doors(surface)
+    ]
 
 
 def _sides(surface: Surface, system: System) -> list[list[Any]]:

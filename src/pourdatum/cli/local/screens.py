@@ -298,13 +298,15 @@ def _exit_inside(question: Any) -> list[Html]:
     xs, ys = [x for x, _ in edge], [y for _, y in edge]
     wide, high = max(xs) - min(xs), max(ys) - min(ys)
     margin = 0.06 * max(wide, high)
+    size = f"{0.022 * max(wide, high):.3f}"
     corner = f"{min(xs) - margin:.3f} {min(ys) - margin:.3f}"
     box = f"{corner} {wide + 2 * margin:.3f} {high + 2 * margin:.3f}"
     picture = el(
         "svg",
         el("path", cls="floor", d=" ".join(map(_path, plan["rings"])), fill_rule="evenodd"),
         [el("path", cls="thing", d=_path(ring)) for ring in plan["things"]],
-        el("circle", cls="exit", id="mark", r=f"{0.022 * max(wide, high):.3f}", hidden=""),
+        [el("circle", cls="door", cx=f"{x:.3f}", cy=f"{y:.3f}", r=size) for x, y in plan["doors"]],
+        el("circle", cls="exit", id="mark", r=size, hidden=""),
         cls="plan",
         id="plan",
         viewBox=box,
@@ -325,7 +327,7 @@ def _exit_inside(question: Any) -> list[Html]:
             "p", "Touch the place on the plan, choose a side, or type x and y as the scan has them."
         ),
         picture,
-        el("label", "Middle of a side", cls="field", **{"for": "side"}),
+        el("label", "Side or doorway", cls="field", **{"for": "side"}),
         el("select", sides, id="side"),
         el(
             "div",
