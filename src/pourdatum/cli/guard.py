@@ -9,7 +9,6 @@ from __future__ import annotations
 import os
 import signal
 import sys
-import traceback
 import warnings
 from collections.abc import Sequence
 from types import FrameType
@@ -17,13 +16,11 @@ from typing import Any, NoReturn
 
 import click
 
-from pourdatum.cli.limits import one_thread_for_algebra, out_of_memory, told_by_the_system
+from pourdatum.cli.limits import one_thread_for_algebra
+from pourdatum.cli.refusal import TRACE, refusal_of
 from pourdatum.cli.say import error_line, error_object, say_error, show_json
 from pourdatum.cli.stop import INTERRUPTED, Stopped, check_stopped, noted
 from pourdatum.errors import JobError, PourdatumError
-
-TRACE = "POURDATUM_TRACE"
-"""Environment variable that, set to 1, adds the traceback of a fault of ours."""
 
 
 def main(argv: Sequence[str] | None = None) -> NoReturn:
@@ -67,17 +64,6 @@ def run(argv: Sequence[str]) -> int:
             signal.signal(number, handler)
 
 
-def refusal_of(reason: Exception) -> PourdatumError | Stopped:
-    """Whatever ended a command, as what is said of it."""
-    if isinstance(reason, PourdatumError):
-        return reason
-    if isinstance(reason, MemoryError):
-        return out_of_memory()
-    if signal.SIGINT in noted:  # a library that was loading made another error of it
-        return Stopped(INTERRUPTED)
-    return told_by_the_system(reason) or _fault(reason)
-
-
 def _ended(stopped: Stopped) -> int:
     say_error(f"pourdatum: {stopped.words}")
     return stopped.status
@@ -88,15 +74,6 @@ def _refused(error: PourdatumError, as_json: bool) -> int:
     if as_json:
         show_json(error_object(error))
     return error.exit_status
-
-
-def _fault(reason: Exception) -> PourdatumError:
-    if os.environ.get(TRACE) == "1":
-        traceback.print_exception(reason, file=sys.stderr)
-    found = f"{type(reason).__name__}: {reason}" if str(reason) else type(reason).__name__
-    return PourdatumError(
-        f"a fault of ours ({found})", hint=f"please report it, with what {TRACE}=1 prints"
-    )
 
 
 def _from_click(error: click.ClickException) -> JobError:

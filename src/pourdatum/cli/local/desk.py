@@ -147,7 +147,10 @@ class Desk:
         end: Mapping[str, Any] | None = None
         assert worker.stdout is not None
         for line in worker.stdout:
-            message = json.loads(line)
+            try:
+                message = json.loads(line)
+            except ValueError:
+                continue  # It was ended in the middle of a line.
             end = message.get("end", end)
             with self._lock:
                 if "tell" in message and self._kill is None:

@@ -10,10 +10,10 @@ from typing import TYPE_CHECKING, Any, Final
 from urllib.parse import unquote
 
 from pourdatum.cli.carry import default_target
-from pourdatum.cli.guard import refusal_of
 from pourdatum.cli.local import looks
 from pourdatum.cli.local.guard import App, Guard
 from pourdatum.cli.local.screens import page_words, screen
+from pourdatum.cli.refusal import refusal_of
 from pourdatum.cli.say import printable
 from pourdatum.cli.stop import Stopped
 from pourdatum.errors import JobError, PourdatumError

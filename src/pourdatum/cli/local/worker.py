@@ -21,9 +21,10 @@ from dataclasses import asdict, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, TextIO
 
-from pourdatum.cli.guard import catch_stops, refusal_of
+from pourdatum.cli.guard import catch_stops
 from pourdatum.cli.limits import one_thread_for_algebra
 from pourdatum.cli.progress import Pace
+from pourdatum.cli.refusal import refusal_of
 from pourdatum.cli.say import error_object, printable
 from pourdatum.cli.stop import INTERRUPTED, Stopped, check_stopped
 from pourdatum.errors import JobError, PourdatumError
@@ -56,6 +57,7 @@ class Line:
         self._heard, self._spoken, self._hide = heard, spoken, hide
         self._answers: queue.Queue[str | None] = queue.Queue()
         self._asked = 0
+        self._lock = threading.Lock()
         self._pace = Pace()
         self._last: tuple[str, float] = ("", 0.0)
 
@@ -88,8 +90,9 @@ class Line:
         if self._hide:
             hidden = json.dumps(self._hide + os.sep)[1:-1]
             text = text.replace(hidden, "")
-        self._spoken.write(f"{text}\n")
-        self._spoken.flush()
+        with self._lock:
+            self._spoken.write(f"{text}\n")
+            self._spoken.flush()
 
     def _hear(self) -> None:
         for line in self._heard:
@@ -197,7 +200,8 @@ def main() -> None:
     """Carry out one command, wished for in the first line of standard input."""
     # What libraries print must not stand among the messages.
     spoken = os.fdopen(os.dup(sys.stdout.fileno()), "w", encoding="utf-8")
-    os.dup2(sys.stderr.fileno(), sys.stdout.fileno())
+    elsewhere = os.open(os.devnull, os.O_WRONLY) if sys.stderr is None else sys.stderr.fileno()
+    os.dup2(elsewhere, sys.stdout.fileno())
     warnings.simplefilter("ignore")
     one_thread_for_algebra()
     catch_stops()
