@@ -215,8 +215,8 @@ print(len(files), "modules of the wheel import with the base dependencies")
 
 def main_environment() -> Environment:
     """The one for demo, test and check: every extra and every tool."""
-    names = ("requirements-dev.txt", "requirements-formats.txt", "requirements-large.txt")
-    files = [PROJECT / name for name in names]
+    kinds = ("dev", "formats", "large", "page")
+    files = [PROJECT / f"requirements-{kind}.txt" for kind in kinds]
     if open3d_has_wheel():
         files.append(PROJECT / "requirements-registration.txt")
     return Environment(PROJECT / ".venv", tuple(files), True, 1570, 377, "one to five minutes")

@@ -20,6 +20,7 @@ FILES = {
     "requirements-formats.txt": ["--extra", "e57"],
     "requirements-registration.txt": ["--extra", "registration"],
     "requirements-large.txt": ["--extra", "fast", "--extra", "cluster"],
+    "requirements-page.txt": ["--extra", "page"],
     "requirements-dev.txt": ["--group", "dev"],
 }
 

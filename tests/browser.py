@@ -77,17 +77,23 @@ class Browser:
         return heard
 
     @contextlib.contextmanager
-    def page(self, file: Path, size: tuple[int, int, bool] = DESK) -> Iterator[Page]:
-        """A page of a file, loaded, in a window of this size."""
+    def tab(self) -> Iterator[Page]:
+        """An empty tab, closed in the end."""
         target = self.ask("Target.createTarget", url="about:blank")["targetId"]
         session = self.ask("Target.attachToTarget", targetId=target, flatten=True)["sessionId"]
         page = Page(self, session)
-        for domain in ("Page", "Runtime", "Log"):
+        for domain in ("Page", "Runtime", "Log", "Network"):
             page.ask(f"{domain}.enable")
-        page.resize(size)
-        page.open(file)
         yield page
         self.ask("Target.closeTarget", targetId=target)
+
+    @contextlib.contextmanager
+    def page(self, file: Path, size: tuple[int, int, bool] = DESK) -> Iterator[Page]:
+        """A page of a file, loaded, in a window of this size."""
+        with self.tab() as page:
+            page.resize(size)
+            page.open(file)
+            yield page
 
 
 class Page:
@@ -121,12 +127,20 @@ class Page:
         assert "exceptionDetails" not in done, done["exceptionDetails"]
         return done["result"].get("value")
 
-    def wait(self, code: str) -> None:
-        """Wait until an expression holds."""
-        until = time.monotonic() + PATIENCE_S
-        while not self.run(code):
-            assert time.monotonic() < until, f"never came: {code}"
+    def visit(self, address: str) -> None:
+        """Open an address and wait until it is there."""
+        self.ask("Page.navigate", url=address)
+        self.wait("document.readyState === 'complete' && location.href !== 'about:blank'")
+
+    def wait(self, code: str, seconds: float = PATIENCE_S) -> Any:
+        """Wait until an expression holds; its value. A page that is being changed is asked again."""
+        until = time.monotonic() + seconds
+        while time.monotonic() < until:
+            with contextlib.suppress(AssertionError):
+                if value := self.run(code):
+                    return value
             time.sleep(0.02)
+        raise AssertionError(f"not within {seconds} s: {code}")
 
     def frame(self) -> None:
         """Wait until two frames are drawn."""
@@ -147,13 +161,58 @@ class Page:
                 found.append(event["params"]["entry"]["text"])
         return found
 
-    def key(self, key: str, *, shift: bool = False) -> None:
-        """Press a key."""
-        for kind in ("rawKeyDown", "keyUp"):
+    def asked(self) -> set[str]:
+        """Every address that the page asked for."""
+        return {
+            event["params"]["request"]["url"]
+            for event in self.browser.events
+            if event.get("sessionId") == self.session
+            and event["method"] == "Network.requestWillBeSent"
+        }
+
+    def text(self) -> str:
+        """What can be read on the page."""
+        return str(self.run("document.body.innerText"))
+
+    def key(self, key: str, *, text: str = "", shift: bool = False) -> None:
+        """Press a key, and let it write a text."""
+        more = {"text": text} if text else {}
+        for kind in ("keyDown" if text else "rawKeyDown", "keyUp"):
             self.ask(
                 "Input.dispatchKeyEvent", type=kind, key=key, code=key,
                 windowsVirtualKeyCode=_KEYS.get(key, 0), modifiers=8 if shift else 0,
+                **(more if kind == "keyDown" else {}),
             )  # fmt: skip
+
+    def click(self, selector: str) -> None:
+        """Click with the mouse in the middle of an element."""
+        x, y = self.wait(
+            f"(() => {{ const e = document.querySelector({json.dumps(selector)}); if (!e) return 0;"
+            " e.scrollIntoView({block: 'center'}); const r = e.getBoundingClientRect();"
+            " return [r.x + r.width / 2, r.y + r.height / 2]; })()"
+        )
+        self.click_at(x, y)
+
+    def click_at(self, x: float, y: float) -> None:
+        """Click with the mouse."""
+        for kind in ("mousePressed", "mouseReleased"):
+            self.ask("Input.dispatchMouseEvent", type=kind, x=x, y=y, button="left", clickCount=1)
+
+    def choose_files(self, selector: str, *paths: Path) -> None:
+        """Choose files in a field, as the system's dialogue does."""
+        root = self.ask("DOM.getDocument")["root"]["nodeId"]
+        node = self.ask("DOM.querySelector", nodeId=root, selector=selector)["nodeId"]
+        self.ask("DOM.setFileInputFiles", nodeId=node, files=[str(path) for path in paths])
+
+    def drop_files(self, selector: str, *paths: Path) -> None:
+        """Drag files from the desk onto an element and drop them."""
+        x, y = self.run(
+            f"(() => {{ const r = document.querySelector({json.dumps(selector)})"
+            ".getBoundingClientRect(); return [r.x + 20, r.y + 20]; })()"
+        )
+        data = {"items": [], "files": [str(path) for path in paths], "dragOperationsMask": 1}
+        for kind in ("dragEnter", "dragOver", "drop"):
+            self.ask("Input.dispatchDragEvent", type=kind, x=x, y=y, data=data)
 
     def touch(self, x: float, y: float) -> None:
         """Touch a point of the window and let go."""
@@ -187,7 +246,7 @@ class Page:
 
 _KEYS = {
     "ArrowLeft": 37, "ArrowUp": 38, "ArrowRight": 39, "ArrowDown": 40, "Tab": 9, "Enter": 13,
-    "Home": 36, "End": 35, "PageUp": 33, "PageDown": 34,
+    "Home": 36, "End": 35, "PageUp": 33, "PageDown": 34, " ": 32,
 }  # fmt: skip
 
 

@@ -91,7 +91,9 @@ def options_of(name: str) -> set[str]:
 
 def test_the_documented_commands_are_there() -> None:
     """Every command of the contract can be typed."""
-    documented = {"survey", "plan", "verify", "sample", "materials", "doctor", "schema"}
+    documented = {
+        "survey", "plan", "verify", "sample", "materials", "doctor", "schema", "open",
+    }  # fmt: skip
     assert documented <= set(app.commands)
 
 
@@ -108,7 +110,9 @@ def test_the_documented_options_are_there() -> None:
     assert options_of("plan") == SHARED | {"--material", "--datum", "--grind"}
 
 
-@pytest.mark.parametrize("name", ["", "survey", "plan", "verify", "sample", "materials", "schema"])
+@pytest.mark.parametrize(
+    "name", ["", "survey", "plan", "verify", "sample", "materials", "schema", "open"]
+)
 def test_help_is_short_and_plain(command: Command, name: str) -> None:
     """Help is on standard output, exit 0, and fits a terminal of 100 columns."""
     ended = command(*filter(None, [name]), "--help")

@@ -292,7 +292,7 @@ def test_open3d_is_left_out_where_it_has_no_wheel(
     monkeypatch.setattr(script.platform, "libc_ver", lambda: libc)
     assert script.open3d_has_wheel() is fits
     names = [file.name for file in script.main_environment().requirements]
-    always = ["requirements-dev.txt", "requirements-formats.txt", "requirements-large.txt"]
+    always = [f"requirements-{kind}.txt" for kind in ("dev", "formats", "large", "page")]
     assert names == always + ["requirements-registration.txt"] * fits
 
 

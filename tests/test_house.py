@@ -54,7 +54,7 @@ TOUCH_FILES = {
 
 HEAVY = {
     "dask", "ezdxf", "h5netcdf", "h5py", "laspy", "matplotlib", "numba", "open3d", "pandas",
-    "pydantic", "scipy", "tifffile", "trimesh", "xarray",
+    "pydantic", "scipy", "starlette", "tifffile", "trimesh", "uvicorn", "xarray",
 }  # fmt: skip
 
 

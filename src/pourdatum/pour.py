@@ -150,7 +150,7 @@ def lay_out_pour(
         If the exit is not at the floor, or one batch, or the way through the hose, takes longer
         than the working time.
     """
-    _check_exit(inside, grid, leave_m)
+    check_exit(inside, grid, leave_m)
     if isinstance(crew, Crew) and crew.step_min > sheet.working_time_min:
         raise JobError(
             f"a batch every {crew.step_min:g} min meets an edge older than the working time of"
@@ -188,7 +188,8 @@ def lay_out_pour(
     )
 
 
-def _check_exit(inside: Mask, grid: Grid, leave_m: tuple[float, float]) -> None:
+def check_exit(inside: Mask, grid: Grid, leave_m: tuple[float, float]) -> None:
+    """Raise ``JobError`` where an exit (local plan, metres) is too far from the floor."""
     row, col = np.nonzero(inside)
     away = np.hypot(grid.x_m[col] - leave_m[0], grid.y_m[row] - leave_m[1])
     nearest = int(np.argmin(away))

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import threading
-from collections.abc import Iterator
-from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -14,13 +12,11 @@ import click
 from pourdatum import __version__
 from pourdatum.cli.options import Words, plan_options, shared_options, verify_options
 from pourdatum.cli.say import printable, say, say_error, show_json
-from pourdatum.cli.stop import Commands, check_stopped
+from pourdatum.cli.stop import Commands
 
 if TYPE_CHECKING:
     from pourdatum.filelist import Command
     from pourdatum.outcome import Check, Plan, Survey
-    from pourdatum.passing import Progress
-    from pourdatum.write.part_sums import PartSums
 
 _SETTINGS = {"help_option_names": ["-h", "--help"], "max_content_width": 100}
 
@@ -171,6 +167,29 @@ def cluster(workers: int | None, port: int) -> int:
     return 0
 
 
+@app.command("open", short_help="A page on this computer, for who uses no terminal.")
+@click.option(
+    "-o", "--out", metavar="DIR", help="Where result folders go. [default: the current folder]"
+)
+@click.option(
+    "--port", type=click.IntRange(0, 65535), default=0, help="Port. [default: one that is free]"
+)
+@click.option("--no-browser", is_flag=True, help="Print the address and open nothing.")
+def open_page(out: str | None, port: int, no_browser: bool) -> int:
+    """Serve a page on this computer alone: drop a scan, answer, take the result.
+
+    The address holds a token; whoever has it may use the page. Ctrl-C ends it.
+    """
+    from pourdatum.cli.local.serve import open_browser, served_page
+
+    with served_page(Path(out or "."), port) as page, contextlib.suppress(KeyboardInterrupt):
+        say([f"page at {page.address}", "Ctrl-C ends it, and removes what was dropped there"])
+        if not no_browser and not open_browser(page.address):
+            say(["no browser could be opened: open that address in one yourself"])
+        page.wait()
+    return 0
+
+
 @app.command(short_help="What is installed, and what to type for the rest.")
 def doctor() -> int:
     """What is installed, which extra is missing, what to type to get it."""
@@ -182,109 +201,18 @@ def doctor() -> int:
 
 
 def _run_command(command: Command, words: Words) -> int:
-    """Check every word, hold the output folder, and only then read the scan."""
-    from pourdatum.cli.limits import check_memory_limit
+    """Carry the command out, and print what came of it."""
+    from pourdatum.cli.carry import carry_out
     from pourdatum.cli.progress import shown_progress
-    from pourdatum.filelist import choose_files
-    from pourdatum.sheetfile import read_sheet
-    from pourdatum.write.folder import check_target, result_folder, writing
 
-    job = words.to_job()
-    kinds = choose_files(words.files, command)
-    if command != "survey":
-        read_sheet(job.material.sheet)
-    target = words.out
-    if target is None:
-        target = f"{Path(words.scans[0]).stem or 'scan'}-{command}"
-    check_target(target, overwrite=words.overwrite)
-    check_memory_limit()
-
-    # Only now what takes time to load: a wrong word is answered at once.
-    from pourdatum import pipeline
-    from pourdatum.cli.lines import result_lines
-
-    with contextlib.ExitStack() as stack:
-        progress = stack.enter_context(shown_progress(words.quiet))
-        work = stack.enter_context(result_folder(target, overwrite=words.overwrite))
-        kept = stack.enter_context(_kept_sums(target))
-        if {"report", "pictures"} & set(kinds):
-            progress = _drawing_ready(progress)
-        means = words.to_means(kept)
-        outcome: Survey | Plan | Check
-        if command == "verify":
-            # What is kept of BEFORE's files would be taken for AFTER's.
-            means = replace(means, keeper=None)
-            outcome = pipeline.check_scans(
-                words.scans, words.after, job, means=means, progress=progress
-            )
-        else:
-            measure = pipeline.plan_scan if command == "plan" else pipeline.survey_scan
-            outcome = measure(words.scans, job, means=means, progress=progress)
-        with writing(target):
-            pipeline.fill_folder(outcome, work, kinds, progress=progress)
-        check_stopped()
+    done = carry_out(command, words, lambda: shown_progress(words.quiet))
     if words.as_json:
-        _show_result(outcome)
+        _show_result(done.outcome)
     else:
-        say(map(printable, result_lines(outcome, target, kinds)))
-    return _exit_status(outcome)
+        from pourdatum.cli.lines import result_lines
 
-
-def _exit_status(outcome: Survey | Plan | Check) -> int:
-    """1 where the answer is no, 4 where it is open."""
-    match getattr(outcome, "verdict", "conforms"):
-        case "does not conform":
-            return 1
-        case "undecided":
-            return 4
-        case _:
-            return 0 if getattr(outcome, "buildable", True) else 1
-
-
-def _drawing_ready(progress: Progress) -> Progress:
-    """The same progress; what a picture needs is loaded while the points are gone through.
-
-    That pass leaves a processor idle now and then: the sums are added to by one at a time.
-    """
-    from pourdatum.cells import MEASURING
-
-    loading = threading.Thread(target=_load_drawing)
-
-    def tell(stage: str, done: float | None, points: int = 0) -> None:
-        if stage == MEASURING and loading.ident is None:
-            loading.start()
-        progress(stage, done, points)
-
-    return tell
-
-
-def _load_drawing() -> None:
-    """Load what a picture needs; where it cannot be loaded, the drawing says so."""
-    with contextlib.suppress(Exception):
-        from pourdatum.report.canvas import load
-
-        load()
-
-
-@contextlib.contextmanager
-def _kept_sums(target: str) -> Iterator[PartSums]:
-    """Sums over finished files, kept beside the results until these are there."""
-    from pourdatum.write.part_sums import PartSums
-
-    kept = PartSums(f"{target}.part.npz")
-    try:
-        yield kept
-    except BaseException:
-        if kept.done:
-            files = "1 file is" if len(kept.done) == 1 else f"{len(kept.done)} files are"
-            say_error(
-                printable(
-                    f"pourdatum: the sums over {files} kept in {kept.path.name}:"
-                    " the same command goes on from there"
-                )
-            )
-        raise
-    kept.clear()
+        say(map(printable, result_lines(done.outcome, done.target, done.kinds)))
+    return done.status
 
 
 def _show_result(outcome: Survey | Plan | Check) -> None:

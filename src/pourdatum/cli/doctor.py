@@ -29,6 +29,8 @@ _EXTRAS: Final = (
     ("fast", "numba", ("numba",), "compiled loops for large scans"),
     ("cluster", "distributed", ("distributed",), "more machines (--scheduler)"),
     ("e57", "pye57", ("pye57",), "E57 files"),
+    ("page", "starlette", ("starlette",), "the page of `pourdatum open`"),
+    ("page", "uvicorn", ("uvicorn",), "its server"),
     ("registration", "open3d", ("open3d", "open3d-cpu"), "two scans in one frame"),
 )
 

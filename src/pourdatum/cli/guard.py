@@ -9,7 +9,6 @@ from __future__ import annotations
 import os
 import signal
 import sys
-import traceback
 import warnings
 from collections.abc import Sequence
 from types import FrameType
@@ -17,13 +16,11 @@ from typing import Any, NoReturn
 
 import click
 
-from pourdatum.cli.limits import one_thread_for_algebra, out_of_memory, told_by_the_system
+from pourdatum.cli.limits import one_thread_for_algebra
+from pourdatum.cli.refusal import TRACE, refusal_of
 from pourdatum.cli.say import error_line, error_object, say_error, show_json
 from pourdatum.cli.stop import INTERRUPTED, Stopped, check_stopped, noted
 from pourdatum.errors import JobError, PourdatumError
-
-TRACE = "POURDATUM_TRACE"
-"""Environment variable that, set to 1, adds the traceback of a fault of ours."""
 
 
 def main(argv: Sequence[str] | None = None) -> NoReturn:
@@ -47,12 +44,10 @@ def run(argv: Sequence[str]) -> int:
     words = list(argv) or ["--help"]
     as_json = "--json" in words[: words.index("--") if "--" in words else None]
     noted.clear()
-    previous = _catch_stops()
+    previous = catch_stops()
     try:
         status = app.main(args=words, prog_name="pourdatum", standalone_mode=False)
         return status if isinstance(status, int) else 0
-    except PourdatumError as error:
-        return _refused(error, as_json)
     except click.exceptions.Exit as leaving:
         return leaving.exit_code
     except click.ClickException as error:
@@ -61,12 +56,9 @@ def run(argv: Sequence[str]) -> int:
         return _ended(stopped)
     except (KeyboardInterrupt, click.Abort):
         return _ended(Stopped(INTERRUPTED))
-    except MemoryError:
-        return _refused(out_of_memory(), as_json)
     except Exception as reason:
-        if signal.SIGINT in noted:  # a library that was loading made another error of it
-            return _ended(Stopped(INTERRUPTED))
-        return _refused(told_by_the_system(reason) or _fault(reason), as_json)
+        refusal = refusal_of(reason)
+        return _ended(refusal) if isinstance(refusal, Stopped) else _refused(refusal, as_json)
     finally:
         for number, handler in previous.items():
             signal.signal(number, handler)
@@ -84,15 +76,6 @@ def _refused(error: PourdatumError, as_json: bool) -> int:
     return error.exit_status
 
 
-def _fault(reason: Exception) -> PourdatumError:
-    if os.environ.get(TRACE) == "1":
-        traceback.print_exception(reason, file=sys.stderr)
-    found = f"{type(reason).__name__}: {reason}" if str(reason) else type(reason).__name__
-    return PourdatumError(
-        f"a fault of ours ({found})", hint=f"please report it, with what {TRACE}=1 prints"
-    )
-
-
 def _from_click(error: click.ClickException) -> JobError:
     hint = "see pourdatum --help"
     if isinstance(error, click.UsageError) and error.ctx is not None:
@@ -100,7 +83,7 @@ def _from_click(error: click.ClickException) -> JobError:
     return JobError(error.format_message().rstrip("."), hint=hint, id="usage")
 
 
-def _catch_stops() -> dict[int, Any]:
+def catch_stops() -> dict[int, Any]:
     """Turn signals to stop into exceptions, and note them; the handlers that were there."""
 
     def stop(number: int, frame: FrameType | None) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from pourdatum.cli.prooflines import proof_rows, verdict_line
@@ -49,8 +50,67 @@ _SILENT: Final = frozenset(
     }
 )
 """Warnings that stand in the lines already, or speak to programs."""
+_IN_DOUBT: Final = "CONTROL IN DOUBT: "
 _BAYS: Final = 4
 """Bays whose material is listed in a line; the report has all."""
+
+
+@dataclass(frozen=True)
+class Told:
+    """A finished result as its parts, for people.
+
+    Attributes
+    ----------
+    first : tuple of str
+        What is read before any figure.
+    title : str
+    rows : tuple of (str, str)
+        Name and figures.
+    obstacles, works : tuple of str
+        Why a plan cannot be built as it stands, and what would work.
+    notes : tuple of str
+        Warnings, and what was assumed.
+    """
+
+    first: tuple[str, ...]
+    title: str
+    rows: tuple[tuple[str, str], ...]
+    obstacles: tuple[str, ...]
+    works: tuple[str, ...]
+    notes: tuple[str, ...]
+
+
+def told_of(outcome: Survey | Plan | Check) -> Told:
+    """What is said of a finished result."""
+    survey = outcome.survey
+    if isinstance(outcome, Check):
+        rows = [("verdict", verdict_line(outcome)), *proof_rows(outcome)]
+    else:
+        rows = _floor_rows(survey) + flatness_rows(survey)
+        if isinstance(outcome, Plan):
+            rows += _plan_rows(outcome)
+        rows += _things_rows(outcome)
+    # Litres of a floor in the wrong unit are read before any note below them.
+    before = [f"ASSUMED: {survey.scan.unit_taken}"] if survey.scan.unit_taken else []
+    fit = survey.surface.control
+    first = None if fit is None else to_read_again(fit, survey.system)
+    if first is not None:
+        before.append(f"{_IN_DOUBT}{first}")
+    notes = [
+        for_people(item.code, item.text) for item in outcome.warnings if item.code not in _SILENT
+    ]
+    assumed = [text for text in survey.scan.assumptions if text != survey.scan.unit_taken]
+    if survey.surface.control is not None:
+        assumed += notes_on(survey.surface, survey.system)[1]
+    notes += [f"assumed: {text}" for text in assumed]
+    return Told(
+        tuple(before),
+        survey.title,
+        tuple(rows),
+        outcome.obstacles if isinstance(outcome, Plan) else (),
+        tuple(_what_works(outcome)) if isinstance(outcome, Plan) and outcome.obstacles else (),
+        tuple(notes),
+    )
 
 
 def result_lines(outcome: Survey | Plan | Check, folder: str, kinds: Sequence[str]) -> list[str]:
@@ -64,36 +124,19 @@ def result_lines(outcome: Survey | Plan | Check, folder: str, kinds: Sequence[st
     kinds : sequence of str
         Kinds of file that were written.
     """
-    survey = outcome.survey
-    if isinstance(outcome, Check):
-        rows = [("verdict", verdict_line(outcome)), *proof_rows(outcome)]
-    else:
-        rows = _floor_rows(survey) + flatness_rows(survey)
-        if isinstance(outcome, Plan):
-            rows += _plan_rows(outcome)
-        rows += _things_rows(outcome)
-    # Litres of a floor in the wrong unit are read before any note below them.
-    lines = [f"ASSUMED: {survey.scan.unit_taken}"] if survey.scan.unit_taken else []
-    fit = survey.surface.control
-    first = None if fit is None else to_read_again(fit, survey.system)
-    if first is not None:
-        lines += [f"CONTROL IN DOUBT: {first}", ""]
-    lines += [survey.title] if survey.title else []
-    lines += [f"{name:<12} {text}" for name, text in rows]
-    if isinstance(outcome, Plan) and outcome.obstacles:
+    told = told_of(outcome)
+    lines = []
+    for text in told.first:
+        lines += [text, ""] if text.startswith(_IN_DOUBT) else [text]
+    lines += [told.title] if told.title else []
+    lines += [f"{name:<12} {text}" for name, text in told.rows]
+    if told.obstacles:
         lines += ["", "NOT BUILDABLE AS IT STANDS:"]
-        lines += [f"  {text}" for text in outcome.obstacles]
-        lines += _what_works(outcome)
-    told = [
-        for_people(item.code, item.text) for item in outcome.warnings if item.code not in _SILENT
-    ]
-    assumed = [text for text in survey.scan.assumptions if text != survey.scan.unit_taken]
-    if survey.surface.control is not None:
-        assumed += notes_on(survey.surface, survey.system)[1]
-    told += [f"assumed: {text}" for text in assumed]
-    if told:
+        lines += [f"  {text}" for text in told.obstacles]
+        lines += told.works
+    if told.notes:
         lines += ["", "Note:"]
-        lines += [f"  {text}" for text in told]
+        lines += [f"  {text}" for text in told.notes]
     shown = {"report": "report.html", "result": "result.json"}
     name = next((shown[kind] for kind in ("report", "result") if kind in kinds), "")
     return [*lines, "", f"Results: {folder}/{name}", CAUTION]

@@ -206,7 +206,10 @@ def _given(**words: Any) -> dict[str, Any]:
 
 @dataclass(frozen=True)
 class Words:
-    """The words of a command line as typed; None where not given."""
+    """The words of a command line as typed; None where not given.
+
+    The last two are asked on the page alone: on the command line a job file has them.
+    """
 
     scans: tuple[str, ...]
     out: str | None
@@ -235,6 +238,8 @@ class Words:
     plan: str | None = None
     marks: str | None = None
     turn: float | None = None
+    shown: str | None = None
+    exit: tuple[float, float] | None = None
 
     def to_job(self) -> Job:
         """The job file with these words over it."""
@@ -251,6 +256,8 @@ class Words:
             "grind": {} if self.grind is None else {"allowed": self.grind == "auto"},
             "proof": _given(bags=self.bags, plan=self.plan),
             "registration": _given(marks=self.marks, turn_deg=self.turn),
+            "pour": {} if self.exit is None else {"exit": list(self.exit)},
+            **_given(units=self.shown),
         }
         over = {section: keys for section, keys in over.items() if keys}
         if self.datum is not None:
@@ -259,7 +266,7 @@ class Words:
             over["criteria"] = list(self.criteria)
         return read_job(self.job_file, over)
 
-    def to_means(self, keeper: Keeper) -> Means:
+    def to_means(self, keeper: Keeper | None) -> Means:
         """With what the points are gone through."""
         from pourdatum.chunks import Means
 

@@ -45,7 +45,7 @@ def _nothing(stage: str, done: float | None, points: int = 0) -> None:
     check_stopped()
 
 
-class _Pace:
+class Pace:
     """How fast a stage goes, and how long it will take."""
 
     def __init__(self) -> None:
@@ -84,7 +84,7 @@ def _counted(points: float) -> str:
 class _Lines:
     def __init__(self) -> None:
         self._last = time.monotonic()
-        self._pace = _Pace()
+        self._pace = Pace()
 
     def tell(self, stage: str, done: float | None, points: int = 0) -> None:
         check_stopped()
@@ -101,7 +101,7 @@ class _Bar:
         self._bar: Any = None
         self._task: Any = None
         self._stage = "starting"
-        self._pace = _Pace()
+        self._pace = Pace()
         self._words = ""
         self._done: float | None = None
         self._timer = threading.Timer(_SHOW_AFTER_S, self._open)

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, Final, TypeAlias
 
 from pourdatum.chunks import Means
 from pourdatum.filelist import Command, choose_files
@@ -25,6 +25,10 @@ from pourdatum.write.tables import write_table
 
 if TYPE_CHECKING:
     from pourdatum.results import PlanResult
+    from pourdatum.surface import Surface
+
+Decide: TypeAlias = "Callable[[Surface, Job], Job]"
+"""Gives the job by which a found floor is planned."""
 
 _PICTURE: Final[dict[Command, str]] = {
     "survey": "levels.png",
@@ -70,14 +74,20 @@ def plan_scan(
     *,
     means: Means = Means(),  # noqa: B008 -- frozen
     progress: Progress = silent,
+    decide: Decide | None = None,
 ) -> Plan:
-    """What to pour on the floor in these files; parameters and errors as ``survey_scan``."""
+    """What to pour on the floor in these files; parameters and errors as ``survey_scan``.
+
+    ``decide`` is asked once the floor is found, and gives the job to go on by.
+    """
     job = as_job(job)
     # A wrong word is said before minutes of reading.
     sheet = read_sheet(job.material.sheet)
     check_fall(job, sheet)
     check_load(job, sheet)
     surface = measured(paths, job, means, progress)
+    if decide is not None:
+        job = decide(surface, job)
     progress("datum and volume", None)
     return plan_pour(surface, job)
 

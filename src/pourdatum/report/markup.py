@@ -19,7 +19,7 @@ from typing import Final
 from pourdatum.report import words
 
 NBSP: Final = "\u00a0"
-_VOID: Final = frozenset({"meta", "img", "br", "link", "input"})
+_VOID: Final = frozenset({"meta", "img", "br", "link", "input", "hr"})
 _LONGEST: Final = 1200
 
 

@@ -243,6 +243,13 @@ def _clear_stale(target: Path) -> None:
                     shutil.rmtree(item, ignore_errors=True)
 
 
+def clear_after(folder: Path, process: int) -> None:
+    """Remove what a run that had to be killed was writing in a folder."""
+    with contextlib.suppress(OSError):
+        for item in folder.glob(f".pourdatum-*-{_MARK}-{process}-*"):
+            shutil.rmtree(item, ignore_errors=True)
+
+
 def _abandoned(item: Path) -> bool:
     # Age counts too: another machine may be writing to a shared disk under this number.
     number = item.name.split("-")[-2]
