@@ -133,7 +133,7 @@ class Page:
         self.wait("document.readyState === 'complete' && location.href !== 'about:blank'")
 
     def wait(self, code: str, seconds: float = PATIENCE_S) -> Any:
-        """Wait until an expression holds; its value. A page that is being changed is asked again."""
+        """Wait until an expression holds; its value. A page under change is asked again."""
         until = time.monotonic() + seconds
         while time.monotonic() < until:
             with contextlib.suppress(AssertionError):
