@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import shutil
 import subprocess
 from dataclasses import replace
@@ -254,6 +255,37 @@ def test_what_is_written() -> None:
     assert border["step_mm"] == pytest.approx([6.0, 6.0], abs=1e-3)
     assert data["unzoned_m2"] == 0.0
     assert result_data(pdm.plan_pour(surface_of(FALL), job_of()))["zones"] == []
+
+
+def test_tables_and_result_name_the_zone_of_each_row(tmp_path: Path) -> None:
+    """By the border's x: what lies west of it is in the zone west. A floor without zones has none.
+
+    Litres of the batches of a zone are its fill, so the column may be added up by.
+    """
+    plan = two()
+    pdm.write_results(plan, tmp_path / "out", files="tables,result")
+    data = result_data(plan)
+    for name in ("batches.csv", "pins.csv"):
+        with (tmp_path / "out" / name).open(encoding="utf-8", newline="") as file:
+            rows = list(csv.DictReader(file))
+        for row in rows:
+            assert row["zone"] == ("west" if float(row["x_m"]) < BORDER_X else "east")
+    for zone in data["zones"]:
+        own = [one for one in data["pour"]["batches"] if one["zone"] == zone["name"]]
+        litres = sum(one["volume_l"] for one in own)
+        assert litres == pytest.approx(zone["fill"]["volume_l"], rel=1e-3)
+        assert sum(one["bags"] for one in own) == zone["bags"]
+    assert {pin["zone"] for pin in data["pins"]} == {"west", "east"}
+    plain = result_data(pdm.plan_pour(surface_of(FALL), job_of()))
+    assert {one["zone"] for one in (*plain["pour"]["batches"], *plain["pins"])} == {None}
+
+
+def test_humps_name_their_zone() -> None:
+    """Two humps in two halves: each is listed under its own."""
+    data = result_data(pdm.plan_pour(surface_of(humps()), job_of(zone=HALVES)))
+    places = {hump["zone"]: hump["place"][0] for hump in data["grind"]["humps"]}
+    assert places["a"] == pytest.approx(1.2, abs=0.1)
+    assert places["b"] == pytest.approx(3.8, abs=0.1)
 
 
 def test_the_print_tells_each_zone(tmp_path: Path) -> None:

@@ -91,6 +91,10 @@ def _both_costs(plan: Plan) -> str:
         "These costs count powder by weight, so that the curve is smooth, with labour, waste and "
         "grinding"
     )
+    ends = plan.cost_interval
+    if ends is not None and ends[0] < ends[1]:
+        low, high = map(words.money, ends)
+        said += f", and are {low} to {high} (95 %) by what the fill may be out by"
     if plan.besides.cost is None:
         return f"{said}."
     more = ", with primer" if plan.order.primer_cost is not None else ""
@@ -124,6 +128,18 @@ def show_small(volume_m3: float, plan: Plan) -> str:
 
 
 def _held(weighed: Grinding, plan: Plan) -> str:
+    """What limit the datum lies at, and how well the scan knows it."""
+    said = _bound(weighed, plan)
+    if weighed.held_m <= 0.0 or weighed.held_cost <= 0.0 or plan.zones:
+        return said
+    floor = "lowest" if weighed.bound == "greatest depth" else "highest"
+    return (
+        f"{said} The {floor} floor sets the datum, and the scan's noise leaves it known to ± "
+        f"{show_height(weighed.held_m, plan.system)}: ± {words.money(weighed.held_cost)} (95 %)."
+    ).strip()
+
+
+def _bound(weighed: Grinding, plan: Plan) -> str:
     greatest = words.limit(plan.sheet.greatest_m, plan.system)
     if not weighed.reached:
         return f"No grinding that is allowed brings the floor within {greatest}."
