@@ -335,6 +335,24 @@ def test_sums_hold_on_drawn_zones() -> None:
             )
 
 
+@pytest.mark.parametrize("off_m", [-0.004, -0.0004, 0.0, 0.0004, 0.004])
+def test_a_border_along_a_wall_is_the_walls(off_m: float) -> None:
+    """An L of 5 by 4 m with a corner of 2 by 1.5 out of it, parted where that corner begins.
+
+    Drawn to the millimetre, a zone gets a sliver along the wall or not: zones meet over 2.5 m
+    either way, and their areas are 3 x 4 and 2 x 2.5 m² to what the line is off.
+    """
+    floor = shapely.box(0, 0, 5, 4).difference(shapely.box(3, 2.5, 5, 4))
+    x = 3.0 + off_m
+    drawn = [("a", shapely.box(-1, -1, x, 5)), ("b", shapely.box(x, -1, 6, 5))]
+    shapes = cut_zones(drawn, floor)
+    parts = [ZoneDatum(one.outline, level(0.01 * k)) for k, one in enumerate(shapes)]
+    (border,) = borders_of(parts, floor)
+    assert border.length_m == pytest.approx(2.5, abs=0.03)
+    assert [one.outline.area for one in shapes] == pytest.approx([12.0, 5.0], abs=0.03)
+    assert sum(one.outline.area for one in shapes) == pytest.approx(17.0, rel=1e-9)
+
+
 def level(z_m: float) -> Datum:
     """A given level."""
     return Datum("level", Plane(z_m), (z_m, z_m), None, 0.002)
