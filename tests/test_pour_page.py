@@ -136,6 +136,8 @@ def test_a_pump_needs_people_and_bags_by_the_minute(room: Path) -> None:
     pumped = planned(room, pour={"mode": "pump", "litres_per_minute": 60.0})
     told = page_text(pumped)
     assert "takes 5.1 bags a minute" in told
+    assert "Middle along, across from A" in told
+    assert "Begin" not in told
     assert "6 people at least: one at the pump, 2 opening bags" in told
 
 

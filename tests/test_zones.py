@@ -25,6 +25,7 @@ from pourdatum.pipeline import result_data
 from pourdatum.pipeline.remarks import unused_keys
 from pourdatum.placedepth import depth_at, depth_draws_m
 from pourdatum.report import words
+from pourdatum.report.grind_block import decision
 from pourdatum.report.pdf import write_pdf
 from pourdatum.report.zones_block import step_told
 from pourdatum.simulate import Hump, Relief
@@ -286,6 +287,27 @@ def test_humps_name_their_zone() -> None:
     places = {hump["zone"]: hump["place"][0] for hump in data["grind"]["humps"]}
     assert places["a"] == pytest.approx(1.2, abs=0.1)
     assert places["b"] == pytest.approx(3.8, abs=0.1)
+
+
+def test_costs_of_zones_that_were_not_weighed_are_not_mixed_in() -> None:
+    """One zone to a given level: the cost is that of the other, has no interval, and says so."""
+    surface = surface_of(humps())
+    given = {"kind": "level", "z_m": 0.012}
+    grind = {"price_per_m2": 1.0, "price_per_m2_mm": 0.5}
+    both = pdm.plan_pour(
+        surface, job_of(zone=HALVES, grind=grind, material={"price_per_bag": 20.0})
+    )
+    one = pdm.plan_pour(
+        surface,
+        job_of(zone=[HALVES[0], HALVES[1] | given], grind=grind, material={"price_per_bag": 20.0}),
+    )
+    assert one.cost_interval is None
+    assert "in the zones that were weighed" in decision(one)
+    assert both.cost_interval is not None
+    low, high = both.cost_interval
+    assert both.grinding is not None
+    assert low < both.grinding.cost < high
+    assert "in all zones" in decision(both)
 
 
 def test_the_print_tells_each_zone(tmp_path: Path) -> None:

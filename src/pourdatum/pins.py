@@ -354,8 +354,9 @@ def _on_floor_m(joint: Joint, outline: Polygon) -> float:
     import shapely
 
     line = shapely.LineString(joint.points_m)
-    # An isolation joint runs in the edge of the floor itself.
-    return float(line.intersection(outline.buffer(0.05)).length)
+    # An isolation joint runs in the edge of the floor itself; others are drawn over it at the ends.
+    slack_m = 0.05 if joint.kind == "isolation" else 0.001
+    return float(line.intersection(outline.buffer(slack_m)).length)
 
 
 def _seen_high(surface: Surface, datum: Datum) -> tuple[float, float] | None:

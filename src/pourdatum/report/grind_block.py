@@ -70,10 +70,11 @@ def decision(plan: Plan) -> str:
         return f"Nothing is ground: that is the cheapest, {words.money(weighed.cost)}."
     humps = f"{len(ground)} hump{'s' if len(ground) != 1 else ''}"
     if plan.zones:
+        where = "in all zones" if _all_weighed(plan) else "in the zones that were weighed"
         return (
             f"Grind {humps}, {show_small(weighed.volume_m3, plan)} of concrete from "
-            f"{show_area(weighed.area_m2, system)} in all zones: the pour takes "
-            f"{show_volume(weighed.saved_m3, system)} less, {words.money(weighed.cost)} in all "
+            f"{show_area(weighed.area_m2, system)} {where}: the pour takes "
+            f"{show_volume(weighed.saved_m3, system)} less there, {words.money(weighed.cost)} "
             f"instead of {words.money(weighed.unground_cost)}, with one set-up."
         )
     return (
@@ -83,6 +84,10 @@ def decision(plan: Plan) -> str:
         f"{show_volume(weighed.saved_m3, system)} less, {words.money(weighed.cost)} in all instead "
         f"of {words.money(weighed.unground_cost)}."
     )
+
+
+def _all_weighed(plan: Plan) -> bool:
+    return all(zone.plan.grinding is not None for zone in plan.zones)
 
 
 def _both_costs(plan: Plan) -> str:
@@ -98,7 +103,8 @@ def _both_costs(plan: Plan) -> str:
     if plan.besides.cost is None:
         return f"{said}."
     more = ", with primer" if plan.order.primer_cost is not None else ""
-    return f"{said}; the plan comes to {words.money(plan.besides.cost)} in whole bags{more}."
+    whole = "the plan" if _all_weighed(plan) else "the plan with all its zones"
+    return f"{said}; {whole} comes to {words.money(plan.besides.cost)} in whole bags{more}."
 
 
 def _of_zones(plan: Plan) -> list[str]:

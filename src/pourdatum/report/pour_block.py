@@ -36,15 +36,14 @@ def pour_sheet(plan: Plan) -> Html | None:
         "Plan of the floor with the batches in the order of the pour, stop-ends between bays and "
         "the exit."
     )
-    shown = figure_of(draw_batches(plan, sheet), alt, caption(sheet, bool(plan.pins.bases)))
     based = bool(plan.pins.bases)
+    said = f"{caption(sheet, based)} batches.csv lists all."
+    shown = figure_of(draw_batches(plan, sheet), alt, said)
     unit = words.plan_unit(plan.system)
-    where = (
-        f"Begin along, across from {corner_name(0)} ({unit})"
-        if based
-        else f"Begin at x, y ({unit})"
-    )
     bags = isinstance(sheet.crew, Crew)
+    at = f"along, across from {corner_name(0)}" if based else "at x, y"
+    # A batch is tipped at one place; a pass of the hose runs across, and its middle is given.
+    where = f"{'Begin' if bags else 'Middle'} {at} ({unit})"
     head = ["Strip", *(["Batches", "Bags"] if bags else ["Volume"]), "Starts", where]
     rows = [
         [
