@@ -16,6 +16,8 @@ from pourdatum.report.words import site_place
 from pourdatum.units import MM, show_length, show_volume
 
 if TYPE_CHECKING:
+    from shapely.geometry.base import BaseGeometry
+
     from pourdatum.job import Job
     from pourdatum.outcome import Plan
     from pourdatum.pour import PourSheet
@@ -23,6 +25,8 @@ if TYPE_CHECKING:
 
 _LEAST_M3: Final = 1e-6
 _AT_FLOOR_M: Final = 1.5
+_WELL_M2: Final = 0.5
+"""An opening through which a person leaves [m²]; our choice."""
 _SHIFT_MIN: Final = 600.0
 """Minutes of pouring from which a day is not enough; common practice, no source."""
 
@@ -152,7 +156,7 @@ def _stated_exit(plan: Plan, job: Job) -> tuple[float, float]:
     outline, frame = plan.floor.outline, plan.scan.frame
     x_m, y_m = place_to_local(job.pour.exit, frame)
     stated = shapely.Point(x_m, y_m)
-    (edge_x_m, edge_y_m), _ = shapely.shortest_line(outline.boundary, stated).coords
+    (edge_x_m, edge_y_m), _ = shapely.shortest_line(_ways_out(plan), stated).coords
     if outline.distance(stated) > _AT_FLOOR_M:
         x, y = place_from_local((edge_x_m, edge_y_m), frame)
         raise JobError(
@@ -167,6 +171,14 @@ def _stated_exit(plan: Plan, job: Job) -> tuple[float, float]:
     return x_m, y_m
 
 
+def _ways_out(plan: Plan) -> BaseGeometry:
+    """Edges over which somebody can leave: walls and stair wells, not columns and drains."""
+    import shapely
+
+    wells = [hole.outline for hole in plan.floor.openings if hole.area_m2 >= _WELL_M2]
+    return shapely.union_all([plan.floor.outline.exterior, *(well.exterior for well in wells)])
+
+
 def _moved_exit_m(plan: Plan, job: Job) -> float | None:
     """How far inside the floor the exit of the job lies, where nobody leaves there [m]."""
     import shapely
@@ -175,7 +187,7 @@ def _moved_exit_m(plan: Plan, job: Job) -> float | None:
         return None
     outline = plan.floor.outline
     stated = shapely.Point(place_to_local(job.pour.exit, plan.scan.frame))
-    inside_m = float(outline.boundary.distance(stated))
+    inside_m = float(_ways_out(plan).distance(stated))
     return inside_m if outline.contains(stated) and inside_m > _AT_FLOOR_M else None
 
 
