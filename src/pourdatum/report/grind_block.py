@@ -177,18 +177,19 @@ def _rows(plan: Plan) -> tuple[list[object], list[list[object]]]:
     priced = any(hump.worth is not None for hump in plan.humps)
     grind = any(_known(hump.grind_m3) for hump in plan.humps)
     saves = any(_known(hump.saves_m3) for hump in plan.humps)
-    head: list[object] = ["No.", place_head(plan.survey), "Height", "Area"]
-    head += ["To grind"] * grind + ["Saves"] * saves + ["Worth it"] * priced
+    # The verdict stands first: on a phone the last columns are off the screen.
+    head: list[object] = ["No.", *["Worth it"] * priced, place_head(plan.survey), "Height", "Area"]
+    head += ["To grind"] * grind + ["Saves"] * saves
     rows = []
     for number, hump in enumerate(plan.humps, 1):
         row: list[object] = [
             number,
+            *[{True: "yes", False: "no", None: "open"}[hump.worth]] * priced,
             place(plan.survey, hump.place_m),
             tied(show_height(hump.height_m, plan.system)),
             tied(show_area(hump.area_m2, plan.system)),
         ]
         row += [_volume(hump.grind_m3, plan)] * grind + [_volume(hump.saves_m3, plan)] * saves
-        row += [{True: "yes", False: "no", None: "open"}[hump.worth]] * priced
         rows.append(row)
     return head, rows
 
