@@ -88,6 +88,10 @@ class Row:
     level_off_mm: float
     humps: str
     found: bool
+    held: float
+    """Stated: what the floor that holds the datum may be out by, as a share of the least cost."""
+    in_stated: bool
+    """Whether the cost of the chosen datum on the true floor lies in the stated interval."""
 
 
 def main(words: Sequence[str] | None = None) -> int:
@@ -113,7 +117,7 @@ def line_of(row: Row) -> str:
     return (
         f"| {row.seed} | {'yes' if row.ground else 'no'} | {row.binds} | {row.true_least:.2f} | "
         f"{100 * row.over:+.2f} % | {100 * row.stated_off:+.2f} % | {row.level_off_mm:+.2f} mm | "
-        f"{row.humps} |"
+        f"{row.humps} | {100 * row.held:.2f} % |"
     )
 
 
@@ -125,8 +129,12 @@ def summary(rows: Sequence[Row]) -> str:
         "held by the greatest depth": [row for row in rows if row.binds == "depth"],
         "nothing is ground": [row for row in rows if not row.ground and not row.binds],
     }
-    lines = ["", "| | scenes | within 1 % | worst | stated within 1 % | humps exact | level off |"]
-    lines.append("| --- | --- | --- | --- | --- | --- | --- |")
+    head = (
+        "| | scenes | within 1 % | worst | stated within 1 % | humps exact | level off |"
+        " within 1 % or what is stated for the limit | cost in its interval |"
+    )
+    lines = ["", head]
+    lines.append("| --- | --- | --- | --- | --- | --- | --- | --- | --- |")
     for name, own in groups.items():
         if not own:
             continue
@@ -135,7 +143,9 @@ def summary(rows: Sequence[Row]) -> str:
         lines.append(
             f"| {name} | {len(own)} | {int((over <= 0.01).sum())} | {100 * over.max():.2f} % | "
             f"{int((stated <= 0.01).sum())} | {sum(row.found for row in own)} | "
-            f"{max(abs(row.level_off_mm) for row in own):.2f} mm |"
+            f"{max(abs(row.level_off_mm) for row in own):.2f} mm | "
+            f"{sum(abs(row.over) <= max(row.held, 0.01) for row in own)} | "
+            f"{sum(row.in_stated for row in own)} |"
         )
     return "\n".join(lines)
 
@@ -206,10 +216,11 @@ def judged(seed: int, room: Scene, lot: Lot, result: dict[str, Any]) -> Row:
     true_cost = float(brute_costs(z, np.array([chosen_m]), scale, lot, ground)[0])
     curve = dict(result["grind"]["curve"])
     humps, found = humps_found(result, room, inside, height, chosen_m - LEAST_M)
+    low, high = result["grind"]["cost_interval"]
     return Row(
         seed, ground, binds, least, true_cost / least - 1.0,
         curve[result["datum"]["z_m"]] / least - 1.0, 1000 * (chosen_m - float(levels[best])),
-        humps, found,
+        humps, found, result["grind"]["held_cost"] / least, low <= true_cost <= high,
     )  # fmt: skip
 
 

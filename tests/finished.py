@@ -177,6 +177,7 @@ def make_ground_plan(survey: Survey | None = None, **changes: Any) -> Plan:
         cost=300.0,
         unground_cost=500.0,
         curve=np.column_stack([plan.datum.plane.z0_m - lower_m, cost]),
+        fill_per_m3=2000.0,
     )
     whole = replace(plan, datum=datum, humps=grinding.humps, grinding=grinding)
     return replace(whole, **changes)

@@ -285,6 +285,40 @@ def test_a_pocket_does_not_bind() -> None:
     assert found.too_deep_m is None
 
 
+def test_what_a_limit_that_is_not_known_costs() -> None:
+    """Where a level is held, its 95 % times the slope of the true cost there; nothing where free.
+
+    By hand: unground a metre of datum costs the fill of the whole floor; ground it costs the fill
+    over what is not ground less the concrete and the rim of what is, here from the formula by
+    differences of 20 um.
+    """
+    unground = weighed(GENTLE, 21, replace(PRICES, setup=1e6))
+    high_m = 1.959964 * scanned(GENTLE, 21)[1].standard_error_m
+    assert unground.held_m == pytest.approx(high_m, rel=1e-6)
+    assert unground.held_cost == pytest.approx(
+        high_m * PRICES.fill_per_m3 * scanned(GENTLE, 21)[0].floor.outline.area, rel=1e-6
+    )
+    deepest = weighed(GENTLE, 21, deepest_m=0.002)
+    around = deepest.datum.plane.z0_m + np.array([-1e-5, 1e-5])
+    slope = abs(float(np.diff(true_costs(GENTLE, PRICES, around))[0])) / 2e-5
+    assert deepest.held_m == pytest.approx(high_m, rel=1e-6)
+    assert deepest.held_cost == pytest.approx(high_m * slope, rel=0.05)
+    free = weighed(GENTLE, 21)
+    assert (free.bound, free.held_m, free.held_cost) == (None, 0.0, 0.0)
+
+
+def test_the_greatest_depth_is_known_as_well_as_the_lowest_floor() -> None:
+    """Its error is that of the cells that are lowest, and not of the highest."""
+    dear = replace(PRICES, grind_per_m2=4000.0)
+    surface, datum = scanned(GENTLE, 21)
+    greatest = datum.plane.z0_m - float(lattice(GENTLE).min()) - 0.001
+    found = weighed(GENTLE, 21, dear, greatest_m=greatest)
+    low = np.argsort(surface.height_m[surface.measured])[:10]
+    error_m = float(surface.standard_error_m[surface.measured][low].mean())
+    assert found.held_m == pytest.approx(1.96 * error_m, rel=0.3)
+    assert found.held_cost > 0.0
+
+
 def test_limits_that_exclude_each_other_are_said() -> None:
     """A floor that no allowed grinding brings within the range is weighed by cost alone."""
     found = weighed(GENTLE, 21, replace(PRICES, setup=0.0), deepest_m=0.001, greatest_m=0.004)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+from dataclasses import replace
 from pathlib import Path
 from statistics import NormalDist
 from typing import Any
@@ -163,6 +164,19 @@ def test_the_chance_of_running_short_by_hand() -> None:
         held_l = bags * 20.0 / 1.7
         wanted = 1.0 - NormalDist(400.0, spread_l).cdf(held_l)
         assert share == pytest.approx(wanted, abs=0.0005)
+
+
+def test_one_bag_less_and_one_more_are_always_told() -> None:
+    """Of a large pour not every number of bags is listed, but those beside what to buy are."""
+    fill = replace(volume(), volume_m3=12.0)
+    bought = order(fill, SHEET, volume_interval_m3=(10.0, 14.0))
+    told = [bags for bags, _ in bought.short]
+    wanted = {bought.bags, *range(bought.bags_to_buy - 1, bought.bags_to_buy + 2)}
+    assert wanted <= set(told)
+    assert told == sorted(told)
+    assert len(told) <= 10
+    shares = dict(bought.short)
+    assert shares[bought.bags_to_buy] <= 0.05 < shares[bought.bags_to_buy - 1]
 
 
 def test_bags_for_a_fill_that_was_drawn() -> None:

@@ -141,7 +141,8 @@ def test_joints_are_listed_and_the_carried_ones_have_pins() -> None:
     kinds: list[Any] = ["movement", "crack", "isolation"]
     joints = tuple(Joint(kind, np.array(line)) for kind, line in zip(kinds, lines, strict=True))
     found = planned(PinRequest(joints=joints))
-    assert_allclose([one.length_m for one in found.joints], [3.0, 1.0, 0.0], atol=0.12)
+    # As far as walls are found by a scan; what is drawn into them does not count.
+    assert_allclose([one.length_m for one in found.joints], [3.0, 1.0, 0.0], atol=0.02)
     assert [one.carried for one in found.joints] == [True, False, True]
     x = np.array([pin.place_m[0] for pin in only(found, "joint")])
     assert_allclose(np.sort(np.unique(np.round(x, 6))), [2.35, 2.65], atol=1e-9)

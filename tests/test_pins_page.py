@@ -138,6 +138,47 @@ def test_the_table_opens_in_a_spreadsheet(tmp_path: Path) -> None:
         assert row["corner"] == "A"
 
 
+def ground_plan(**parts: Any) -> Plan:
+    """The same room with its hump ground: cheap grinding, dear bags, a laser at 1 m."""
+    grind = {"price_per_m2": 1.0, "price_per_m2_mm": 0.5}
+    given = {"grind": grind, "material": {"price_per_bag": 40.0}, "pins": {"mark_z_m": 1.0}}
+    return plan_pour(scanned(), Job.model_validate(given | parts))
+
+
+def test_what_comes_off_under_a_pin() -> None:
+    """Floor by the formula less the ground level, to 0.3 mm; nothing where nothing is ground.
+
+    There the depth is the least by work, not by the scan: no interval stands beside it.
+    """
+    plan = ground_plan()
+    assert plan.datum.lowered_m > 0.001
+    level_m = plan.datum.plane.z0_m + plan.origin_m[2] - 0.002
+    pins = plan_result(plan).pins
+    found = 0
+    for pin in pins:
+        off_mm = 1000.0 * max(float(HUMP.height(*pin.place)) - level_m, 0.0)
+        assert pin.grind_mm == pytest.approx(off_mm, abs=0.3)
+        found += pin.grind_mm > 0.5
+        if pin.grind_mm > 0.5:
+            assert pin.depth_mm == pytest.approx(2.0, abs=1e-6)
+    assert found
+    told = text_of(pins_block.pins(plan))
+    (high,) = [pin for pin in pins if pin.kind == "high"]
+    assert f"2.0, grind {high.grind_mm:.1f}" in told
+    assert "± 0.0" not in told
+    assert {pin.grind_mm for pin in plan_result(plan_in("metric")).pins} == {0.0}
+
+
+def test_the_mark_is_told_over_the_slab_as_it_stands_now() -> None:
+    """The mark is made before anything is ground or blasted: laser less scanned high point."""
+    plan = ground_plan(preparation={"removal_mm": 0.5})
+    high_m = plan.survey.figures.high_m + plan.origin_m[2]
+    told = text_of(pins_block.pins(plan))
+    over_mm = float(re.search(r"which is ([\d.]+) mm over the slab", told)[1])  # type: ignore[index]
+    assert over_mm == pytest.approx(1000.0 * (1.0 - high_m), abs=0.15)
+    assert "as it is now, before grinding and preparation" in told
+
+
 def test_without_pins_there_is_no_block() -> None:
     """A plan without them shows no empty table."""
     from finished import make_plan

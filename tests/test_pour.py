@@ -17,7 +17,7 @@ from scipy.ndimage import label
 from pourdatum.errors import JobError
 from pourdatum.grid import Grid
 from pourdatum.material import Sheet
-from pourdatum.pour import Crew, PourSheet, Pump, lay_out_pour
+from pourdatum.pour import Crew, PourSheet, Pump, check_crew, lay_out_pour
 
 CELL_M = 0.05
 SHEET = Sheet("test", (2.0, 20.0), 1.7, 20.0, 4.4, 20.0)
@@ -245,8 +245,24 @@ def test_pumped() -> None:
 def test_a_batch_longer_than_the_working_time() -> None:
     """Twenty-five minutes a batch against twenty of working time: no order of batches helps."""
     rng = np.random.default_rng(3)
-    with pytest.raises(JobError, match=r"25 min.*20 min"):
+    with pytest.raises(JobError, match=r"25 min.*20 min") as refused:
         laid_out(rng, crew=replace(CREW, minutes_per_batch=25.0))
+    assert refused.value.hint.startswith("2 mixers or more, or 20 min at the most for a batch")
+
+
+def test_what_a_crew_would_need() -> None:
+    """45 min of each of two mixers is 22.5: three are 15. A hose of 120 l at 5 l/min is 24 min.
+
+    At 5 l per minute 100 l are laid in 20 min, and 120 l need 6 l per minute.
+    """
+    with pytest.raises(JobError, match=r"22\.5 min") as slow:
+        check_crew(Crew(2, 45.0, 1), SHEET)
+    assert slow.value.hint.startswith("3 mixers or more, or 40 min at the most for a batch")
+    with pytest.raises(JobError, match="24 min") as long:
+        check_crew(Pump(5.0, 0.120), SHEET)
+    assert "less than 100 l" in long.value.hint
+    assert "more than 6.0 l per minute" in long.value.hint
+    check_crew(Crew(2, 40.0, 1), SHEET)
 
 
 def test_an_exit_outside_the_room() -> None:

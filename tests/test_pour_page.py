@@ -3,18 +3,27 @@
 from __future__ import annotations
 
 import csv
+import html
 import json
 import math
 import re
+from dataclasses import replace
+from itertools import pairwise
 from pathlib import Path
 
+import numpy as np
 import pytest
+import shapely
+from shapely.ops import polylabel
 
 from pourdatum.cli.lines import result_lines
 from pourdatum.errors import JobError
 from pourdatum.job import Job
 from pourdatum.outcome import Plan
 from pourdatum.pipeline import plan_scan, result_data, write_results
+from pourdatum.pumpday import BayDay
+from pourdatum.report.batch_plan import batch_edges
+from pourdatum.report.pour_block import pour_sheet
 from scenes import cluttered_room, written
 
 
@@ -56,8 +65,29 @@ def test_the_exit_of_the_job(room: Path) -> None:
     last = pour["batches"][-1]["place"]
     assert math.dist(last, (x, y)) < 1.5
     assert pour["exit"] == [x, y]
-    with pytest.raises(JobError, match="exit lies"):
+    with pytest.raises(JobError, match="exit lies") as refused:
         planned(room, pour={"exit": [x + 30.0, y]})
+    nearest = re.search(r"edge of the floor is at \[([\d.]+), ([\d.]+)\]", refused.value.hint)
+    assert nearest is not None
+    planned(room, pour={"exit": [float(nearest[1]), float(nearest[2])]})
+
+
+def test_an_exit_in_the_middle_of_the_floor(room: Path) -> None:
+    """Nobody leaves there: the pour ends at the nearest edge, and that is said with both."""
+    found = planned(room)
+    walls = found.floor.outline.exterior
+    middle = polylabel(shapely.Polygon(walls), 0.05)
+    at = [middle.x + found.origin_m[0], middle.y + found.origin_m[1]]
+    inside_m = walls.distance(middle)
+    # The drain is nearer, and no way out.
+    assert found.floor.outline.boundary.distance(middle) < inside_m
+    assert inside_m > 1.5
+    told = planned(room, pour={"exit": at})
+    (warning,) = [one.text for one in told.warnings if one.code == "exit-inside"]
+    assert f"{inside_m:.2f} m inside" in warning
+    data = result_data(told)["pour"]
+    assert math.dist(data["exit"], at) == pytest.approx(inside_m, abs=0.01)
+    assert math.dist(data["batches"][-1]["place"], data["exit"]) < 1.5
 
 
 def test_a_crew_that_cannot_keep_up(room: Path) -> None:
@@ -79,6 +109,62 @@ def test_files(plan: Plan, tmp_path: Path) -> None:
     table = page[page.index("Pour sheet") :]
     table = table[table.index("<tbody>") : table.index("</tbody>")]
     assert len(re.findall("<tr>", table)) == len(strips)
+
+
+def page_text(plan: Plan) -> str:
+    """The pour sheet as it is read."""
+    return html.unescape(re.sub(r"<[^>]+>", "", str(pour_sheet(plan)))).replace("\xa0", " ")
+
+
+def test_a_batch_that_opens_no_bag_is_told(plan: Plan) -> None:
+    """What a bay before left is a batch of its own: its number, whose rest it is, and the sum."""
+    assert plan.pour is not None
+    assert "none is opened" not in page_text(plan)
+    batches = list(plan.pour.batches)
+    batches[4] = replace(batches[4], bags=0)
+    told = page_text(replace(plan, pour=replace(plan.pour, batches=tuple(batches))))
+    bags = sum(batch.bags for batch in batches)
+    assert f"{bags} bags in all: for batch 5 (4) none is opened" in told
+
+
+def test_walking_by_the_clock(room: Path) -> None:
+    """From 7:30 on, so many minutes of pouring, and six hours of the standard sheet: by hand."""
+    timed = planned(room, pour={"start": "07:30"})
+    assert timed.pour is not None
+    ends = 450 + math.floor(timed.pour.minutes + 60 * timed.sheet.walk_after_h)
+    assert f"from {ends // 60}:{ends % 60:02d} on" in page_text(timed)
+
+
+def test_a_pump_needs_people_and_bags_by_the_minute(room: Path) -> None:
+    """60 l a minute at 1.7 kg a litre in bags of 20 kg are 5.1 bags; one opens 3 in a minute."""
+    pumped = planned(room, pour={"mode": "pump", "litres_per_minute": 60.0})
+    told = page_text(pumped)
+    assert "takes 5.1 bags a minute" in told
+    assert "Middle along, across from A" in told
+    assert "Begin" not in told
+    assert "6 people at least: one at the pump, 2 opening bags" in told
+
+
+def test_minutes_of_bays_add_up_by_the_clock() -> None:
+    """By hand: 36.6 and 29.3 min begin at 0:00, 0:36 and 1:05, so they take 36 and 29."""
+    ends = [0.0, 36.56, 65.82, 126.53, 178.14]
+    bays = [BayDay(k, a, b - a, a, 1.0, 1.0, 1) for k, (a, b) in enumerate(pairwise(ends), 1)]
+    assert [bay.whole_min for bay in bays] == [36, 29, 61, 52]
+    assert sum(bay.whole_min for bay in bays) == 178
+
+
+def test_batches_are_parted_by_lines(plan: Plan) -> None:
+    """Each edge between cells of two batches lies under one line, and no other edge does."""
+    assert plan.pour is not None
+    number, grid = plan.pour.batch_of, plan.surface.grid
+    pieces = batch_edges(number, grid)
+    across = (number[:, 1:] != number[:, :-1]) & (number[:, 1:] > 0) & (number[:, :-1] > 0)
+    along = (number[1:] != number[:-1]) & (number[1:] > 0) & (number[:-1] > 0)
+    length_m = np.abs(pieces[:, 1] - pieces[:, 0]).sum()
+    assert length_m == pytest.approx((across.sum() + along.sum()) * grid.cell_m)
+    steps = (pieces - [grid.x0_m, grid.y0_m]) / grid.cell_m - 0.5
+    assert np.abs(steps - np.rint(steps)).max() < 1e-6
+    assert len(pieces) < 0.6 * (across.sum() + along.sum())
 
 
 def test_the_printed_line(plan: Plan) -> None:

@@ -515,11 +515,32 @@ def test_page_says_what_to_grind_and_what_it_saves(tmp_path):
     text = Seen(page_of(plan, tmp_path)).words
     assert "Grind 2 humps, 1.4 l of concrete from 0.60 m²: the datum lies 3.1 mm lower" in text
     assert "the pour takes 120 l less, 300.00 in all instead of 500.00." in text
-    assert text.count("11.0 lyes") == 2
-    assert text.count("11.0 lno") == 1
+    # The verdict stands beside the number of its hump.
+    table = text[text.index("No.Worth it") :]
+    for number, hump in enumerate(plan.humps, 1):
+        assert f"{number}{'yes' if hump.worth else 'no'}" in table
+    assert [hump.worth for hump in plan.humps] == [True, True, False]
+    assert table.count("11.0 l") == 3
+    # 2 000 for each cubic metre: the ends of the fill's interval in money, beside 300.
+    low, high = (300.0 + 2000.0 * (end - plan.volume.volume_m3) for end in plan.volume_interval_m3)
+    assert f"are {low:.2f} to {high:.2f} (95 %) by what the fill may be out by" in text
     assert "1.1 mm below the floor there as it is before grinding" in text
     assert "Put a height mark on a wall or a column before anything is ground" in text
     assert "respirable crystalline silica" in text
+
+
+@pytest.mark.parametrize(
+    ("bound", "floor"), [("deepest grind", "highest"), ("greatest depth", "lowest")]
+)
+def test_page_says_what_a_limit_is_known_to(tmp_path, bound, floor):
+    """Which floor holds the datum, how well it is known, and what that is in money."""
+    plan = make_ground_plan()
+    held = replace(plan.grinding, bound=bound, held_m=0.0002, held_cost=12.5)
+    text = Seen(page_of(replace(plan, grinding=held), tmp_path)).words
+    told = f"The {floor} floor sets the datum, and the scan's noise leaves it known to ± 0.2 mm"
+    assert f"{told}: ± 12.50 (95 %)." in text
+    free = Seen(page_of(plan, tmp_path, "free.html")).words
+    assert "sets the datum, and" not in free
 
 
 def test_page_says_why_grinding_is_not_weighed(tmp_path):

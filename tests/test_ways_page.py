@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from pathlib import Path
 from typing import Any
 
@@ -169,7 +170,25 @@ def test_a_floor_that_nothing_fits() -> None:
     said = would_work(plan)
     assert said.startswith("No way that was compared works. The nearest is ")
     assert "deeper than" in said
+    assert "screed under it, or more lifts than two" in said
     assert said in result_lines(plan, "out", ["report"])
+
+
+def test_a_level_that_is_too_high_for_every_sheet(surface: Surface) -> None:
+    """150 mm over a floor with a pocket of 25: the sentence says how much lower works, and it does.
+
+    175 mm at the deepest; light takes 40, so 135 lower, and 15 mm are then left on the floor.
+    """
+    plan = planned(surface, datum={"kind": "level", "z_m": 0.15})
+    assert plan.ways.best is None
+    said = would_work(plan)
+    lower = re.search(r"It works with the datum ([\d.]+) mm lower", said)
+    assert lower is not None
+    assert float(lower[1]) == pytest.approx(135.0, abs=1.0)
+    assert "levelling compound, light in one lift" in said
+    z_m = 0.15 - float(lower[1]) / 1000.0
+    built = planned(surface, datum={"kind": "level", "z_m": z_m}, material={"sheet": "light"})
+    assert built.buildable
 
 
 def test_a_load_below_the_least_depth_is_refused(surface: Surface) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import shutil
 import subprocess
 from dataclasses import replace
@@ -24,6 +25,7 @@ from pourdatum.pipeline import result_data
 from pourdatum.pipeline.remarks import unused_keys
 from pourdatum.placedepth import depth_at, depth_draws_m
 from pourdatum.report import words
+from pourdatum.report.grind_block import decision
 from pourdatum.report.pdf import write_pdf
 from pourdatum.report.zones_block import step_told
 from pourdatum.simulate import Hump, Relief
@@ -256,6 +258,58 @@ def test_what_is_written() -> None:
     assert result_data(pdm.plan_pour(surface_of(FALL), job_of()))["zones"] == []
 
 
+def test_tables_and_result_name_the_zone_of_each_row(tmp_path: Path) -> None:
+    """By the border's x: what lies west of it is in the zone west. A floor without zones has none.
+
+    Litres of the batches of a zone are its fill, so the column may be added up by.
+    """
+    plan = two()
+    pdm.write_results(plan, tmp_path / "out", files="tables,result")
+    data = result_data(plan)
+    for name in ("batches.csv", "pins.csv"):
+        with (tmp_path / "out" / name).open(encoding="utf-8", newline="") as file:
+            rows = list(csv.DictReader(file))
+        for row in rows:
+            assert row["zone"] == ("west" if float(row["x_m"]) < BORDER_X else "east")
+    for zone in data["zones"]:
+        own = [one for one in data["pour"]["batches"] if one["zone"] == zone["name"]]
+        litres = sum(one["volume_l"] for one in own)
+        assert litres == pytest.approx(zone["fill"]["volume_l"], rel=1e-3)
+        assert sum(one["bags"] for one in own) == zone["bags"]
+    assert {pin["zone"] for pin in data["pins"]} == {"west", "east"}
+    plain = result_data(pdm.plan_pour(surface_of(FALL), job_of()))
+    assert {one["zone"] for one in (*plain["pour"]["batches"], *plain["pins"])} == {None}
+
+
+def test_humps_name_their_zone() -> None:
+    """Two humps in two halves: each is listed under its own."""
+    data = result_data(pdm.plan_pour(surface_of(humps()), job_of(zone=HALVES)))
+    places = {hump["zone"]: hump["place"][0] for hump in data["grind"]["humps"]}
+    assert places["a"] == pytest.approx(1.2, abs=0.1)
+    assert places["b"] == pytest.approx(3.8, abs=0.1)
+
+
+def test_costs_of_zones_that_were_not_weighed_are_not_mixed_in() -> None:
+    """One zone to a given level: the cost is that of the other, has no interval, and says so."""
+    surface = surface_of(humps())
+    given = {"kind": "level", "z_m": 0.012}
+    grind = {"price_per_m2": 1.0, "price_per_m2_mm": 0.5}
+    both = pdm.plan_pour(
+        surface, job_of(zone=HALVES, grind=grind, material={"price_per_bag": 20.0})
+    )
+    one = pdm.plan_pour(
+        surface,
+        job_of(zone=[HALVES[0], HALVES[1] | given], grind=grind, material={"price_per_bag": 20.0}),
+    )
+    assert one.cost_interval is None
+    assert "in the zones that were weighed" in decision(one)
+    assert both.cost_interval is not None
+    low, high = both.cost_interval
+    assert both.grinding is not None
+    assert low < both.grinding.cost < high
+    assert "in all zones" in decision(both)
+
+
 def test_the_print_tells_each_zone(tmp_path: Path) -> None:
     """On paper as on the page: datum, area and fill of each, and the step between them once."""
     if shutil.which("pdftotext") is None:
@@ -301,6 +355,24 @@ def test_sums_hold_on_drawn_zones() -> None:
             assert [(b.first, b.second) for b in borders_of(parts, HALL)] == [(0, 1), (1, 2)], (
                 f"seed {seed}"
             )
+
+
+@pytest.mark.parametrize("off_m", [-0.004, -0.0004, 0.0, 0.0004, 0.004])
+def test_a_border_along_a_wall_is_the_walls(off_m: float) -> None:
+    """An L of 5 by 4 m with a corner of 2 by 1.5 out of it, parted where that corner begins.
+
+    Drawn to the millimetre, a zone gets a sliver along the wall or not: zones meet over 2.5 m
+    either way, and their areas are 3 x 4 and 2 x 2.5 m² to what the line is off.
+    """
+    floor = shapely.box(0, 0, 5, 4).difference(shapely.box(3, 2.5, 5, 4))
+    x = 3.0 + off_m
+    drawn = [("a", shapely.box(-1, -1, x, 5)), ("b", shapely.box(x, -1, 6, 5))]
+    shapes = cut_zones(drawn, floor)
+    parts = [ZoneDatum(one.outline, level(0.01 * k)) for k, one in enumerate(shapes)]
+    (border,) = borders_of(parts, floor)
+    assert border.length_m == pytest.approx(2.5, abs=0.03)
+    assert [one.outline.area for one in shapes] == pytest.approx([12.0, 5.0], abs=0.03)
+    assert sum(one.outline.area for one in shapes) == pytest.approx(17.0, rel=1e-9)
 
 
 def level(z_m: float) -> Datum:

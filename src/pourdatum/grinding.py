@@ -7,6 +7,7 @@ point, which has its luck taken out: what noise there is above it is never groun
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final, Literal
 
@@ -47,6 +48,9 @@ _POCKET_DEPTH_M: Final = 0.002
 """Width up to which a hollow, and depth from which it, is a pocket: that is filled first, and does
 not bind the datum [m]. A choice."""
 _BINDS_M: Final = 2e-6
+_NEAR_M: Final = 1e-5
+_EACH_WAY: Final = 1.959964
+"""Standard errors to each side of an interval of 95 %."""
 # Neighbours that share an edge of a triangle: quads are split by their rising diagonal.
 _TOUCHING: Final = np.array([[1, 1, 0], [1, 1, 1], [0, 1, 1]])
 
@@ -79,6 +83,14 @@ class Grinding:
         point's [m].
     reached : bool
         False where grinding as deep as allowed leaves the floor too deep all the same.
+    held_m : float
+        Where a floor holds the datum, and not its cost: how well the scan knows that floor,
+        half of a 95 % interval. The highest where nothing is ground or the deepest grind binds,
+        the lowest under the greatest depth; 0 where the cost alone decides [m].
+    held_cost : float
+        What a datum that is out by as much costs more, or too little: the cost is not flat there.
+    fill_per_m3 : float
+        Price of a cubic metre of fill that the cost was reckoned with.
     """
 
     datum: Datum
@@ -92,6 +104,9 @@ class Grinding:
     bound: Bound | None = None
     too_deep_m: float | None = None
     reached: bool = True
+    held_m: float = 0.0
+    held_cost: float = 0.0
+    fill_per_m3: float = 0.0
 
     @property
     def ground(self) -> tuple[Hump, ...]:
@@ -139,7 +154,9 @@ def weigh_grinding(
     floor_ends = low_m
     if deepest_m is not None:
         low_m = max(low_m, top_m - deepest_m)
-    high_m, reached = _highest_allowed(floor_m, known, surface, greatest_m, low_m, top_m)
+    high_m, reached, low_error_m = _highest_allowed(
+        floor_m, known, surface, greatest_m, low_m, top_m
+    )
     level_m = curve.cheapest(low_m, high_m)
     humps = find_humps(surface, datum)
     ground = _ground_humps(surface, datum, floor_m, level_m - least_m, humps)
@@ -150,6 +167,9 @@ def weigh_grinding(
         bound = "greatest depth"
     elif ground and low_m > floor_ends and level_m < low_m + _BINDS_M:
         bound = "deepest grind"
+    held_m = _EACH_WAY * (low_error_m if bound == "greatest depth" else datum.standard_error_m)
+    if ground and bound is None:
+        held_m = 0.0
     levels = np.unique([*np.linspace(low_m, top_m, CURVE_POINTS), level_m])
     cost, unground_cost = (float(curve.cost(at)) for at in (level_m, top_m))
     return Grinding(
@@ -164,23 +184,41 @@ def weigh_grinding(
         bound=bound,
         too_deep_m=high_m if high_m < top_m else None,
         reached=reached,
+        held_m=held_m,
+        held_cost=held_m * _steepness(curve, level_m, low_m),
+        fill_per_m3=prices.fill_per_m3,
     )
+
+
+def _steepness(curve: CostCurve, level_m: float, low_m: float) -> float:
+    """How much the cost changes with the level of the datum [per m]."""
+    if level_m >= curve.top_m:
+        return curve.prices.fill_per_m3 * curve.fill.outline_m2
+    ends = np.clip([level_m - _NEAR_M, level_m + _NEAR_M], low_m, np.nextafter(curve.top_m, low_m))
+    first, last = curve.cost(ends)
+    return float(abs(last - first) / max(ends[1] - ends[0], _BINDS_M))
 
 
 def _highest_allowed(
     floor_m: Array, known: Mask, surface: Surface, greatest_m: float, low_m: float, top_m: float
-) -> tuple[float, bool]:
-    """The highest datum under which the floor is not too deep, and whether there is one [m]."""
+) -> tuple[float, bool, float]:
+    """The highest datum under which the floor is not too deep [m], and whether there is one.
+
+    With the standard error of the floor that decides it [m].
+    """
     cell_m2 = surface.grid.cell_m**2
     small_m = _level_of_area(floor_m[known], small_patches_m2(surface.floor.area_m2) / cell_m2)
     # A fit that ran ahead of its points, or under things, binds no datum.
     sound = surface.measured & (surface.standard_error_m <= sound_error_m(surface))
     shallow = _without_pockets(floor_m, sound if sound.any() else known, surface.grid.cell_m)
     whole_m = _level_of_area(shallow, SMALL_LEAST_M2 / cell_m2)
-    for limit_m in (min(small_m, whole_m) + greatest_m, small_m + greatest_m):
-        if limit_m >= low_m:
-            return min(limit_m, top_m), True
-    return top_m, False
+    for lowest_m in (min(small_m, whole_m), small_m):
+        if lowest_m + greatest_m >= low_m:
+            errors = surface.standard_error_m[known & (floor_m <= lowest_m)]
+            square = errors[np.isfinite(errors)] ** 2
+            error_m = math.sqrt(float(square.mean())) if square.size else 0.0
+            return min(lowest_m + greatest_m, top_m), True, error_m
+    return top_m, False, 0.0
 
 
 def _level_of_area(height: Array, cells: float) -> float:

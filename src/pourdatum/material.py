@@ -298,10 +298,14 @@ def order(
 def _chances_short(
     need_m3: NDArray[np.float64], per_bag_m3: float, bags: int, to_buy: int
 ) -> tuple[tuple[int, float], ...]:
-    """Chance that so many bags do not fill what is needed: a few numbers from ``bags`` on."""
-    last = max(math.ceil(float(np.quantile(need_m3, 0.99)) / per_bag_m3), to_buy, bags + 1)
+    """Chance that so many bags do not fill what is needed: a few numbers from ``bags`` on.
+
+    Those to buy are among them, with one less and one more.
+    """
+    last = max(math.ceil(float(np.quantile(need_m3, 0.99)) / per_bag_m3), to_buy + 1, bags + 1)
     step = max(1, math.ceil((last - bags) / _ROWS))
-    numbers = sorted({*range(bags, last + 1, step), to_buy})
+    beside = range(max(to_buy - 1, bags), to_buy + 2)
+    numbers = sorted({*range(bags, last + 1, step), *beside})
     return tuple((n, float(np.mean(need_m3 > n * per_bag_m3 * (1.0 + _DUST)))) for n in numbers)
 
 

@@ -285,6 +285,19 @@ class Plan(_OverSurvey):
         return (0.0, 0.0) if found is None else (found.volume_m3, found.area_m2)
 
     @property
+    def cost_interval(self) -> tuple[float, float] | None:
+        """Cost of fill and grinding at the ends of the fill's interval; None if not weighed.
+
+        Of zones only where all were weighed: else the cost is not that of the whole fill.
+        """
+        found, fill_m3 = self.grinding, self.volume.volume_m3
+        if found is None or any(zone.plan.grinding is None for zone in self.zones):
+            return None
+        low, high = (found.cost + found.fill_per_m3 * (end_m3 - fill_m3)
+                     for end_m3 in self.volume_interval_m3)  # fmt: skip
+        return low, high
+
+    @property
     def depth_m(self) -> NDArray[np.float64]:
         """Datum minus floor as ground at the cell centres (ny, nx) [m], NaN where there is none."""
         x_m, y_m = self.surface.grid.mesh()

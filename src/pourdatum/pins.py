@@ -36,6 +36,8 @@ MOST_ASKED: Final = 2000
 """Pins that a stated reach may ask for."""
 _TALL_M: Final = 5.0
 """No staff reads a laser that stands higher over the floor than this [m]."""
+_GROUND_M: Final = 1e-5
+"""Less than that off the floor is rounding [m]."""
 _NODES: Final = 200
 """Places over the floor by which the wall is found that its rows run along."""
 _FACE_M: Final = 0.06
@@ -96,6 +98,8 @@ class Pin:
         Its top, which is the datum; local [m].
     depth_m, low_m, high_m : float
         Of the pour there, and its 95 % interval [m].
+    ground_m : float
+        Concrete that comes off there before: the depth is that over ground floor [m].
     staff_m : float or None
         Reading on its top from a laser at the height mark; None where nothing is level [m].
     base : int or None
@@ -120,6 +124,7 @@ class Pin:
     along_across_m: tuple[float, float] | None = None
     diagonal_m: float | None = None
     from_end_m: float | None = None
+    ground_m: float = 0.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -273,6 +278,8 @@ def _read(
     place = np.array([one.place_m for one in places])
     found = depth_at(surface, datum, place)
     top = datum.at(*place.T)
+    standing = top - surface.grid.at(surface.height_m, place)
+    ground = np.where(found.value_m > standing + _GROUND_M, found.value_m - standing, 0.0)
     tape = set_out(surface.floor.outline, bases, place, blocks=blocks)
 
     def known(value: float) -> float | None:
@@ -298,6 +305,7 @@ def _read(
                 (along, across) if base >= 0 else None,
                 known(tape.diagonal_m[k]),
                 known(tape.from_end_m[k]),
+                float(ground[k]),
             )
         )
     return tuple(pins)
@@ -346,8 +354,9 @@ def _on_floor_m(joint: Joint, outline: Polygon) -> float:
     import shapely
 
     line = shapely.LineString(joint.points_m)
-    # An isolation joint runs in the edge of the floor itself.
-    return float(line.intersection(outline.buffer(0.05)).length)
+    # An isolation joint runs in the edge of the floor itself; others are drawn over it at the ends.
+    slack_m = 0.05 if joint.kind == "isolation" else 0.001
+    return float(line.intersection(outline.buffer(slack_m)).length)
 
 
 def _seen_high(surface: Surface, datum: Datum) -> tuple[float, float] | None:

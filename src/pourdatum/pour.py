@@ -151,22 +151,7 @@ def lay_out_pour(
         than the working time.
     """
     check_exit(inside, grid, leave_m)
-    if isinstance(crew, Crew) and crew.step_min > sheet.working_time_min:
-        raise JobError(
-            f"a batch every {crew.step_min:g} min meets an edge older than the working time of"
-            f" {sheet.working_time_min:g} min",
-            where="pour.minutes_per_batch",
-            hint="more mixers, a quicker batch, or a material that stays open longer",
-            id="batch-too-slow",
-        )
-    if isinstance(crew, Pump) and crew.hose_min >= sheet.working_time_min:
-        raise JobError(
-            f"a hose of {crew.hose_m3 * MM:g} l is full for {crew.hose_min:.0f} min, the working"
-            f" time of {sheet.name} is {sheet.working_time_min:g} min",
-            where="pour.hose_l",
-            hint="a shorter or thinner hose, a faster pump, or a material that stays open longer",
-            id="hose-too-slow",
-        )
+    check_crew(crew, sheet)
     blocks = make_blocks(depth_m, inside, grid, volume_m3, leave_m, joints, parts)
     bag_m3 = sheet.bag_kg / sheet.powder_kg_per_m2_mm / MM / (1.0 + waste)
     laid, obstacle = wet_edge(blocks, crew, bag_m3, sheet.working_time_min)
@@ -186,6 +171,37 @@ def lay_out_pour(
         leave_m=leave_m,
         obstacle=obstacle,
     )
+
+
+def check_crew(crew: Crew | Pump, sheet: Sheet) -> None:
+    """Refuse a crew whose single batch, or whose hose, outlasts the working time.
+
+    Raises
+    ------
+    JobError
+        Naming both times, and what would just do.
+    """
+    working = sheet.working_time_min
+    if isinstance(crew, Crew) and crew.step_min > working:
+        mixers = math.ceil(crew.minutes_per_batch / working - 1e-9)
+        raise JobError(
+            f"a batch every {crew.step_min:g} min meets an edge older than the working time of"
+            f" {working:g} min",
+            where="pour.minutes_per_batch",
+            hint=f"{mixers} mixers or more, or {working * crew.mixers:g} min at the most for a"
+            " batch of one, or a material that stays open longer",
+            id="batch-too-slow",
+        )
+    if isinstance(crew, Pump) and crew.hose_min >= working:
+        raise JobError(
+            f"a hose of {crew.hose_m3 * MM:g} l is full for {crew.hose_min:.0f} min, the working"
+            f" time of {sheet.name} is {working:g} min",
+            where="pour.hose_l",
+            hint=f"a hose of less than {crew.litres_per_minute * working:.0f} l, a pump of more"
+            f" than {crew.hose_m3 * MM / working:.1f} l per minute, or a material that stays open"
+            " longer",
+            id="hose-too-slow",
+        )
 
 
 def check_exit(inside: Mask, grid: Grid, leave_m: tuple[float, float]) -> None:
@@ -236,4 +252,4 @@ def _batches(laid: Laid, blocks: Blocks, bag_m3: float, crew: Crew | Pump) -> tu
     return tuple(found)
 
 
-__all__ = ["Batch", "Crew", "Parts", "PourSheet", "Pump", "lay_out_pour"]
+__all__ = ["Batch", "Crew", "Parts", "PourSheet", "Pump", "check_crew", "lay_out_pour"]

@@ -72,6 +72,13 @@ class BayDay:
     powder_kg: float
     bags: int
 
+    @property
+    def whole_min(self) -> int:
+        """Minutes between its start and its end as a clock shows both: bays add up."""
+        return math.floor(self.start_min + self.minutes + _HAIR) - math.floor(
+            self.start_min + _HAIR
+        )
+
 
 @dataclass(frozen=True)
 class PourDay:

@@ -35,6 +35,8 @@ _LEAST_M2: Final = 0.01
 """One patch of 100 mm: less floor is no place."""
 _PIECE_M2: Final = 0.25
 """A second piece of a zone from which it is two zones [m²]; our choice."""
+_SLIVER_M2: Final = 1e-5
+"""Less is rounding of the cut [m²]."""
 _MOST_OFF: Final = 0.75
 """Share of a zone that may lie off the floor before its coordinates are doubted."""
 _APART_M: Final = 0.05
@@ -134,7 +136,41 @@ def cut_zones(drawn: Sequence[tuple[str, Polygon]], floor: Polygon) -> tuple[Zon
         for other in found:
             own = own.difference(other.outline)
         found.append(ZoneShape(name, _one_piece(own, number, name), shape.area, off_m2))
-    return tuple(found)
+    return _without_slivers(found)
+
+
+def _without_slivers(zones: list[ZoneShape]) -> tuple[ZoneShape, ...]:
+    """Zones whose slivers along a wall are their neighbour's: a line drawn in the wall itself.
+
+    A hair beyond the corner from which the wall runs on it leaves one, over the wall's length.
+    """
+    shapes = [zone.outline for zone in zones]
+    for k, whole in enumerate(shapes):
+        wide = whole.buffer(-0.5 * OVERLAP_M, join_style="mitre")
+        wide = wide.buffer(0.5 * OVERLAP_M, join_style="mitre")
+        for sliver in _parts(whole.difference(wide)):
+            if sliver.area < _SLIVER_M2:
+                continue
+            near = sliver.buffer(_ON_EDGE_M)
+            beside = [
+                0.0 if other == k else float(near.intersection(shape.boundary).length)
+                for other, shape in enumerate(shapes)
+            ]
+            heir = int(np.argmax(beside))
+            # Corners of a sliver's width stay where they are.
+            if sliver.length < 4.0 * OVERLAP_M or beside[heir] < 0.25 * sliver.length:
+                continue
+            rest, more = _parts(shapes[k].difference(sliver)), _parts(shapes[heir].union(sliver))
+            if len(rest) == len(more) == 1:
+                shapes[k], shapes[heir] = rest[0], more[0]
+    return tuple(replace(zone, outline=own) for zone, own in zip(zones, shapes, strict=True))
+
+
+def _parts(shape: BaseGeometry) -> list[Polygon]:
+    """The polygons that a shape is made of."""
+    import shapely
+
+    return [part for part in shapely.get_parts(shape) if part.geom_type == "Polygon"]
 
 
 def uncovered(zones: Sequence[ZoneShape], floor: Polygon) -> BaseGeometry:

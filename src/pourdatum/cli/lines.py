@@ -246,7 +246,7 @@ def _day_rows(plan: Plan) -> list[tuple[str, str]]:
     when = "from" if day.deliveries_min else "by"
     listed = [
         f"{bay.bags} bags {when} {clock_of(bay.by_min, day.start_min)} for bay {bay.number}"
-        f" ({math.floor(bay.minutes)} min)"
+        f" ({bay.whole_min} min)"
         for bay in day.bays
     ]
     more = f"; and {len(listed) - _BAYS} more" if len(listed) > _BAYS else ""

@@ -15,8 +15,10 @@ from pourdatum.pipeline.compared import check_load
 from pourdatum.pipeline.measured import measured
 from pourdatum.pipeline.onedatum import check_fall, wants_grinding
 from pourdatum.pipeline.planned import plan_pour
+from pourdatum.pipeline.poured import crew_of
 from pourdatum.pipeline.surveyed import as_job, survey_floor
 from pourdatum.pipeline.verified import check_scans
+from pourdatum.pour import check_crew
 from pourdatum.sheetfile import read_sheet
 from pourdatum.write.folder import result_folder, writing
 from pourdatum.write.points import write_points
@@ -85,6 +87,7 @@ def plan_scan(
     sheet = read_sheet(job.material.sheet)
     check_fall(job, sheet)
     check_load(job, sheet)
+    check_crew(crew_of(job), sheet)
     surface = measured(paths, job, means, progress)
     if decide is not None:
         job = decide(surface, job)
@@ -201,10 +204,12 @@ def _write_tables(plan: Plan, work: Path) -> None:
 
 
 def _write_batches(result: PlanResult, path: Path) -> None:
-    header = ["batch", "bay", "strip", "x_m", "y_m", "area_m2", "volume_l", "bags", "start_min"]
+    header = [
+        "batch", "bay", "strip", "x_m", "y_m", "area_m2", "volume_l", "bags", "start_min", "zone",
+    ]  # fmt: skip
     rows = [
         [one.number, one.bay, one.strip, *one.place, one.area_m2, one.volume_l, one.bags,
-         one.start_min]
+         one.start_min, one.zone]
         for one in result.pour.batches
     ]  # fmt: skip
     write_table(path, header, rows)
@@ -214,12 +219,14 @@ def _write_pins(result: PlanResult, path: Path) -> None:
     header = [
         "pin", "why", "of", "row", "x_m", "y_m", "corner", "along_m", "across_m", "diagonal_m",
         "from_wall_end_m", "staff_mm", "z_m", "depth_mm", "depth_low_mm", "depth_high_mm",
+        "grind_mm", "zone",
     ]  # fmt: skip
     rows = [
         [
             pin.name, pin.kind, pin.of, pin.row, *pin.place, pin.corner,
             *(pin.along_across_m or (None, None)), pin.diagonal_m, pin.from_end_m,
             pin.staff_mm, pin.z_m, pin.depth_mm, *pin.depth_interval_mm,
+            pin.grind_mm, pin.zone,
         ]
         for pin in result.pins
     ]  # fmt: skip
@@ -227,11 +234,12 @@ def _write_pins(result: PlanResult, path: Path) -> None:
 
 
 def _write_humps(result: PlanResult, path: Path) -> None:
-    header = ["hump", "x_m", "y_m", "area_m2", "height_mm", "grind_l", "saves_l", "worth"]
+    header = ["hump", "x_m", "y_m", "area_m2", "height_mm", "grind_l", "saves_l", "worth", "zone"]
     rows = [
-        [number, *hump.place, hump.area_m2, hump.height_mm, hump.grind_l, hump.saves_l, hump.worth]
+        [number, *hump.place, hump.area_m2, hump.height_mm, hump.grind_l, hump.saves_l, hump.worth,
+         hump.zone]
         for number, hump in enumerate(result.grind.humps, 1)
-    ]
+    ]  # fmt: skip
     write_table(path, header, rows)
 
 

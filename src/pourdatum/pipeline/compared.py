@@ -13,7 +13,7 @@ from pourdatum.errors import JobError, NoFloor
 from pourdatum.lifts import Offer, Terms
 from pourdatum.patch import highest_patch
 from pourdatum.sheetfile import read_sheet, shipped_sheets
-from pourdatum.units import MM
+from pourdatum.units import MM, show_load
 from pourdatum.ways import compare_ways
 
 if TYPE_CHECKING:
@@ -150,9 +150,15 @@ def check_load(job: Job, sheet: Sheet) -> None:
         f" {others[name].depth_mm[0]:g} mm"
     )
     raise JobError(
-        f"{allowed:g} kg per m² is less than the {least_kg:.1f} that {sheet.depth_mm[0]:g} mm of"
-        f" {sheet.name}, its least depth, weigh wet",
+        f"{allowed:g} kg per m²{_load_too(allowed, job)} is less than the {least_kg:.1f} that"
+        f" {sheet.depth_mm[0]:g} mm of {sheet.name}, its least depth, weigh wet",
         where="pour.max_load_kg_per_m2",
-        hint=f"{lightest}; what the floor may carry is an engineer's question",
+        hint=f"{lightest}, so that nothing known fits under {min(least_kg, weighs[name]):.1f}; what"
+        " the floor may carry is an engineer's question",
         id="load-too-low",
     )
+
+
+def _load_too(kg_per_m2: float, job: Job) -> str:
+    """The load in the unit of an imperial job as well; the key is metric."""
+    return f" ({show_load(kg_per_m2, job.units)})" if job.units == "imperial" else ""

@@ -24,11 +24,12 @@ from pourdatum.pipeline.onedatum import (
     weighed,
 )
 from pourdatum.pipeline.pinned import pins_of
-from pourdatum.pipeline.poured import day_of, pour_obstacles, sheet_of
+from pourdatum.pipeline.poured import crew_of, day_of, pour_obstacles, sheet_of
 from pourdatum.pipeline.remarks import plan_assumptions, plan_warnings
 from pourdatum.pipeline.surveyed import as_job, surveyed
 from pourdatum.pipeline.upright import check_level, check_walls
 from pourdatum.pipeline.zoned import plan_zones
+from pourdatum.pour import check_crew
 
 if TYPE_CHECKING:
     from concurrent.futures import Future
@@ -58,6 +59,7 @@ def plan_pour(surface: Surface, job: Job | str | Path | None = None) -> Plan:
     sheet = own_sheet(job)
     check_fall(job, sheet)
     check_load(job, sheet)
+    check_crew(crew_of(job), sheet)
     surface = with_control(surface, job)
     for kind in [zone.kind for zone in job.zone] or [job.datum.kind]:
         check_level(surface, kind)

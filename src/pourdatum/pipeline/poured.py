@@ -7,13 +7,17 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from pourdatum.datum import in_zones
+from pourdatum.errors import JobError
 from pourdatum.outcome import Warned
-from pourdatum.outline_file import place_to_local
+from pourdatum.outline_file import place_from_local, place_to_local
 from pourdatum.pour import Crew, Parts, Pump, lay_out_pour
 from pourdatum.pumpday import NO_DAY, Terms, pour_day
+from pourdatum.report.words import site_place
 from pourdatum.units import MM, show_length, show_volume
 
 if TYPE_CHECKING:
+    from shapely.geometry.base import BaseGeometry
+
     from pourdatum.job import Job
     from pourdatum.outcome import Plan
     from pourdatum.pour import PourSheet
@@ -21,6 +25,8 @@ if TYPE_CHECKING:
 
 _LEAST_M3: Final = 1e-6
 _AT_FLOOR_M: Final = 1.5
+_WELL_M2: Final = 0.5
+"""An opening through which a person leaves [m²]; our choice."""
 _SHIFT_MIN: Final = 600.0
 """Minutes of pouring from which a day is not enough; common practice, no source."""
 
@@ -113,8 +119,6 @@ def leave_of(plan: Plan, job: Job) -> tuple[float, float]:
     if not plan.zones:
         return leave_m
     poured = shapely.union_all([zone.outline for zone in plan.datum.zones])
-    if plan.floor.outline.distance(shapely.Point(leave_m)) > _AT_FLOOR_M:
-        return leave_m  # It is refused as what it is: no exit of this floor.
     (x_m, y_m), _ = shapely.shortest_line(poured, shapely.Point(leave_m)).coords
     return float(x_m), float(y_m)
 
@@ -123,8 +127,7 @@ def _leave_room(plan: Plan, job: Job) -> tuple[float, float]:
     import shapely
 
     if job.pour.exit is not None:
-        x_m, y_m = place_to_local(job.pour.exit, plan.scan.frame)
-        return x_m, y_m
+        return _stated_exit(plan, job)
     edge = plan.floor.outline.exterior
     if plan.floor.beyond_doors_m:
         x_m, y_m, _ = max(plan.floor.beyond_doors_m, key=lambda door: door[2])
@@ -139,12 +142,71 @@ def _leave_room(plan: Plan, job: Job) -> tuple[float, float]:
     return at.x, at.y
 
 
+def _stated_exit(plan: Plan, job: Job) -> tuple[float, float]:
+    """The exit of the job; of one in the middle of the floor the nearest edge.
+
+    Raises
+    ------
+    JobError
+        If it is not at the floor, naming the nearest place of its edge.
+    """
+    import shapely
+
+    assert job.pour.exit is not None
+    outline, frame = plan.floor.outline, plan.scan.frame
+    x_m, y_m = place_to_local(job.pour.exit, frame)
+    stated = shapely.Point(x_m, y_m)
+    (edge_x_m, edge_y_m), _ = shapely.shortest_line(_ways_out(plan), stated).coords
+    if outline.distance(stated) > _AT_FLOOR_M:
+        x, y = place_from_local((edge_x_m, edge_y_m), frame)
+        raise JobError(
+            f"the exit lies {show_length(outline.distance(stated), plan.system)} from the floor",
+            where="pour.exit",
+            hint=f"the nearest edge of the floor is at [{x:.2f}, {y:.2f}]; give the doorway by"
+            " which the crew leaves, in the scan's coordinates and unit",
+            id="exit-outside",
+        )
+    if _moved_exit_m(plan, job) is not None:
+        return float(edge_x_m), float(edge_y_m)
+    return x_m, y_m
+
+
+def _ways_out(plan: Plan) -> BaseGeometry:
+    """Edges over which somebody can leave: walls and stair wells, not columns and drains."""
+    import shapely
+
+    wells = [hole.outline for hole in plan.floor.openings if hole.area_m2 >= _WELL_M2]
+    return shapely.union_all([plan.floor.outline.exterior, *(well.exterior for well in wells)])
+
+
+def _moved_exit_m(plan: Plan, job: Job) -> float | None:
+    """How far inside the floor the exit of the job lies, where nobody leaves there [m]."""
+    import shapely
+
+    if job.pour.exit is None:
+        return None
+    outline = plan.floor.outline
+    stated = shapely.Point(place_to_local(job.pour.exit, plan.scan.frame))
+    inside_m = float(_ways_out(plan).distance(stated))
+    return inside_m if outline.contains(stated) and inside_m > _AT_FLOOR_M else None
+
+
 def pour_warnings(plan: Plan, job: Job) -> list[Warned]:
     """What of the pour the user must know."""
     sheet = plan.pour
     if sheet is None:
         return []
     found = []
+    inside_m = _moved_exit_m(plan, job)
+    if inside_m is not None:
+        at = site_place(sheet.leave_m, plan.origin_m, plan.system)
+        found.append(
+            Warned(
+                "exit-inside",
+                f"the exit lies {show_length(inside_m, plan.system)} inside the floor, where nobody"
+                f" leaves it: the pour ends at its nearest edge, ({at})",
+            )
+        )
     if sheet.obstacle and not _crew_stated(job):
         found.append(Warned("wet-edge", sheet.obstacle))
     if sheet.bays > 1:
@@ -197,13 +259,10 @@ def pour_assumptions(plan: Plan, job: Job) -> list[str]:
     if sheet is None:
         return []
     said = []
-    x_m, y_m = (a + b for a, b in zip(sheet.leave_m, plan.origin_m[:2], strict=True))
     if job.pour.exit is None:
         how = "a doorway that was seen" if plan.floor.beyond_doors_m else "an end of the room"
-        said.append(
-            f"pour: the crew leaves at ({x_m:.2f}, {y_m:.2f}), {how}; [pour] exit in the job says"
-            " where"
-        )
+        at = site_place(sheet.leave_m, plan.origin_m, plan.system)
+        said.append(f"pour: the crew leaves at ({at}), {how}; [pour] exit in the job says where")
     if isinstance(sheet.crew, Pump) and job.pour.hose_l is None:
         said.append(
             "pour: what the hose holds is not given: it stays full at the end, and its material"

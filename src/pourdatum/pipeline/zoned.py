@@ -281,6 +281,9 @@ def _grinding_added(plans: list[Plan], highest: Datum, job: Job) -> Grinding | N
         curve=np.empty((0, 2)),
         bound=next((one.bound for one in each if one.bound is not None), None),
         reached=all(one.reached for one in each),
+        # The floors that hold the datums of zones are seen each for itself.
+        held_cost=math.hypot(*(one.held_cost for one in each)),
+        fill_per_m3=each[0].fill_per_m3,
     )
 
 

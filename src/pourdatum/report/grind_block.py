@@ -70,10 +70,11 @@ def decision(plan: Plan) -> str:
         return f"Nothing is ground: that is the cheapest, {words.money(weighed.cost)}."
     humps = f"{len(ground)} hump{'s' if len(ground) != 1 else ''}"
     if plan.zones:
+        where = "in all zones" if _all_weighed(plan) else "in the zones that were weighed"
         return (
             f"Grind {humps}, {show_small(weighed.volume_m3, plan)} of concrete from "
-            f"{show_area(weighed.area_m2, system)} in all zones: the pour takes "
-            f"{show_volume(weighed.saved_m3, system)} less, {words.money(weighed.cost)} in all "
+            f"{show_area(weighed.area_m2, system)} {where}: the pour takes "
+            f"{show_volume(weighed.saved_m3, system)} less there, {words.money(weighed.cost)} "
             f"instead of {words.money(weighed.unground_cost)}, with one set-up."
         )
     return (
@@ -85,16 +86,25 @@ def decision(plan: Plan) -> str:
     )
 
 
+def _all_weighed(plan: Plan) -> bool:
+    return all(zone.plan.grinding is not None for zone in plan.zones)
+
+
 def _both_costs(plan: Plan) -> str:
     """Why the cost of the curve is not that of the order."""
     said = (
         "These costs count powder by weight, so that the curve is smooth, with labour, waste and "
         "grinding"
     )
+    ends = plan.cost_interval
+    if ends is not None and ends[0] < ends[1]:
+        low, high = map(words.money, ends)
+        said += f", and are {low} to {high} (95 %) by what the fill may be out by"
     if plan.besides.cost is None:
         return f"{said}."
     more = ", with primer" if plan.order.primer_cost is not None else ""
-    return f"{said}; the plan comes to {words.money(plan.besides.cost)} in whole bags{more}."
+    whole = "the plan" if _all_weighed(plan) else "the plan with all its zones"
+    return f"{said}; {whole} comes to {words.money(plan.besides.cost)} in whole bags{more}."
 
 
 def _of_zones(plan: Plan) -> list[str]:
@@ -124,6 +134,18 @@ def show_small(volume_m3: float, plan: Plan) -> str:
 
 
 def _held(weighed: Grinding, plan: Plan) -> str:
+    """What limit the datum lies at, and how well the scan knows it."""
+    said = _bound(weighed, plan)
+    if weighed.held_m <= 0.0 or weighed.held_cost <= 0.0 or plan.zones:
+        return said
+    floor = "lowest" if weighed.bound == "greatest depth" else "highest"
+    return (
+        f"{said} The {floor} floor sets the datum, and the scan's noise leaves it known to ± "
+        f"{show_height(weighed.held_m, plan.system)}: ± {words.money(weighed.held_cost)} (95 %)."
+    ).strip()
+
+
+def _bound(weighed: Grinding, plan: Plan) -> str:
     greatest = words.limit(plan.sheet.greatest_m, plan.system)
     if not weighed.reached:
         return f"No grinding that is allowed brings the floor within {greatest}."
@@ -155,18 +177,19 @@ def _rows(plan: Plan) -> tuple[list[object], list[list[object]]]:
     priced = any(hump.worth is not None for hump in plan.humps)
     grind = any(_known(hump.grind_m3) for hump in plan.humps)
     saves = any(_known(hump.saves_m3) for hump in plan.humps)
-    head: list[object] = ["No.", place_head(plan.survey), "Height", "Area"]
-    head += ["To grind"] * grind + ["Saves"] * saves + ["Worth it"] * priced
+    # The verdict stands first: on a phone the last columns are off the screen.
+    head: list[object] = ["No.", *["Worth it"] * priced, place_head(plan.survey), "Height", "Area"]
+    head += ["To grind"] * grind + ["Saves"] * saves
     rows = []
     for number, hump in enumerate(plan.humps, 1):
         row: list[object] = [
             number,
+            *[{True: "yes", False: "no", None: "open"}[hump.worth]] * priced,
             place(plan.survey, hump.place_m),
             tied(show_height(hump.height_m, plan.system)),
             tied(show_area(hump.area_m2, plan.system)),
         ]
         row += [_volume(hump.grind_m3, plan)] * grind + [_volume(hump.saves_m3, plan)] * saves
-        row += [{True: "yes", False: "no", None: "open"}[hump.worth]] * priced
         rows.append(row)
     return head, rows
 

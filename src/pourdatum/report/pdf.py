@@ -34,6 +34,7 @@ from pourdatum.report import (
     words,
     zones_block,
 )
+from pourdatum.report.batch_plan import paint_batches
 from pourdatum.report.document import title_of
 from pourdatum.report.markup import el
 from pourdatum.report.pdf_flow import Filled, Flow
@@ -270,7 +271,7 @@ def _batches_sheet(plan: Plan, view: PlanView) -> PlanSheet:
     bare = replace(_bare(view), marks=(), areas=areas)
 
     def batches(axes: Any, scale: PaperScale) -> None:
-        pour_block.paint_batches(axes, plan, sheet, 1000 / 25.4 / scale.ratio, 0.006 * scale.ratio)
+        paint_batches(axes, plan, sheet, 1000 / 25.4 / scale.ratio, 0.006 * scale.ratio)
 
     told = pour_block.caption(sheet, based=False)
     return plan_sheet("Batches", bare, coloured=False, more=batches, told=told)

@@ -18,6 +18,8 @@ if TYPE_CHECKING:
     from pourdatum.settingout import Baseline
     from pourdatum.thresholds import AtThreshold
 
+_GRIND_M: Final = 0.00005
+"""Concrete to take off that shows as 0.1 mm [m]."""
 _WHY: Final = {
     "high": "high",
     "low": "low",
@@ -126,10 +128,11 @@ def _mark(plan: Plan) -> list[object]:
     else:
         said += f": {_mark_height(over_m, plan)} over the datum"
     if plan.datum.high_place_m is not None:
-        said += (
-            f", which is {_mark_height(over_m + plan.datum.least_m, plan)} over the slab at the"
-            " high point"
-        )
+        # The mark is made first: the staff beside it stands on the slab as it is then.
+        now_m = over_m + plan.datum.least_m - plan.datum.lowered_m - plan.removal_m
+        later = ["grinding"] * (plan.datum.lowered_m > 0.0) + ["preparation"] * (plan.removal_m > 0)
+        before = f" as it is now, before {' and '.join(later)}" if later else ""
+        said += f", which is {_mark_height(now_m, plan)} over the slab at the high point{before}"
     said += ". Set the laser to it. The staff stands on the pin; the pin is right when it reads"
     return [f"{said} what is listed."]
 
@@ -158,12 +161,14 @@ def _row(plan: Plan, pin: Pin, several: bool) -> list[object]:
         row += [_pair(plan, *pin.along_across_m)]
     if plan.pins.mark_m is not None:
         row += ["" if pin.staff_m is None else tied(_number(show_height(pin.staff_m, system)))]
-    half_m = 0.5 * (pin.high_m - pin.low_m)
-    depth = tied(words.minus(_number(show_height(pin.depth_m, system))))
-    row += [
-        tied(_number(words.level(pin.z_m + plan.origin_m[2], system))),
-        joined([depth, " ", tied(f"± {_number(show_height(half_m, system))}")]),
-    ]
+    depth = words.minus(_number(show_height(pin.depth_m, system)))
+    if pin.ground_m > _GRIND_M:
+        off = _number(show_height(pin.ground_m, system))
+        told = joined([tied(f"{depth},"), " ", tied(f"grind {off}")])
+    else:
+        half_m = 0.5 * (pin.high_m - pin.low_m)
+        told = joined([tied(depth), " ", tied(f"± {_number(show_height(half_m, system))}")])
+    row += [tied(_number(words.level(pin.z_m + plan.origin_m[2], system))), told]
     return row + [_pair(plan, pin.diagonal_m, pin.from_end_m)] * bool(plan.pins.bases)
 
 
@@ -186,6 +191,8 @@ def _legend(plan: Plan) -> str:
         "Border: beside that border of zones, in the order listed. " if "border" in kinds else ""
     )
     said += "T: at that threshold. " if "threshold" in kinds else ""
+    if any(pin.ground_m > _GRIND_M for pin in plan.pins.pins):
+        said += "Grind: comes off there before the pin is set, and the depth is what is left then. "
     return (
         f"{said}Depth is a check only, from the bare slab to the top of the pin, with its interval"
         " (95 %): if it is out by more, read the staff again before you believe either. Pins keep"

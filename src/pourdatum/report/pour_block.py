@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 import math
-from functools import lru_cache
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 from pourdatum.datum import in_zones
 from pourdatum.pour import Crew
 from pourdatum.pumpday import clock_of
-from pourdatum.report import canvas, lettering, style, words
+from pourdatum.report import words
+from pourdatum.report.batch_plan import MOST_NUMBERS, draw_batches, strip_name, strips
 from pourdatum.report.blocks import bullets, figure_of, place, section, table
 from pourdatum.report.markup import Html, el, tied
 from pourdatum.settingout import corner_name
@@ -21,16 +21,8 @@ if TYPE_CHECKING:
     from pourdatum.outcome import Plan
     from pourdatum.pour import Batch, PourSheet
 
-_WIDE_IN: Final = 6.4
-_TALLEST_IN: Final = 9.0
-_DPI: Final = 170
-_MOST_NUMBERS: Final = 140
-"""Batches whose numbers are legible on the plan; of more, strips are named."""
-_SHADES: Final = ("#ffffff", "#e4e1d8", "#c9c6bc", "#f1efe8")
-"""Light greys that a black-and-white printer tells apart; batches side by side differ."""
-_LEAST_PT: Final = 6.2
-"""Size of numbers of which many would else stand on others [pt]."""
-_ALL: Final = 0.95
+_BAGS_A_MINUTE: Final = 3.0
+"""Bags that one person opens and empties in a minute; common practice, no source."""
 _ROLL_MIN: Final = 10.0
 """Minutes within which a batch is rolled, where the sheet does not say; common practice."""
 
@@ -44,15 +36,18 @@ def pour_sheet(plan: Plan) -> Html | None:
         "Plan of the floor with the batches in the order of the pour, stop-ends between bays and "
         "the exit."
     )
-    shown = figure_of(draw_batches(plan, sheet), alt, caption(sheet, bool(plan.pins.bases)))
     based = bool(plan.pins.bases)
+    said = f"{caption(sheet, based)} batches.csv lists all."
+    shown = figure_of(draw_batches(plan, sheet), alt, said)
     unit = words.plan_unit(plan.system)
-    where = f"Begin along, across ({unit})" if based else f"Begin at x, y ({unit})"
     bags = isinstance(sheet.crew, Crew)
+    at = f"along, across from {corner_name(0)}" if based else "at x, y"
+    # A batch is tipped at one place; a pass of the hose runs across, and its middle is given.
+    where = f"{'Begin' if bags else 'Middle'} {at} ({unit})"
     head = ["Strip", *(["Batches", "Bags"] if bags else ["Volume"]), "Starts", where]
     rows = [
         [
-            _strip_name(sheet, own[0]),
+            strip_name(sheet, own[0]),
             *(
                 [_span(own), sum(batch.bags for batch in own) or "rest of the last"]
                 if bags
@@ -86,7 +81,7 @@ def _bays(plan: Plan, sheet: PourSheet) -> Html | None:
         [
             bay.number,
             tied(clock_of(bay.start_min, day.start_min)),
-            tied(f"{math.floor(bay.minutes)} min"),
+            tied(f"{bay.whole_min} min"),
             tied(show_volume(bay.volume_m3, system)),
             words.count(bay.bags),
             tied(clock_of(bay.by_min, day.start_min)),
@@ -118,23 +113,6 @@ def _along_across(plan: Plan, batch: Batch) -> Html:
     return tied(words.place(float(along), float(across), plan.system))
 
 
-def strips(sheet: PourSheet) -> list[list[Batch]]:
-    """Batches by strip, in the order of the pour."""
-    found: list[list[Batch]] = []
-    for batch in sheet.batches:
-        last = found[-1][-1] if found else None
-        if last is not None and (last.bay, last.strip) == (batch.bay, batch.strip):
-            found[-1].append(batch)
-        else:
-            found.append([batch])
-    return found
-
-
-def _bags(own: list[Batch]) -> object:
-    """Bags opened for a strip; none where it takes what the bay before left."""
-    return sum(batch.bags for batch in own) or "rest of the last"
-
-
 def _litres(plan: Plan, own: list[Batch]) -> Html:
     return tied(show_volume(sum(batch.volume_m3 for batch in own), plan.system))
 
@@ -147,7 +125,7 @@ def _span(own: list[Batch]) -> str:
 def caption(sheet: PourSheet, based: bool) -> str:
     """How the plan of batches is read."""
     said = "Numbers are " + (
-        "batches" if isinstance(sheet.crew, Crew) and len(sheet.batches) <= _MOST_NUMBERS
+        "batches" if isinstance(sheet.crew, Crew) and len(sheet.batches) <= MOST_NUMBERS
         else "strips"
     )  # fmt: skip
     said += " in the order of the pour, from the far end to the exit (the arrow)."
@@ -170,8 +148,10 @@ def _told(plan: Plan, sheet: PourSheet) -> list[object]:
         said.append(
             f"{len(sheet.batches)} batches of {crew.bags_per_batch} bag"
             f"{'s' if crew.bags_per_batch > 1 else ''} in {count} strips, one every"
-            f" {crew.step_min:g} min: {clock_of(sheet.minutes)} h from the first to the last."
+            f" {crew.step_min:g} min: {clock_of(sheet.minutes)} h from the start of the first to"
+            " the end of the last."
         )
+        said += _opens_none(sheet)
         said.append(
             f"{people} people at least: {crew.mixers} mixing, {math.ceil(crew.mixers / 2)} carrying"
             " and one who spreads and rolls (common practice)."
@@ -181,6 +161,13 @@ def _told(plan: Plan, sheet: PourSheet) -> list[object]:
             f"{count} passes at {words.water(sheet.crew.litres_per_minute, plan.system, 0)} per"
             " minute:"
             f" {clock_of(sheet.minutes)} h of pumping{_hose(plan)}."
+        )
+        a_minute = bags_a_minute(plan)
+        loaders = max(math.ceil(a_minute / _BAGS_A_MINUTE), 1)
+        said.append(
+            f"The pump takes {a_minute:.1f} bags a minute. {4 + loaders} people at least: one at"
+            f" the pump, {loaders} opening bags (a silo saves them), one at the hose, one who"
+            " spreads and one who rolls (common practice)."
         )
     age = f"The oldest edge that is met within a bay is {sheet.edge_age_min:.0f} min old"
     said.append(f"{age}; the working time is {working:g} min.")
@@ -207,9 +194,39 @@ def _told(plan: Plan, sheet: PourSheet) -> list[object]:
     walk = product.walk_after_h
     said.append(
         f"Roll each batch within {roll:g} min (the bag decides)"
-        + (f"; walk on the floor {walk:g} h after the last." if walk is not None else ".")
+        + (f"; walk on the floor {_walked_on(plan, sheet, walk)}." if walk is not None else ".")
     )
     return said
+
+
+def _opens_none(sheet: PourSheet) -> list[object]:
+    """Batches that are what a bay before left of its last bag."""
+    rests = [batch for batch in sheet.batches if batch.bags == 0]
+    if not rests:
+        return []
+    each = ", ".join(f"{one.number} ({one.number - 1})" for one in rests)
+    bags = sum(batch.bags for batch in sheet.batches)
+    said = (
+        f"{bags} bags in all: for batch {each} none is opened, it is what is left of the one"
+        " before (its number in brackets), carried on to where the next bay begins."
+    )
+    return [said]
+
+
+def _walked_on(plan: Plan, sheet: PourSheet, hours: float) -> str:
+    """When the floor bears a foot; by the clock where the job says when the pour starts."""
+    said = f"{hours:g} h after the last"
+    if plan.day.start_min is None:
+        return said
+    return f"{said}, from {clock_of(sheet.minutes + 60.0 * hours, plan.day.start_min)} on"
+
+
+def bags_a_minute(plan: Plan) -> float:
+    """Bags that a pump takes in a minute; 0 for bags that are mixed by hand."""
+    if plan.pour is None or isinstance(plan.pour.crew, Crew):
+        return 0.0
+    powder_kg = plan.pour.crew.litres_per_minute * plan.sheet.powder_kg_per_m2_mm
+    return powder_kg * (1.0 + plan.order.waste) / plan.sheet.bag_kg
 
 
 def _hose(plan: Plan) -> str:
@@ -236,139 +253,3 @@ def _bays_of_zones(plan: Plan, sheet: PourSheet) -> str:
             found.append((bays[0], f"{listed} in {words.plain(zone.name, 40)}"))
     said = "; ".join(text for _, text in sorted(found))
     return said[:1].upper() + said[1:]
-
-
-def draw_batches(plan: Plan, sheet: PourSheet) -> bytes:
-    """The plan of batches as PNG, for a black-and-white printer; the same plan, the same bytes."""
-    west, south, east, north = plan.floor.outline.bounds
-    margin = 0.03 * max(east - west, north - south)
-    wide, tall = east - west + 2 * margin, north - south + 2 * margin
-    across_in = min(_WIDE_IN, _TALLEST_IN * wide / tall)
-    down_in = across_in * tall / wide
-    with style.drawing():
-        figure = canvas.blank(across_in, down_in, _DPI)
-        axes = figure.add_axes((0.0, 0.0, 1.0, 1.0), label="batches")
-        paint_batches(axes, plan, sheet, across_in / wide, margin)
-        axes.set_xlim(west - margin, east + margin)
-        axes.set_ylim(south - margin, north + margin)
-        axes.set_axis_off()
-        return canvas.png_of(figure, "level")
-
-
-def paint_batches(
-    axes: Any, plan: Plan, sheet: PourSheet, in_per_m: float, margin_m: float
-) -> None:
-    """Batches in shades of grey with their numbers, stop-ends and the exit.
-
-    Parameters
-    ----------
-    axes : Axes
-        In local plan metres.
-    plan : Plan
-    sheet : PourSheet
-    in_per_m : float
-        Inches on the picture for a metre of floor.
-    margin_m : float
-        Length that the arrow at the exit reaches beyond the floor [m].
-    """
-    from matplotlib.colors import ListedColormap
-
-    grid = plan.surface.grid
-    half = 0.5 * grid.cell_m
-    extent = (grid.x_m[0] - half, grid.x_m[-1] + half, grid.y_m[0] - half, grid.y_m[-1] + half)
-    number = sheet.batch_of
-    shade = np.where(number > 0, _shades(number, len(sheet.batches)), np.nan)
-    axes.imshow(
-        shade, origin="lower", extent=extent, interpolation="none", aspect="auto",
-        cmap=ListedColormap(list(_SHADES)), vmin=0, vmax=len(_SHADES) - 1,
-    )  # fmt: skip
-    for ring in (plan.floor.outline.exterior, *plan.floor.outline.interiors):
-        axes.plot(*ring.xy, color=style.INK, linewidth=1.2)
-    for line in sheet.stop_ends:
-        axes.plot(*line.xy, color=style.INK, linewidth=3.0, solid_capstyle="butt")
-    _write_numbers(axes, plan, sheet, in_per_m)
-    _draw_exit(axes, plan, sheet, margin_m)
-
-
-def _shades(number: Any, count: int) -> Any:
-    """A shade for every cell's batch, so that batches that touch differ where that is possible."""
-    touching: list[set[int]] = [set() for _ in range(count + 1)]
-    for one, other in ((number[:, 1:], number[:, :-1]), (number[1:], number[:-1])):
-        meets = (one != other) & (one > 0) & (other > 0)
-        for a, b in np.unique(np.stack([one[meets], other[meets]], axis=1), axis=0).tolist():
-            touching[a].add(b)
-            touching[b].add(a)
-    shade = np.zeros(count + 1)
-    for batch in range(1, count + 1):
-        used = {int(shade[other]) for other in touching[batch] if other < batch}
-        free = [k for k in range(len(_SHADES)) if k not in used]
-        shade[batch] = free[0] if free else batch % len(_SHADES)
-    return shade[number]
-
-
-def _write_numbers(axes: Any, plan: Plan, sheet: PourSheet, in_per_m: float) -> None:
-    """Numbers of batches, or of strips where there are too many."""
-    if len(sheet.batches) <= _MOST_NUMBERS and isinstance(sheet.crew, Crew):
-        named = [(batch.place_m, f"{batch.number}", batch.area_m2) for batch in sheet.batches]
-    else:
-        named = [
-            (own[len(own) // 2].place_m, _strip_name(sheet, own[0]), sum(b.area_m2 for b in own))
-            for own in strips(sheet)
-        ]
-    wanted = [
-        float(np.clip(math.sqrt(area_m2) * in_per_m * 72 * 0.4, 7.0, 15.0)) for *_, area_m2 in named
-    ]
-    shown = [(place_m, lettering.drawable(text, True)) for place_m, text, _ in named]
-    if len(_with_room(shown, wanted, in_per_m)) < _ALL * len(shown):
-        # Where many would stand on others all are small, so that none seems to matter more.
-        wanted = [_LEAST_PT] * len(shown)
-    for k in _with_room(shown, wanted, in_per_m):
-        (x_m, y_m), text = shown[k]
-        axes.text(
-            x_m, y_m, text, ha="center", va="center", color=style.INK,
-            fontproperties=style.font(wanted[k], bold=True), parse_math=False,
-        )  # fmt: skip
-
-
-def _with_room(
-    shown: list[tuple[tuple[float, float], str]], size_pt: list[float], in_per_m: float
-) -> list[int]:
-    """Which of some words in their order stand on none before them."""
-    put: list[tuple[float, float, float, float]] = []
-    kept = []
-    for k, (((x, y), text), size) in enumerate(zip(shown, size_pt, strict=True)):
-        wide = size * sum(map(_digit_in, text)) / in_per_m
-        tall = size / 72 / in_per_m
-        if all(abs(x - a) > 0.52 * (wide + w) or abs(y - b) > 0.6 * (tall + t)
-               for a, b, w, t in put):  # fmt: skip
-            put.append((x, y, wide, tall))
-            kept.append(k)
-    return kept
-
-
-@lru_cache(maxsize=64)
-def _digit_in(letter: str) -> float:
-    """Width of a digit of a point's height [in]: numbers are set without kerning."""
-    return lettering.width_in(letter, 10.0, bold=True) / 10.0
-
-
-def _strip_name(sheet: PourSheet, batch: Batch) -> str:
-    return f"{batch.bay}.{batch.strip}" if sheet.bays > 1 else f"{batch.strip}"
-
-
-def _draw_exit(axes: Any, plan: Plan, sheet: PourSheet, margin: float) -> None:
-    """An arrow that leaves the floor at the exit."""
-    import shapely
-
-    outline = plan.floor.outline
-    door = outline.exterior.interpolate(outline.exterior.project(shapely.Point(sheet.leave_m)))
-    inside = np.array(sheet.batches[-1].place_m)
-    away = np.array([door.x, door.y])
-    way = away - inside
-    length = float(np.hypot(*way))
-    way = way / length if length > 0.0 else np.array([0.0, 1.0])
-    axes.annotate(
-        "", xy=tuple(away + 0.9 * margin * way), xytext=tuple(away - 1.5 * margin * way),
-        arrowprops={"arrowstyle": "-|>", "color": style.INK, "linewidth": 2.2,
-                    "mutation_scale": 16},
-    )  # fmt: skip

@@ -129,7 +129,20 @@ def would_work(plan: Plan) -> str:
     if nearest is None:
         return "No other way was looked for"
     why = words.plain("; ".join(nearest.against), 400)
-    return f"No way that was compared works. The nearest is {name_of(nearest, system)}, but {why}"
+    said = f"No way that was compared works. The nearest is {name_of(nearest, system)}, but {why}"
+    return said + _what_is_left(plan, nearest)
+
+
+def _what_is_left(plan: Plan, way: Way) -> str:
+    """What would bring a floor that is too deep for a way within its reach."""
+    reach_m = sum(lift.sheet.greatest_m for lift in way.lifts)
+    too_deep_m = plan.volume.max_depth_m + way.rise_m - reach_m
+    if too_deep_m <= 0.0:
+        return ""
+    thinnest_m = plan.volume.min_depth_m + way.rise_m - too_deep_m
+    if len(way.lifts) == 1 and thinnest_m >= way.sheet.least_m:
+        return f". It works with the datum {show_height(too_deep_m, plan.system)} lower"
+    return ". What is left is a screed under it, or more lifts than two, as the bag allows"
 
 
 def name_of(way: Way, system: System) -> str:
@@ -173,6 +186,11 @@ def why_behind(way: Way, best: Way, system: System) -> str:
     return ", ".join(said) or "takes as much"
 
 
+def _hours(hours: float | None) -> str:
+    """Hours to the half, of days to the hour."""
+    return "" if hours is None else f"{hours:.0f}" if hours >= 10.0 else f"{round(2 * hours) / 2:g}"
+
+
 def _order_words(works: list[Way]) -> str:
     count = f"{len(works)} way{'s' if len(works) != 1 else ''} would work"
     if all(way.cost is not None for way in works):
@@ -194,7 +212,7 @@ def _table(works: list[Way], best: Way, system: System, priced: bool) -> Html:
         if priced:
             figures.append("" if way.cost is None else tied(words.money(way.cost)))
         figures.append(f"{way.mass_kg_per_m2 * scale:.0f}")
-        figures += ["" if hours is None else f"{hours:.0f}" for hours in (way.walk_h, way.cover_h)]
+        figures += [_hours(hours) for hours in (way.walk_h, way.cover_h)]
         # The name has a line of its own: beside six columns a phone has no room for it.
         rows += [
             el("tr", el("td", said, colspan=f"{len(figures)}"), cls="over"),

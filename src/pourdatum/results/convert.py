@@ -344,13 +344,29 @@ def _grind(plan: Plan) -> GrindPart:
                 grind_l=litres_or_none(hump.grind_m3),
                 saves_l=litres_or_none(hump.saves_m3),
                 worth=hump.worth,
+                zone=zone,
             )
-            for hump in plan.humps
+            for hump, zone in zip(plan.humps, _zones_of_humps(plan), strict=True)
         ],
         curve=[]
         if grinding is None
         else [(metres(z_m + z0_m), rounded(cost, 2)) for z_m, cost in grinding.curve.tolist()],
+        cost=None if grinding is None else rounded(grinding.cost, 2),
+        cost_interval=_money_interval(plan.cost_interval),
+        held_mm=None if grinding is None or plan.zones else mm(grinding.held_m),
+        held_cost=None if grinding is None else rounded(grinding.held_cost, 2),
     )
+
+
+def _zones_of_humps(plan: Plan) -> list[str | None]:
+    """Names of the zones whose humps they are, in the order of the plan's."""
+    if not plan.zones:
+        return [None] * len(plan.humps)
+    return [zone.name for zone in plan.zones for _ in zone.plan.humps]
+
+
+def _money_interval(ends: tuple[float, float] | None) -> tuple[float, float] | None:
+    return None if ends is None else (rounded(ends[0], 2), rounded(ends[1], 2))
 
 
 def _material(plan: Plan) -> MaterialPart:

@@ -42,6 +42,7 @@ class HumpPart(Part):
     grind_l: float | None = Field(description="concrete to take off")
     saves_l: float | None = Field(description="fill, if ground together with all humps as high")
     worth: bool | None = Field(description="to be ground; null where that was not weighed")
+    zone: str | None
 
 
 class GrindPart(Part):
@@ -53,6 +54,18 @@ class GrindPart(Part):
     curve: list[tuple[float, float]] = Field(
         description="cost over the level of the datum, [z_m, cost], upwards to the one over the "
         "high point, where nothing is ground; empty where nothing was weighed"
+    )
+    cost: float | None = Field(
+        description="of fill and grinding at the chosen datum, powder by weight; null where "
+        "nothing was weighed"
+    )
+    cost_interval: Interval | None = Field(description="what the fill may be out by, in it")
+    held_mm: float | None = Field(
+        description="half of the 95 % interval of the floor that holds the datum: the highest, or "
+        "under the greatest depth the lowest; 0 where the least cost holds it, null of zones"
+    )
+    held_cost: float | None = Field(
+        description="what a datum that is out by held_mm changes in the cost"
     )
 
 
@@ -86,6 +99,7 @@ class BatchPart(Part):
     volume_l: float
     bags: int = Field(description="opened for it; 0 where it is left over from the batch before")
     start_min: float
+    zone: str | None = Field(description="name of the zone that it lies in; null without zones")
 
 
 class BayPart(Part):
@@ -210,6 +224,8 @@ class PinPart(Part):
     z_m: float = Field(description="top of the pin")
     depth_mm: float
     depth_interval_mm: Interval
+    grind_mm: float = Field(description="concrete to take off there; depth_mm is over the rest")
+    zone: str | None
 
 
 class CornerPart(Part):

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+import numpy as np
+
+from pourdatum.datum import in_zones
 from pourdatum.pumpday import clock_of
 from pourdatum.results.planmodels import (
     BatchPart,
@@ -25,6 +28,8 @@ from pourdatum.results.rounding import area, in_plan, litres, metres, mm, mm_or_
 from pourdatum.settingout import corner_name
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from pourdatum.outcome import Plan
     from pourdatum.pins import PinPlan
     from pourdatum.pockets import Pocket
@@ -114,6 +119,19 @@ def _way(way: Way, origin: tuple[float, float]) -> WayPart:
     )
 
 
+def zones_of(plan: Plan, places_m: Sequence[tuple[float, float]]) -> list[str | None]:
+    """Names of the zones that places lie in; None off them, and of a plan without zones."""
+    names: list[str | None] = [None] * len(places_m)
+    if not plan.zones or not names:
+        return names
+    outlines = [zone.outline for zone in plan.datum.zones]
+    x_m, y_m = np.array(places_m, np.float64).T
+    for zone, own in zip(plan.zones, in_zones(outlines, x_m, y_m), strict=True):
+        for k in np.flatnonzero(own):
+            names[k] = zone.name
+    return names
+
+
 def _hours(value: float | None) -> float | None:
     return None if value is None else rounded(value, 2)
 
@@ -127,6 +145,7 @@ def pour_part(plan: Plan) -> PourPart:
             stop_ends_m=None, minutes=None, start=None, each_bay=[], deliveries_min=[],
             hose_l=None, hose_bags=0,
         )  # fmt: skip
+    zones = zones_of(plan, [batch.place_m for batch in sheet.batches])
     return PourPart(
         batches=[
             BatchPart(
@@ -138,8 +157,9 @@ def pour_part(plan: Plan) -> PourPart:
                 volume_l=litres(batch.volume_m3),
                 bags=batch.bags,
                 start_min=rounded(batch.start_min, 2),
+                zone=zone,
             )
-            for batch in sheet.batches
+            for batch, zone in zip(sheet.batches, zones, strict=True)
         ],
         mixers=plan.mixers,
         edge_age_min=rounded(sheet.edge_age_min, 2),
@@ -169,6 +189,7 @@ def pour_part(plan: Plan) -> PourPart:
 def pins_part(plan: Plan) -> list[PinPart]:
     """Depth pins."""
     origin, level_m = plan.origin_m[:2], plan.origin_m[2]
+    zones = zones_of(plan, [pin.place_m for pin in plan.pins.pins])
     return [
         PinPart(
             name=pin.name,
@@ -186,8 +207,10 @@ def pins_part(plan: Plan) -> list[PinPart]:
             z_m=metres(pin.z_m + level_m),
             depth_mm=mm(pin.depth_m),
             depth_interval_mm=(mm(pin.low_m), mm(pin.high_m)),
+            grind_mm=mm(pin.ground_m),
+            zone=zone,
         )
-        for pin in plan.pins.pins
+        for pin, zone in zip(plan.pins.pins, zones, strict=True)
     ]
 
 
