@@ -120,7 +120,8 @@ def one_scene(
 ) -> list[Held]:
     """Draw a room and its scan, plan from the file, and hold the intervals to the truth.
 
-    Nothing where no set-up saw the highest place: what nobody saw no scan can find.
+    Nothing where no set-up saw the highest place, or the scan ends before the floor does and the
+    plan says so: what nobody saw no scan can find.
     """
     rng = np.random.default_rng(seed)
     number = int(rng.integers(2**31))
@@ -154,7 +155,9 @@ def one_scene(
     job = Job.model_validate({"scan": told})
     highest_m = true.high_turned_z_m
     truth = scene_truth(seen, [highest_m + least_m], least_m=least_m)
-    return _held(truth, result_data(plan_scan(scans, job)))
+    result = result_data(plan_scan(scans, job))
+    ends_early = any(warned["code"] == "open-edge" for warned in result["warnings"])
+    return [] if ends_early else _held(truth, result)
 
 
 def _instrument(kind: Kind, room: Scene, rng: np.random.Generator) -> Sensor:
@@ -290,7 +293,8 @@ def main(words: Sequence[str] | None = None) -> int:
     kinds = [k for k in KINDS if not asked.kinds or any(k.name == word for word in asked.kinds)]
     print(f"--seed {seed} --scenes {asked.scenes}\n")
     print("| scans | interval of | scenes | holds | half width, median | mean off, in half widths "
-          "| 1.96 standard deviations, in half widths | high place unseen | refused |")  # fmt: skip
+          "| 1.96 standard deviations, in half widths | high place or end of floor unseen "
+          "| refused |")  # fmt: skip
     print("| --- " * 9 + "|", flush=True)
     for kind in kinds:
         found, refused, unseen = [], 0, 0

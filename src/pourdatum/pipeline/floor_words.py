@@ -69,7 +69,8 @@ def floor_found(surface: Surface, system: System = "metric") -> list[Warned]:
                 "open-edge",
                 f"along {show_length(floor.open_edge_m, system)} the outline ends where the "
                 "scan ends and not at"
-                " a wall: the floor may go on there; scan further or give --outline",
+                " a wall: the floor may go on there, and all figures are of the floor up to there;"
+                " scan further or give --outline",
             )
         )
     return found
