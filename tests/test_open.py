@@ -62,7 +62,7 @@ class Client:
         self, method: str, path: str, body: bytes = b"", **headers: str
     ) -> tuple[int, bytes, dict[str, str]]:
         """Status, body and headers of an answer; the path begins with a slash."""
-        line = http.client.HTTPConnection(self.host, timeout=30)
+        line = http.client.HTTPConnection(self.host, timeout=120)
         named = {name.replace("_", "-"): value for name, value in headers.items()}
         line.request(method, path, body or None, named)
         answer = line.getresponse()
@@ -562,7 +562,7 @@ def test_ctrl_c_ends_it_and_removes_what_was_taken_in(small: Path, tmp_path: Pat
     client.begin(dropped=True, exit="ask")
     client.until("asking", "failed")
     running.send_signal(signal.SIGINT)
-    _, told = running.communicate(timeout=30)
+    _, told = running.communicate(timeout=120)
     assert (running.returncode, told) == (0, "")
     assert [item for item in place.iterdir() if item.name.startswith("pourdatum-")] == []
     assert list((tmp_path / "out").iterdir()) == []

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import asyncio
+import contextlib
 import secrets
 from collections.abc import Awaitable, Callable, MutableMapping
 from typing import Any, Final
@@ -20,6 +22,8 @@ _ALWAYS: Final = (
     (b"cache-control", b"no-store"),
 )
 _REFUSED: Final = b"refused: open the address that pourdatum printed, whole and as it stands\n"
+_PATIENCE_S: Final = 1.0
+"""How long the first bytes of a refused request are waited for [s]."""
 
 
 class Guard:
@@ -50,7 +54,7 @@ class Guard:
         _, first, rest = (*scope["path"].split("/", 2), "", "")[:3]
         given = secrets.compare_digest(first.encode(), self._token)
         if not (given and self._ours(scope)):
-            await _refuse(send)
+            await _refuse(receive, send)
             return
 
         async def sent(message: MutableMapping[str, Any]) -> None:
@@ -76,7 +80,11 @@ class Guard:
         return from_page in ([], [self._origin]) and site in ([b"none"], [b"same-origin"])
 
 
-async def _refuse(send: Send) -> None:
+async def _refuse(receive: Receive, send: Send) -> None:
+    # What came with the head is taken in: bytes that nobody read would reset the connection, and
+    # the answer with it.
+    with contextlib.suppress(TimeoutError):
+        await asyncio.wait_for(receive(), _PATIENCE_S)
     headers = [(b"content-type", b"text/plain; charset=utf-8"), (b"connection", b"close"), *_ALWAYS]
     await send({"type": "http.response.start", "status": 403, "headers": headers})
     await send({"type": "http.response.body", "body": _REFUSED})
