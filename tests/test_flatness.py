@@ -22,7 +22,9 @@ from pourdatum.criteria import gap_limit
 from pourdatum.decision import Rule, decide
 from pourdatum.everywhere import lay_everywhere, rests
 from pourdatum.flatlines import Lay, floor_lines, overlap
-from pourdatum.flatness import NOT_KNOWN, check_flatness, least_readings, rule_in_words
+from pourdatum.finding import NOT_KNOWN
+from pourdatum.flatness import check_flatness, rule_in_words
+from pourdatum.numbered import least_readings
 from pourdatum.grid import Grid
 from pourdatum.joints import Joint
 from pourdatum.localfit import local_fit

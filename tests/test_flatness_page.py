@@ -17,7 +17,7 @@ from finished import make_survey
 from made_scan import surface_of, walled
 from pourdatum.cli.lines import result_lines
 from pourdatum.decision import Rule
-from pourdatum.flatness import NOT_KNOWN, Flatness, WorstAt
+from pourdatum.finding import NOT_KNOWN, Flatness, WorstAt
 from pourdatum.job import DecisionSection, Job
 from pourdatum.outcome import Survey
 from pourdatum.pipeline import survey_floor

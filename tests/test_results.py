@@ -19,7 +19,7 @@ import pytest
 
 from finished import ORIGIN_M, make_check, make_plan, make_survey
 from pourdatum.errors import JobError, OutputError
-from pourdatum.flatness import Flatness, WorstAt
+from pourdatum.finding import Flatness, WorstAt
 from pourdatum.geometry import Plane
 from pourdatum.outcome import Plan, Survey, Warned
 from pourdatum.results import (

@@ -113,11 +113,20 @@ def lay_everywhere(grid: Grid, seen: Mask, length_m: float) -> list[Places]:
     >>> sum(one.line.size for one in found), {round(one.bearing_rad, 3) for one in found}
     (2, {1.571})
     """
-    found = [_places(grid, seen, length_m, k * math.pi / BEARINGS) for k in range(BEARINGS)]
+    found = [lay_towards(grid, seen, length_m, k * math.pi / BEARINGS) for k in range(BEARINGS)]
     return [one for one in found if one.line.size]
 
 
-def _places(grid: Grid, seen: Mask, length_m: float, bearing_rad: float) -> Places:
+def lay_towards(grid: Grid, seen: Mask, length_m: float, bearing_rad: float) -> Places:
+    """The places of a straightedge in one direction; there may be none.
+
+    Parameters
+    ----------
+    grid, seen, length_m
+        As of ``lay_everywhere``.
+    bearing_rad : float
+        Clockwise from +y.
+    """
     levels = 2 * math.ceil(0.5 * length_m / LEVELS_M - 1e-9) + 1
     apart_m = length_m / (levels - 1)
     along = np.array([math.sin(bearing_rad), math.cos(bearing_rad)])

@@ -191,6 +191,8 @@ def _checked(
         levelled=levelled,
         rule=decision_rule(job),
         joints=pin_request(job, levelled).joints,
+        section_m=job.test_sections.side_m,
+        system=job.units,
         level_known=level_known(levelled),
         height_known=known,
         removal_m=removal_m(job),

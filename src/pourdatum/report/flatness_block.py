@@ -5,18 +5,23 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Final
 
-from pourdatum.flatness import NOT_KNOWN, rule_in_words
+from pourdatum.finding import NOT_KNOWN
+from pourdatum.flatness import rule_in_words
 from pourdatum.report import words
 from pourdatum.report.blocks import bullets, place, place_head, section, table
 from pourdatum.report.markup import Html, el, tied
-from pourdatum.units import show_area, show_height
+from pourdatum.units import MM, show_area, show_fine, show_height
 
 if TYPE_CHECKING:
-    from pourdatum.flatness import Flatness
+    from pourdatum.finding import Flatness
     from pourdatum.outcome import Survey
 
-_PARTS: Final = {"": "", "FF": ", FF", "FL": ", FL", "E": ", E over 3 m", "F": ", F over 300 mm"}
-_LONG: Final = 700
+_PARTS: Final = {
+    "": "", "FF": ", FF", "FL": ", FL", "FF local": ", least local FF",
+    "FL local": ", least local FL", "E": ", E over 3 m", "F": ", F over 300 mm",
+    "10 ft": ", 10 ft", "24 in": ", 24 in", "1 ft": ", 1 ft",
+}  # fmt: skip
+_LONG: Final = 1200
 """Characters of a source or a reason that are shown, at most."""
 
 
@@ -30,7 +35,7 @@ def flatness(survey: Survey) -> Html | None:
         "Flatness",
         table(head, [_row(survey, one) for one in survey.flatness]),
         bullets([_told(one) for one in survey.flatness]),
-        el("p", f"{rule_in_words(survey.rule)} {_judged(survey)}", cls="soft"),
+        el("p", f"{rule_in_words(survey.rule, survey.system)} {_judged(survey)}", cls="soft"),
     )
 
 
@@ -46,7 +51,24 @@ def _name(one: Flatness) -> str:
 def _shown(survey: Survey, one: Flatness, value: float | None) -> str:
     if value is None:
         return ""
-    return show_height(value, survey.system) if one.in_metres else f"{value:.1f}"
+    if not one.in_metres:
+        return f"{value:.1f}"
+    # A hundredth of an inch is too coarse for limits in sixteenths.
+    return show_fine(value, "imperial") if imperial(survey) else show_height(value, "metric")
+
+
+def _limit_shown(survey: Survey, one: Flatness) -> str:
+    """A limit with the decimals that it was stated with."""
+    value = one.limit
+    if value is None or not one.in_metres or imperial(survey):
+        return _shown(survey, one, value)
+    fine = f"{value * MM:.3f}".rstrip("0")
+    return f"{fine}0 mm" if fine.endswith(".") else f"{fine} mm"
+
+
+def imperial(survey: Survey) -> bool:
+    """Whether people are shown inches."""
+    return survey.system == "imperial"
 
 
 def _within(one: Flatness) -> str:
@@ -54,7 +76,7 @@ def _within(one: Flatness) -> str:
 
     Examples
     --------
-    >>> from pourdatum.flatness import Flatness
+    >>> from pourdatum.finding import Flatness
     >>> _within(Flatness("3mm/2m", "", "", share_within=0.99996))
     '99.9 %'
     """
@@ -67,7 +89,7 @@ def _row(survey: Survey, one: Flatness) -> tuple[object, ...]:
     return (
         _name(one),
         el("b", "not known" if one.source == NOT_KNOWN else one.verdict),
-        tied(_shown(survey, one, one.limit)),
+        tied(_limit_shown(survey, one)),
         tied(_shown(survey, one, one.value)),
         tied(_shown(survey, one, one.uncertainty)),
         tied(_within(one)),
@@ -108,7 +130,7 @@ def _line(survey: Survey, one: Flatness) -> str:
     said = f"{name}: {one.verdict}, {_shown(survey, one, one.value)}"
     if one.uncertainty is not None:
         said += f" ± {_shown(survey, one, one.uncertainty)}"
-    said += f" ({_shown(survey, one, one.limit)} asked"
+    said += f" ({_limit_shown(survey, one)} asked"
     said += f", {_within(one)} within)" if one.share_within is not None else ")"
     if one.worst is not None:
         at = words.site_place(one.worst.place_m, survey.origin_m, survey.system)

@@ -14,7 +14,7 @@ from pourdatum.report.view import Area, Mark, PlanView
 from pourdatum.units import show_area, show_height, show_volume
 
 if TYPE_CHECKING:
-    from pourdatum.flatness import Flatness
+    from pourdatum.finding import Flatness
     from pourdatum.mends import Mend, Profile
     from pourdatum.outcome import Check
     from pourdatum.units import System
