@@ -21,13 +21,13 @@ from pourdatum import worstgap
 from pourdatum.criteria import gap_limit
 from pourdatum.decision import Rule, decide
 from pourdatum.everywhere import lay_everywhere, rests
-from pourdatum.flatlines import Lay, floor_lines, overlap
 from pourdatum.finding import NOT_KNOWN
+from pourdatum.flatlines import Lay, floor_lines, overlap
 from pourdatum.flatness import check_flatness, rule_in_words
-from pourdatum.numbered import least_readings
 from pourdatum.grid import Grid
 from pourdatum.joints import Joint
 from pourdatum.localfit import local_fit
+from pourdatum.numbered import least_readings
 from pourdatum.simulate import Hump, Relief, Wave
 from pourdatum.surface import Surface
 from pourdatum.uncertainty import SharedError

@@ -7,6 +7,7 @@ all ways one by one.
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -137,21 +138,28 @@ def exact(laid: list[Places], relief: Relief, grid: Grid = FINE) -> np.ndarray:
 
 
 def test_a_share_leaves_out_as_many_of_the_worst(dipped) -> None:
-    """One dip on a large floor: missed where none may exceed, kept where 80 % must keep it."""
-    laid = lay_everywhere(dipped.grid, judged(dipped), 2.0)
-    gaps = exact(laid, DIP, dipped.grid)
-    strict, mild = check_flatness(dipped, ["3mm/2m", "3mm/2m@55%"])
-    assert strict.verdict == "does not conform"
+    """Waves of 3 mm with one dip: missed where none may exceed, kept where 90 % must keep it.
+
+    Waves, for on a flat floor with a dip a tenth of a millimetre tips a straightedge into it that
+    lay flush beside it: how many of the places find the dip is then nobody's to know.
+    """
+    relief = replace(DIP, waves=(Wave(0.0008, 3.1, 0.3), Wave(0.0008, 2.3, 1.7)))
+    rng = np.random.default_rng(9)
+    surface = surface_of(walled(ROOM, rng, per_m2=2500.0, height=relief.height, noise_m=0.001))
+    gaps = exact(lay_everywhere(surface.grid, judged(surface), 2.0), relief, surface.grid)
+    limit_mm = 1000.0 * gaps[int(0.08 * gaps.size)] + 1.0
+    strict, mild = check_flatness(surface, [f"{limit_mm:.2f}mm/2m", f"{limit_mm:.2f}mm/2m@90%"])
+    assert (strict.verdict, mild.verdict) == ("does not conform", "conforms")
     assert strict.value == pytest.approx(gaps[0], abs=0.0005)
     assert mild.readings == strict.readings
     for share in (0.95, 0.8, 0.55):
-        found = worst_gap(dipped, gap_limit("3mm/2m"), sampling=Sampling(share=share))
+        found = worst_gap(surface, gap_limit("3mm/2m"), sampling=Sampling(share=share))
         assert found.may_exceed == math.floor((1.0 - share) * found.places + 1e-9)
         truth = gaps[int((1.0 - share) * gaps.size)]
         assert found.value_m == pytest.approx(truth, abs=0.0005)
         assert abs(found.value_m - truth) <= 2.5 * found.error_m
-    assert mild.criterion == "3mm/2m@55%"
-    assert "55 % of them must keep the limit" in mild.source
+    assert mild.criterion.endswith("mm/2m@90%")
+    assert "90 % of them must keep the limit" in mild.source
     assert "may exceed the limit" in mild.said
 
 

@@ -196,14 +196,14 @@ def test_bases_for_tiles_are_as_quoted() -> None:
 
 
 def test_tiles_are_judged_under_both_straightedges() -> None:
-    """A ripple of 1.2 mm either way over 0.4 m keeps 1/8 in in 10 ft and breaks 1/16 in in 24 in."""
+    """A ripple of 1.1 mm either way over 0.6 m keeps 1/8 in in 10 ft and breaks 1/16 in in 24 in."""
     rng = np.random.default_rng(8)
-    relief = Relief(waves=(Wave(0.0012, 0.4),))
+    relief = Relief(waves=(Wave(0.0011, 0.6),))
     points = walled(
         shapely.box(0.0, 0.0, 4.6, 3.4), rng, per_m2=8000.0, height=relief.height, noise_m=0.0008
     )
     long, short = check_flatness(surface_of(points), ["A108:large"], system="imperial")
     assert (long.part, short.part) == ("10 ft", "24 in")
     assert (long.verdict, short.verdict) == ("conforms", "does not conform")
-    assert short.value == pytest.approx(0.0024, abs=0.0005)
+    assert short.value == pytest.approx(0.0022, abs=0.0005)
     assert "straightedge of 2 ft" in short.said
