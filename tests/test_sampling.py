@@ -56,8 +56,8 @@ def test_a_sampling_says_where_and_how_many() -> None:
 
 
 @pytest.mark.parametrize(
-    "text", ["@", "@30%", "@110%", "@grid0.1m", "@0readings", "@grid3m,grid4m", "@grid3m,20readings",
-             "@95%,90%", "@some", "@4per0m2"],
+    "text", ["@", "@30%", "@110%", "@grid0.1m", "@0readings", "@grid3m,grid4m",
+             "@grid3m,20readings", "@95%,90%", "@some", "@4per0m2"],
 )  # fmt: skip
 def test_what_is_no_sampling_is_refused_at_the_door(text) -> None:
     """With what would be right."""

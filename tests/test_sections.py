@@ -156,7 +156,7 @@ def test_sections_without_lines_are_said_and_large_ones_leave_it_open() -> None:
 
 
 def test_classes_of_aci_117_are_as_published() -> None:
-    """Overall and local values of five classes, as in aci117_fnumbers.csv; measuring from memory."""
+    """Overall and local values of five classes as in aci117_fnumbers.csv; readings from memory."""
     with (SHARED / "aci117_fnumbers.csv").open(encoding="utf-8", newline="") as file:
         rows = list(csv.DictReader(file))
     assert len(rows) == 5
@@ -196,7 +196,7 @@ def test_bases_for_tiles_are_as_quoted() -> None:
 
 
 def test_tiles_are_judged_under_both_straightedges() -> None:
-    """A ripple of 1.1 mm either way over 0.6 m keeps 1/8 in in 10 ft and breaks 1/16 in in 24 in."""
+    """Ripples of 1.1 mm either way over 0.6 m keep 1/8 in in 10 ft and break 1/16 in in 24 in."""
     rng = np.random.default_rng(8)
     relief = Relief(waves=(Wave(0.0011, 0.6),))
     points = walled(
