@@ -145,8 +145,8 @@ def test_a_gap_is_known_no_better_than_its_levels() -> None:
     A local quadratic of Gaussian weights of width w has the kernel (2 - r²/2w²) exp(-r²/2w²) / 2πw²
     (Fan and Gijbels 1996, from memory), whose square integrates to 2.5 / 4πw². Of D points to 1 m²
     that err by s each, a level errs by s sqrt(2.5 / 4πw²D), and a gap, one level less the mean of
-    two, by sqrt(1.5) as much. A phone's 4 mm at 3000 points and the widest fit of 0.16 m: 0.25 mm, so
-    that one gap in twenty is out by 0.5 mm whatever is done with it.
+    two, by sqrt(1.5) as much. A phone's 4 mm at 3000 points and the widest fit of 0.16 m: 0.25 mm,
+    so that one gap in twenty is out by 0.5 mm whatever is done with it.
     """
     for noise_m, per_m2 in ((0.001, 3000.0), (0.004, 3000.0), (0.004, 12_000.0)):
         surface = made(Relief(), noise_m=noise_m, per_m2=per_m2, seed=12)

@@ -50,6 +50,8 @@ class Flatness:
     worst : WorstAt or None
     said : str
         Why it is undecided, or what is to be known of the worst place; may be empty.
+    at_least : bool
+        Whether the value is only known to be so much or more.
     readings : int or None
         Straightedges laid, or readings taken, on which value and verdict rest.
     """
@@ -66,3 +68,4 @@ class Flatness:
     worst: WorstAt | None = None
     said: str = ""
     readings: int | None = None
+    at_least: bool = False

@@ -218,7 +218,7 @@ def _sampled_in_words(
     pitch = show_length(worst.pitch_m, system)
     said = [
         f"the grid of {pitch} lies even about the middle of the floor, along its main directions",
-        f"of all ways to lay it, {worst.keeps:.0%} would find the limit kept",
+        f"of all ways to lay it, {100.0 * worst.keeps:.0f} % would find the limit kept",
     ]
     every = worst_gap(surface, limit)
     if every is not None:

@@ -32,6 +32,10 @@ _ENOUGH: Final = 40
 _ELSEWHERE: Final = ((0.5, 0.25), (0.25, 0.5), (0.75, 0.75))
 """Shares of a step by which all lines are laid elsewhere, to see how much that matters."""
 _MOST_NAMED: Final = 12
+_ONE: Final = (
+    "the floor is one test section, so that its local value is its overall one: give joints as"
+    " [[line]], or side_m under [test_sections] in the job, where it has more"
+)
 _MUST_JUDGE: Final = 0.8
 """Share of the area whose sections must be judged for all of them to conform; a choice."""
 
@@ -53,6 +57,7 @@ class _Judged:
     said: str
     value: float | None = None
     uncertainty: float | None = None
+    at_least: bool = False
 
     @property
     def shown(self) -> float | None:
@@ -151,6 +156,7 @@ def _overall(
         worst=_worst_line(lines, part) if isinstance(number, FNumber) else None,
         said="; ".join(one for one in told if one),
         readings=readings or None,
+        at_least=judged.at_least,
     )
 
 
@@ -172,16 +178,12 @@ def _least_local(
         judged.append((one, _judged(number, readings, wanted, least, rule)))
     known = [(one, found) for one, found in judged if found.value is not None]
     area_m2 = sum(one.where.area_m2 for one in sections)
-    told = []
     if len(sections) == 1:
-        told.append(
-            "the floor is one test section, so that its local value is its overall one: give joints"
-            " as [[line]], or side_m under [test_sections] in the job, where it has more"
-        )
+        told = [judged[0][1].said, _ONE]
     else:
-        told.append(_each_in_words(judged))
+        told = [_each_in_words(judged)]
     if not known:
-        told.append("no section could be judged" if len(sections) > 1 else judged[0][1].said)
+        told += ["no section could be judged"] if len(sections) > 1 else []
         return Flatness(criterion, part, limit.source, False, least, said="; ".join(told))
     fails = [pair for pair in known if pair[1].verdict == "does not conform"]
     open_m2 = sum(one.where.area_m2 for one, found in judged if found.value is None)
@@ -195,8 +197,6 @@ def _least_local(
     one, found = min(fails or known, key=lambda pair: pair[1].value or math.inf)
     if len(sections) > 1:
         told.append(f"the least is that of section {one.where.number}: {found.said}")
-    else:
-        told.append(found.said)
     return Flatness(
         criterion=criterion,
         part=part,
@@ -206,9 +206,12 @@ def _least_local(
         value=found.shown,
         uncertainty=found.uncertainty,
         verdict=verdict,
-        worst=None if found.shown is None else WorstAt(one.where.middle_m, None, found.shown),
+        worst=None
+        if found.shown is None or len(sections) == 1
+        else WorstAt(one.where.middle_m, None, found.shown),
         said="; ".join(told),
         readings=_of(one.numbers, kind)[1] or None,
+        at_least=found.at_least,
     )
 
 
@@ -232,9 +235,9 @@ def _judged(
     if isinstance(number, MostlyNoise):
         if readings >= max(_ENOUGH, wanted) and number.as_read >= least:
             # Noise makes a floor read rougher than it is, and here it makes up half or more.
-            said = f"at least {number.as_read:.0f}, as read with the noise of the scan left in"
-            return _Judged("conforms", said, number.as_read)
-        said = f"what was read is mostly noise of the scan ({number.noise_share:.0%})"
+            said = "as read with the noise of the scan left in, which only makes it less"
+            return _Judged("conforms", said, number.as_read, at_least=True)
+        said = f"what was read is mostly noise of the scan ({100.0 * number.noise_share:.0f} %)"
         return _Judged(UNDECIDED, said)
     low, high = number.interval
     said = f"95 % interval {low:.1f} to {high:.1f}"

@@ -214,7 +214,7 @@ def _checked(
             assumptions=(*proof_taken(job, found, levelled), *survey.assumptions),
             warnings=(
                 *proof_warnings(found, job, first, raw),
-                *yield_warnings(used),
+                *yield_warnings(used, job.units),
                 *(one for one in survey.warnings if one.code not in _BEFORE_A_POUR),
             ),
         ),

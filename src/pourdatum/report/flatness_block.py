@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Final
 
 from pourdatum.finding import NOT_KNOWN
@@ -10,7 +11,7 @@ from pourdatum.flatness import rule_in_words
 from pourdatum.report import words
 from pourdatum.report.blocks import bullets, place, place_head, section, table
 from pourdatum.report.markup import Html, el, tied
-from pourdatum.units import MM, show_area, show_fine, show_height
+from pourdatum.units import show_area, show_fine, show_height
 
 if TYPE_CHECKING:
     from pourdatum.finding import Flatness
@@ -34,7 +35,7 @@ def flatness(survey: Survey) -> Html | None:
     return section(
         "Flatness",
         table(head, [_row(survey, one) for one in survey.flatness]),
-        bullets([_told(one) for one in survey.flatness]),
+        bullets(_told(survey.flatness)),
         el("p", f"{rule_in_words(survey.rule, survey.system)} {_judged(survey)}", cls="soft"),
     )
 
@@ -44,7 +45,8 @@ def flatness_rows(survey: Survey) -> list[tuple[str, str]]:
     return [("flatness", _line(survey, one)) for one in survey.flatness]
 
 
-def _name(one: Flatness) -> str:
+def name_of(one: Flatness) -> str:
+    """A criterion, and which of its numbers."""
     return f"{words.plain(one.criterion, 40)}{_PARTS[one.part]}"
 
 
@@ -58,12 +60,20 @@ def _shown(survey: Survey, one: Flatness, value: float | None) -> str:
 
 
 def _limit_shown(survey: Survey, one: Flatness) -> str:
-    """A limit with the decimals that it was stated with."""
+    """A limit with all the decimals that it was stated with, such as 1.5875 mm or 0.0625 in."""
     value = one.limit
-    if value is None or not one.in_metres or imperial(survey):
+    if value is None or not one.in_metres:
         return _shown(survey, one, value)
-    fine = f"{value * MM:.3f}".rstrip("0")
-    return f"{fine}0 mm" if fine.endswith(".") else f"{fine} mm"
+    unit, unit_m = words.height_unit(survey.system)
+    exact = f"{value / unit_m:.4f}"
+    if abs(float(exact) - value / unit_m) < 1e-9 and not exact.endswith("000"):
+        return f"{exact.rstrip('0')} {unit}"
+    return _shown(survey, one, value)
+
+
+def _found(survey: Survey, one: Flatness) -> str:
+    shown = _shown(survey, one, one.value)
+    return f"at least {shown}" if one.at_least else shown
 
 
 def imperial(survey: Survey) -> bool:
@@ -87,25 +97,36 @@ def _within(one: Flatness) -> str:
 
 def _row(survey: Survey, one: Flatness) -> tuple[object, ...]:
     return (
-        _name(one),
+        name_of(one),
         el("b", "not known" if one.source == NOT_KNOWN else one.verdict),
         tied(_limit_shown(survey, one)),
-        tied(_shown(survey, one, one.value)),
+        tied(_found(survey, one)),
         tied(_shown(survey, one, one.uncertainty)),
         tied(_within(one)),
         "" if one.worst is None else place(survey, one.worst.place_m),
     )
 
 
-def _told(one: Flatness) -> list[object]:
-    said: list[object] = [el("b", _name(one)), ": "]
-    parts = [] if one.source == NOT_KNOWN else [f"{words.plain(one.source, _LONG)}."]
-    if one.said:
-        parts.append(f"{words.plain(one.said[:1].upper() + one.said[1:], _LONG)}.")
-    if one.worst is not None and one.worst.bearing_rad is not None:
-        turn = math.degrees(one.worst.bearing_rad) % 180
-        parts.append(f"The worst lies along {turn:.0f}° clockwise from +y.")
-    return [*said, " ".join(parts)]
+def _told(found: Sequence[Flatness]) -> list[list[object]]:
+    """What is to be known of each: a source that several numbers share is told once."""
+    told: list[list[object]] = []
+    before: tuple[str, str] | None = None
+    for one in found:
+        if (one.criterion, one.source) != before:
+            told.append([el("b", words.plain(one.criterion, 40)), ": "])
+            if one.source != NOT_KNOWN:
+                told[-1].append(f"{words.plain(one.source, _LONG)}. ")
+        before = (one.criterion, one.source)
+        name = _PARTS[one.part].removeprefix(", ")
+        if name and (one.said or one.worst is not None):
+            told[-1] += [el("b", name), ": "]
+        if one.said:
+            said = one.said if name else one.said[:1].upper() + one.said[1:]
+            told[-1].append(f"{words.plain(said, _LONG)}. ")
+        if one.worst is not None and one.worst.bearing_rad is not None:
+            turn = math.degrees(one.worst.bearing_rad) % 180
+            told[-1].append(f"The worst lies along {turn:.0f}° clockwise from +y. ")
+    return told
 
 
 def _judged(survey: Survey) -> str:
@@ -122,12 +143,12 @@ def _judged(survey: Survey) -> str:
 
 
 def _line(survey: Survey, one: Flatness) -> str:
-    name = _name(one)
+    name = name_of(one)
     if one.source == NOT_KNOWN:
         return f"{name}: not known; {words.plain(one.said, _LONG)}"
     if one.value is None:
         return f"{name}: {one.verdict}; {words.plain(one.said, _LONG)}"
-    said = f"{name}: {one.verdict}, {_shown(survey, one, one.value)}"
+    said = f"{name}: {one.verdict}, {_found(survey, one)}"
     if one.uncertainty is not None:
         said += f" ± {_shown(survey, one, one.uncertainty)}"
     said += f" ({_limit_shown(survey, one)} asked"

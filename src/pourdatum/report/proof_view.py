@@ -14,6 +14,8 @@ from pourdatum.report.view import Area, Mark, PlanView
 from pourdatum.units import show_area, show_height, show_volume
 
 if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
     from pourdatum.finding import Flatness
     from pourdatum.mends import Mend, Profile
     from pourdatum.outcome import Check
@@ -125,29 +127,46 @@ def worst_gaps(check: Check) -> list[tuple[Flatness, Mend | None]]:
 
 def draw_profile(profile: Profile, system: System) -> bytes:
     """A straightedge on the floor, seen from its side, as PNG."""
-    unit, unit_m = words.height_unit(system)
-    first, second = profile.contacts_m
     with style.drawing():
         figure = canvas.blank(_WIDE_IN, _TALL_IN, _DPI)
         axes = figure.add_axes((0.1, 0.24, 0.87, 0.7))
-        off = (profile.height_m - profile.edge_m) / unit_m
-        axes.fill_between(profile.along_m, off, 0.0, where=off < 0.0, color=style.PLASTER)
-        axes.axhline(0.0, color=style.SOFT_INK, linewidth=2.2)
-        axes.plot(profile.along_m, off, color=style.INK, linewidth=1.4)
-        axes.plot([first, second], [0.0, 0.0], "v", color=style.INK, markersize=7)
-        least = min(float(np.nanmin(off)), -0.5)
-        axes.set_ylim(1.25 * least, 0.25 * abs(least))
-        axes.set_xlim(profile.along_m[0], profile.along_m[-1])
-        plain, small = style.font(9), style.font(8)
-        axes.set_xlabel(
-            f"along the straightedge, from its middle ({words.plan_unit(system)})",
-            fontproperties=plain,
-        )
-        axes.set_ylabel(f"floor below it ({unit})", fontproperties=plain)
-        if system == "imperial":
-            axes.xaxis.set_major_formatter(lambda x, _: f"{x / 0.3048:.1f}")
-        for label in (*axes.get_xticklabels(), *axes.get_yticklabels()):
-            label.set_fontproperties(small)
-        for side in ("top", "right"):
-            axes.spines[side].set_visible(False)
+        paint_profile(axes, profile, system)
         return canvas.png_of(figure, "depth")
+
+
+def paint_profile(axes: Axes, profile: Profile, system: System, *, tint: bool = True) -> None:
+    """The floor, the straightedge over it and its two contacts, within ``style.drawing``.
+
+    Parameters
+    ----------
+    axes : Axes
+    profile : Profile
+    system : "metric" or "imperial"
+    tint : bool
+        Whether the gap is filled with a tone; else with hatching, which prints in black and white.
+    """
+    unit, unit_m = words.height_unit(system)
+    first, second = profile.contacts_m
+    off = (profile.height_m - profile.edge_m) / unit_m
+    fill = {"color": style.PLASTER} if tint else {
+        "facecolor": style.PAPER, "edgecolor": style.SOFT_INK, "hatch": "////", "linewidth": 0.0
+    }  # fmt: skip
+    axes.fill_between(profile.along_m, off, 0.0, where=off < 0.0, **fill)
+    axes.axhline(0.0, color=style.SOFT_INK, linewidth=2.2)
+    axes.plot(profile.along_m, off, color=style.INK, linewidth=1.4)
+    axes.plot([first, second], [0.0, 0.0], "v", color=style.INK, markersize=7)
+    least = min(float(np.nanmin(off)), -0.5)
+    axes.set_ylim(1.25 * least, 0.25 * abs(least))
+    axes.set_xlim(profile.along_m[0], profile.along_m[-1])
+    plain, small = style.font(9), style.font(8)
+    axes.set_xlabel(
+        f"along the straightedge, from its middle ({words.plan_unit(system)})",
+        fontproperties=plain,
+    )
+    axes.set_ylabel(f"floor below it ({unit})", fontproperties=plain)
+    if system == "imperial":
+        axes.xaxis.set_major_formatter(lambda x, _: f"{x / 0.3048:.1f}")
+    for label in (*axes.get_xticklabels(), *axes.get_yticklabels()):
+        label.set_fontproperties(small)
+    for side in ("top", "right"):
+        axes.spines[side].set_visible(False)

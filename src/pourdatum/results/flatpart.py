@@ -29,6 +29,7 @@ def flatness_part(one: Flatness, origin_m: tuple[float, float]) -> FlatnessPart:
         value=shown(one.value),
         uncertainty=shown(one.uncertainty),
         share_within=None if one.share_within is None else rounded(one.share_within, 6),
+        at_least=one.at_least,
         readings=one.readings,
         verdict=one.verdict,
         worst=None if one.worst is None else _worst(one.worst, shown(one.worst.value), origin_m),

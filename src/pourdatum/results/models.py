@@ -191,6 +191,7 @@ class FlatnessPart(Part):
     value: float | None
     uncertainty: float | None = Field(description="half-width of the 95 % interval")
     share_within: float | None = Field(description="of all places in which it was measured")
+    at_least: bool = Field(description="the value is only known to be so much or more")
     readings: int | None = Field(
         description="straightedges laid, or readings taken, on which value and verdict rest"
     )
