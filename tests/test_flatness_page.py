@@ -125,3 +125,27 @@ def test_shared_risk_needs_its_figure() -> None:
     for wrong in ({"rule": "shared"}, {"rule": "guarded", "most_uncertainty_mm": 0.5}):
         with pytest.raises(ValidationError, match="most_uncertainty_mm"):
             DecisionSection(**wrong)
+
+
+def test_a_source_that_numbers_share_is_told_once() -> None:
+    """FF, FL and their local values stand under one source; a value may be a least one."""
+    said = "ASTM E1155, from memory"
+    rows = tuple(
+        Flatness("E1155:FF35/FL25/MLFF21/MLFL15", part, said, False, 20.0, 161.3,
+                 verdict="conforms", said=f"told of {part}", readings=54, at_least=True)
+        for part in ("FF", "FL", "FF local", "FL local")
+    )  # fmt: skip
+    text = text_of(flatness(replace(make_survey(), flatness=rows)))
+    assert text.count("ASTM E1155, from memory.") == 1
+    assert "FF : told of FF." in text
+    assert "least local FL : told of FL local." in text
+    assert text.count("at least 161.3") == 4
+
+
+def test_limits_keep_the_decimals_that_they_were_stated_with() -> None:
+    """1/16 in is 1.5875 mm, and 0.0625 in; of few readings those within are counted."""
+    sixteenth = replace(GAP, limit=0.0254 / 16.0, share_within=1 / 3, readings=3)
+    for system, limit in (("metric", "1.5875 mm"), ("imperial", "0.0625 in")):
+        text = text_of(flatness(replace(make_survey(system=system), flatness=(sixteenth,))))
+        assert limit in text
+        assert "1 of 3" in text

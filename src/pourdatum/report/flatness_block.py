@@ -22,6 +22,8 @@ _PARTS: Final = {
     "FL local": ", least local FL", "E": ", E over 3 m", "F": ", F over 300 mm",
     "10 ft": ", 10 ft", "24 in": ", 24 in", "1 ft": ", 1 ft",
 }  # fmt: skip
+_FEW: Final = 100
+"""Readings up to which they are counted, and no share is told."""
 _LONG: Final = 1200
 """Characters of a source or a reason that are shown, at most."""
 
@@ -82,16 +84,20 @@ def imperial(survey: Survey) -> bool:
 
 
 def _within(one: Flatness) -> str:
-    """Share within the limit, never rounded up to all of it.
+    """Share within the limit, never rounded up to all of it; of few readings, how many.
 
     Examples
     --------
     >>> from pourdatum.finding import Flatness
     >>> _within(Flatness("3mm/2m", "", "", share_within=0.99996))
     '99.9 %'
+    >>> _within(Flatness("3mm/2m@3readings", "", "", share_within=1 / 3, readings=3))
+    '1 of 3'
     """
     if one.share_within is None:
         return ""
+    if one.readings is not None and one.readings <= _FEW:
+        return f"{round(one.share_within * one.readings)} of {one.readings}"
     return f"{math.floor(one.share_within * 1000 + 1e-9) / 10:g} %"
 
 

@@ -231,7 +231,7 @@ def level(check: Check) -> Html | None:
     rows: list[tuple[str, object]] = [
         ("Slope of the best-fit plane", words.fall_fine(level.slope, system)),
         (
-            "From low to high, patches of 100 mm",
+            f"From low to high, patches of {'4 in' if system == 'imperial' else '100 mm'}",
             f"{show_height(level.range_m, system)} ± {show_height(level.uncertainty_m, system)}",
         ),
     ]
