@@ -62,7 +62,7 @@ def test_source_rule_and_what_was_not_judged_are_said() -> None:
     survey = shown(rule=Rule("simple"))
     text = text_of(flatness(survey))
     assert "ASTM E1155, constants from memory." in text
-    assert "The scan has no vertical." in text
+    assert "FL : the scan has no vertical." in text
     assert "simple acceptance" in text
     assert f"The {survey.surface.inferred_m2:.2f} m² of inferred floor were not seen" in text
     assert "guarded" in text_of(flatness(shown()))

@@ -18,6 +18,7 @@ import shapely
 
 from made_scan import surface_of, walled
 from pourdatum.criteria import FLimit, TileLimit, limit_of
+from pourdatum.decision import Rule
 from pourdatum.flatlines import section_lines
 from pourdatum.flatness import check_flatness
 from pourdatum.floorsections import sections_of
@@ -132,6 +133,20 @@ def test_one_section_that_fails_fails_the_local_number() -> None:
     assert (overall.verdict, local.verdict) == ("conforms", "does not conform")
     kept = check_flatness(surface, [f"E1155:FF5/FL5/MLFF{0.8 * one:.1f}/MLFL3"], joints=[JOINT])
     assert kept[2].verdict == "conforms"
+
+
+def test_where_lines_are_laid_decides_nothing() -> None:
+    """One narrow ridge that some layings meet and others miss: between their numbers, undecided."""
+    surface = hall()
+    overall = check_flatness(surface, ["E1155:FF15/FL15"])[0]
+    words = overall.said.split("other layings of the lines give ")[1].split(";")[0].split(",")[0]
+    low, high = (float(word) for word in words.split(" to "))
+    between = 0.5 * (min(low, overall.value) + max(high, overall.value))
+    assert low < high
+    asked = check_flatness(surface, [f"E1155:FF{between:.2f}/FL5"])[0]
+    assert asked.verdict == "undecided"
+    simple = check_flatness(surface, [f"E1155:FF{between:.2f}/FL5"], Rule("simple"))[0]
+    assert simple.verdict != "undecided"
 
 
 def test_a_floor_of_one_section_says_that_its_local_number_is_its_own() -> None:

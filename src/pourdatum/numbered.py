@@ -2,7 +2,8 @@
 
 The overall number joins the sections by their areas. The local value is the least of the sections'
 own: the floor conforms where each of them surely keeps it, and does not where one surely fails.
-Lines laid elsewhere read other numbers; how far those lie apart is told, and is in no interval.
+Lines laid elsewhere read other numbers. How far those lie apart is told; where they lie on both
+sides of what is asked, the luck of the lines would decide, and nothing is decided.
 """
 
 from __future__ import annotations
@@ -118,7 +119,11 @@ def f_findings(
         elif part == kind:
             out.append(_overall(surface, sections, joints, criterion, kind, least, limit, rule))
         else:
-            out.append(_least_local(sections, criterion, kind, part, least, limit, rule, system))
+            out.append(
+                _least_local(
+                    surface, sections, joints, criterion, kind, part, least, limit, rule, system
+                )
+            )
     return out
 
 
@@ -136,14 +141,13 @@ def _overall(
     number, readings = _of(_together(surface, used), part)
     area_m2 = sum(one.where.area_m2 for one in used) or surface.floor.area_m2
     wanted = sum(least_readings(one.where.area_m2) for one in used) or least_readings(area_m2)
-    judged = _judged(number, readings, wanted, least, rule)
+    others = _laid_elsewhere(surface, used, joints, part)
+    judged = _judged(number, readings, wanted, least, rule, others)
     lines = [line for one in used for line in one.lines]
     told = [f"{len(lines)} lines, {readings} readings"] if number is not None else []
     told.append(judged.said)
     if len(sections) > 1:
         told.append(f"{len(used)} test sections of {len(sections)}, joined by their areas")
-    if isinstance(number, FNumber):
-        told += _laid_elsewhere(surface, used, joints, part)
     return Flatness(
         criterion=criterion,
         part=part,
@@ -161,7 +165,9 @@ def _overall(
 
 
 def _least_local(
+    surface: Surface,
     sections: list[_Section],
+    joints: Sequence[Joint],
     criterion: str,
     kind: Part,
     part: Part,
@@ -175,7 +181,8 @@ def _least_local(
     for one in sections:
         number, readings = _of(one.numbers, kind)
         wanted = least_readings(one.where.area_m2)
-        judged.append((one, _judged(number, readings, wanted, least, rule)))
+        others = _laid_elsewhere(surface, [one], joints, kind)
+        judged.append((one, _judged(number, readings, wanted, least, rule, others)))
     known = [(one, found) for one, found in judged if found.value is not None]
     area_m2 = sum(one.where.area_m2 for one in sections)
     if len(sections) == 1:
@@ -227,9 +234,14 @@ def _each_in_words(judged: list[tuple[_Section, _Judged]]) -> str:
 
 
 def _judged(
-    number: FNumber | MostlyNoise | None, readings: int, wanted: int, least: float, rule: Rule
+    number: FNumber | MostlyNoise | None,
+    readings: int,
+    wanted: int,
+    least: float,
+    rule: Rule,
+    others: Sequence[float],
 ) -> _Judged:
-    """One number held against the least that is asked."""
+    """One number held against the least that is asked, and those of lines laid elsewhere."""
     if number is None:
         return _Judged(UNDECIDED, "no line of levels of 11 ft fits clear of what ends the slab")
     if isinstance(number, MostlyNoise):
@@ -240,8 +252,15 @@ def _judged(
         said = f"what was read is mostly noise of the scan ({100.0 * number.noise_share:.0f} %)"
         return _Judged(UNDECIDED, said)
     low, high = number.interval
-    said = f"95 % interval {low:.1f} to {high:.1f}"
+    said = f"95 % interval of these lines {low:.1f} to {high:.1f}"
     verdict = _f_verdict(number, least, rule)
+    if others:
+        between = f"{min(others):.1f} to {max(others):.1f}"
+        said += f"; {len(others)} other layings of the lines give {between}"
+        kept = [one >= least for one in (number.value, *others)]
+        if rule.kind == "guarded" and any(kept) and not all(kept):
+            said += ", so that where they are laid would decide"
+            verdict = UNDECIDED
     if readings < wanted:
         said += f"; too few to judge by: {wanted} are asked for on this area (from memory)"
         verdict = UNDECIDED
@@ -268,7 +287,7 @@ def _together(surface: Surface, used: list[_Section]) -> FNumbers:
 
 def _laid_elsewhere(
     surface: Surface, used: list[_Section], joints: Sequence[Joint], part: Part
-) -> list[str]:
+) -> list[float]:
     """What other lines over the same floor give: the luck of a sample of lines."""
     found = []
     for moved in _ELSEWHERE:
@@ -277,12 +296,11 @@ def _laid_elsewhere(
             lines = section_lines(surface, one.where, joints, moved)
             again.append(_Section(one.where, lines, one.numbers))
         number, _ = _of(_together(surface, [one for one in again if one.lines]), part)
-        if isinstance(number, FNumber) and math.isfinite(number.value):
+        if isinstance(number, MostlyNoise):
+            found.append(number.as_read)
+        elif number is not None and math.isfinite(number.value):
             found.append(number.value)
-    if not found:
-        return []
-    between = f"{min(found):.1f} to {max(found):.1f}"
-    return [f"{len(found)} other layings of the lines over this floor give {between}"]
+    return found
 
 
 def least_readings(area_m2: float) -> int:
