@@ -15,7 +15,7 @@ import shapely
 from numpy.typing import NDArray
 
 from pourdatum.datum import Datum
-from pourdatum.flatness import Flatness, WorstAt
+from pourdatum.finding import Flatness, WorstAt
 from pourdatum.geometry import Plane
 from pourdatum.grid import Grid
 from pourdatum.grind import Hump

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 import shapely
 
-from pourdatum.everywhere import BEARINGS, lay_everywhere, rest_on, rests
+from pourdatum.everywhere import BEARINGS, Rests, lay_everywhere, rest_on, rests
 from pourdatum.grid import Grid
 from pourdatum.simulate import Hump, Relief, Wave
 from pourdatum.straightedge import gaps_under
@@ -154,3 +154,25 @@ def test_a_floor_too_small_has_no_place() -> None:
     """Two metres do not fit on 1.3 m by 1.3 m."""
     grid = Grid(0.0, 0.0, 0.05, 27, 27)
     assert lay_everywhere(grid, np.ones(grid.shape, bool), 2.0) == []
+
+
+def test_a_straightedge_that_lies_flush_counts_what_is_beyond_its_middle() -> None:
+    """On a flat floor with one dip beside the middle it touches on both sides of the dip.
+
+    It lies flush, so that every level is a contact: the dip of 4 mm counts, whichever side of the
+    middle it is on, as it does the moment the floor is not perfectly flat.
+    """
+    x = np.linspace(-1.0, 1.0, 41)
+    dip = np.where(np.abs(x - 0.5) < 0.26, -0.004, 0.0)
+    rows = np.array([dip, dip[::-1], dip + 1e-6 * x**2, np.zeros(41)])
+    for found in (rest_on(rows, 2.0), compiled(rows)):
+        assert found.gap_m == pytest.approx([0.004, 0.004, 0.004, 0.0], abs=2e-6)
+        assert found.span_m[[0, 1, 3]] == pytest.approx(2.0)
+
+
+def compiled(rows: np.ndarray) -> Rests:
+    """The same by the compiled loop, where it is installed."""
+    loops = pytest.importorskip("pourdatum.restloop", reason="the extra fast is not installed")
+    first = np.arange(len(rows)) * rows.shape[1]
+    gap, steps, rocks = loops.rest_rows(rows.ravel(), first, rows.shape[1], 1e-11)
+    return Rests(gap, steps * (2.0 / (rows.shape[1] - 1)), rocks)

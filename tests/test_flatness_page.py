@@ -17,7 +17,7 @@ from finished import make_survey
 from made_scan import surface_of, walled
 from pourdatum.cli.lines import result_lines
 from pourdatum.decision import Rule
-from pourdatum.flatness import NOT_KNOWN, Flatness, WorstAt
+from pourdatum.finding import NOT_KNOWN, Flatness, WorstAt
 from pourdatum.job import DecisionSection, Job
 from pourdatum.outcome import Survey
 from pourdatum.pipeline import survey_floor
@@ -62,7 +62,7 @@ def test_source_rule_and_what_was_not_judged_are_said() -> None:
     survey = shown(rule=Rule("simple"))
     text = text_of(flatness(survey))
     assert "ASTM E1155, constants from memory." in text
-    assert "The scan has no vertical." in text
+    assert "FL : the scan has no vertical." in text
     assert "simple acceptance" in text
     assert f"The {survey.surface.inferred_m2:.2f} m² of inferred floor were not seen" in text
     assert "guarded" in text_of(flatness(shown()))
@@ -125,3 +125,27 @@ def test_shared_risk_needs_its_figure() -> None:
     for wrong in ({"rule": "shared"}, {"rule": "guarded", "most_uncertainty_mm": 0.5}):
         with pytest.raises(ValidationError, match="most_uncertainty_mm"):
             DecisionSection(**wrong)
+
+
+def test_a_source_that_numbers_share_is_told_once() -> None:
+    """FF, FL and their local values stand under one source; a value may be a least one."""
+    said = "ASTM E1155, from memory"
+    rows = tuple(
+        Flatness("E1155:FF35/FL25/MLFF21/MLFL15", part, said, False, 20.0, 161.3,
+                 verdict="conforms", said=f"told of {part}", readings=54, at_least=True)
+        for part in ("FF", "FL", "FF local", "FL local")
+    )  # fmt: skip
+    text = text_of(flatness(replace(make_survey(), flatness=rows)))
+    assert text.count("ASTM E1155, from memory.") == 1
+    assert "FF : told of FF." in text
+    assert "least local FL : told of FL local." in text
+    assert text.count("at least 161.3") == 4
+
+
+def test_limits_keep_the_decimals_that_they_were_stated_with() -> None:
+    """1/16 in is 1.5875 mm, and 0.0625 in; of few readings those within are counted."""
+    sixteenth = replace(GAP, limit=0.0254 / 16.0, share_within=1 / 3, readings=3)
+    for system, limit in (("metric", "1.5875 mm"), ("imperial", "0.0625 in")):
+        text = text_of(flatness(replace(make_survey(system=system), flatness=(sixteenth,))))
+        assert limit in text
+        assert "1 of 3" in text

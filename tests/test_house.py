@@ -21,7 +21,7 @@ LINE = """
 errors units optional compiled                                         | ground floor
 geometry grid block evenly triangles clipping tin fillcurve fillreads costcurve volume | pure maths
 fitloop localfit stripes smoothing                                     |
-shotfield uncertainty fnumbers decision criteria                       |
+shotfield uncertainty fnumbers decision criteria sampling finding                       |
 drift corner settingout levelbook shots                                | of control shots
 scan move passing cluster chunks cellloop paged cellsums               | from points to sums
 layers sheetplan tops walkable choice levels                           | and to levels
@@ -32,10 +32,10 @@ labelled rounding surface                                              | and to 
 staff blunder sense control controlwords advice                        | levelled by control
 spotpoint patch shareddraws slopeerror datum areaerror spread          | from a map to a pour
 zones placedepth promise grind capability material grinding pockets lifts way ways|
-joints thresholds pinplaces pins                                       |
+joints floorsections thresholds pinplaces pins                                       |
 pourblocks pourfronts pourbays pourstrips pour pumpday buying          |
 fixedparts turns adjustment tiechecks register tiemarks placed used    | after the pour
-straightedge restloop everywhere worstgap mends flatlines freemove     |
+straightedge restloop everywhere sampled worstgap mends flatlines freemove numbered     |
 flatness verify outcome                                                | and its verdicts
 simulate                                                               | test bed
 read report write                                                      | the edges

@@ -19,7 +19,7 @@ import pytest
 
 from finished import ORIGIN_M, make_check, make_plan, make_survey
 from pourdatum.errors import JobError, OutputError
-from pourdatum.flatness import Flatness, WorstAt
+from pourdatum.finding import Flatness, WorstAt
 from pourdatum.geometry import Plane
 from pourdatum.outcome import Plan, Survey, Warned
 from pourdatum.results import (
@@ -103,7 +103,7 @@ def test_a_survey_has_flatness(survey: Survey) -> None:
         "worst": {
             "place": [2.0 + ORIGIN_M[0], 3.0 + ORIGIN_M[1]], "bearing_deg": 45.0, "value": 2.1,
         },
-        "note": "rests",
+        "note": "rests", "readings": None, "at_least": False,
     }  # fmt: skip
     second = data["flatness"][1]
     assert (second["unit"], second["limit"], second["value"]) == ("F-number", 25.0, None)

@@ -18,8 +18,9 @@ from pourdatum.units import FOOT_M, INCH_M, MM
 
 Array = NDArray[np.float64]
 Trust = Literal["as asked", "published", "from memory"]
+TilePart = Literal["10 ft", "24 in", "1 ft"]
 
-REST: Final = "gap between the two contacts it rests on, anywhere and in every direction"
+REST: Final = "gap between the two contacts it rests on"
 """How a straightedge is read; the support rule of DIN 18202 and of BS 8204."""
 
 
@@ -59,12 +60,14 @@ class GapLimit:
 
 @dataclass(frozen=True)
 class FLimit:
-    """Least overall F-numbers."""
+    """Least F-numbers: of the floor, and of each test section where a contract asks for that."""
 
     source: str
     trust: Trust
     flatness: float
     levelness: float
+    local_flatness: float | None = None
+    local_levelness: float | None = None
 
 
 @dataclass(frozen=True)
@@ -84,7 +87,14 @@ class NotKnown:
     why: str
 
 
-Limit = GapLimit | FLimit | MovementLimit | NotKnown
+@dataclass(frozen=True)
+class TileLimit:
+    """Several straightedges with limits of their own, each named by its length."""
+
+    each: tuple[tuple[TilePart, GapLimit], ...]
+
+
+Limit = GapLimit | TileLimit | FLimit | MovementLimit | NotKnown
 
 _SR_MM: Final = {"SR1": 3.0, "SR2": 5.0, "SR3": 10.0}
 _DIN_SPAN_M: Final = (0.1, 1.0, 4.0, 10.0, 15.0)
@@ -96,8 +106,32 @@ _DIN_MM: Final = {
 }
 _DIN_LENGTHS_M: Final = (1.0, 2.0, 4.0)
 _FM_MM: Final = {"FM1": (4.5, 1.8), "FM2": (6.5, 2.0), "FM3": (8.0, 2.2), "FM4": (10.0, 2.4)}
-_GAP: Final = re.compile(r"(\d+(?:\.\d+)?)mm/(\d+(?:\.\d+)?)m")
-_F: Final = re.compile(r"E1155:FF(\d+(?:\.\d+)?)/FL(\d+(?:\.\d+)?)")
+_ACI: Final = {
+    "conventional": (20.0, 15.0, 12.0, 9.0),
+    "moderately-flat": (25.0, 20.0, 15.0, 12.0),
+    "flat": (35.0, 25.0, 21.0, 15.0),
+    "very-flat": (45.0, 35.0, 27.0, 21.0),
+    "super-flat": (60.0, 40.0, 36.0, 24.0),
+}
+"""Overall FF and FL, least local FF and FL, of ACI 117-10, table 4.8.5.1 and clause 4.8.5.3."""
+_E1155: Final = (
+    "ASTM E1155; definitions of the readings as published, lines at 45° in sections narrower than "
+    "7.5 m as a worksheet quotes clause 8.2.3; constants, other rules for lines and how sections "
+    "combine from memory; the 95 % interval is what this scan leaves open, not the standard's own"
+)
+_NUMBER: Final = r"(\d+(?:\.\d+)?)"
+_GAP: Final = re.compile(rf"(?:{_NUMBER}|(\d+)/([1-9]\d*))(?P<gap>mm|in)/{_NUMBER}(?P<length>m|ft)")
+_F: Final = re.compile(rf"E1155:FF{_NUMBER}/FL{_NUMBER}(?:/MLFF{_NUMBER}/MLFL{_NUMBER})?")
+CRITERION: Final = re.compile(
+    r"(?:\d+(?:\.\d+)?|\d+/[1-9]\d*)(?:mm|in)/\d+(?:\.\d+)?(?:m|ft)"
+    rf"|BS8204:SR[123]|DIN18202:\w+|{_F.pattern}|ACI117:[\w-]+|TR34:\w+|F710"
+    r"|A108:large|A108:small|BS5385"
+)
+"""How a criterion is written, without a sampling."""
+EXAMPLES: Final = (
+    "3mm/2m, BS8204:SR2, DIN18202:3, E1155:FF35/FL25, E1155:FF35/FL25/MLFF21/MLFL15, ACI117:flat, "
+    "TR34:FM2, F710, A108:large or BS5385"
+)
 
 
 def limit_of(criterion: str) -> Limit:
@@ -112,22 +146,32 @@ def limit_of(criterion: str) -> Limit:
     --------
     >>> limit_of("3mm/2m").limit_m, limit_of("BS8204:SR2").limit_m
     ((0.003,), (0.005,))
+    >>> [round(1000 * m, 3) for m in limit_of("1/8in/10ft").limit_m]
+    [3.175]
     >>> limit_of("DIN18202:5").why
     'DIN 18202 line 5 is not known for floors: lines 1 to 4 are'
     """
     name, _, which = criterion.partition(":")
     if found := _GAP.fullmatch(criterion):
-        gap, length = float(found[1]), float(found[2])
-        if not (gap > 0.0 and 0.2 <= length <= 20.0):
-            return NotKnown(f"{criterion} is no usable straightedge: give 0.2 to 20 m and a gap")
-        said = f"as asked: {found[1]} mm under a straightedge of {found[2]} m; {REST}"
-        return _straight(said, "as asked", length, gap / MM)
+        return _asked(criterion, found)
     if found := _F.fullmatch(criterion):
+        flat, level, *local = (None if text is None else float(text) for text in found.groups())
+        assert flat is not None
+        assert level is not None
+        return FLimit(_E1155, "from memory", flat, level, *local)
+    if name == "ACI117" and which in _ACI:
         said = (
-            "ASTM E1155, overall numbers; definitions of the readings as published, constants and "
-            "choice of lines from memory"
+            f"ACI 117-10, table 4.8.5.1, {which.replace('-', ' ')}, with minimum local values of "
+            "three fifths (clause 4.8.5.3), as a reproduction of it reads; measured by "
         )
-        return FLimit(said, "from memory", float(found[1]), float(found[2]))
+        return FLimit(said + _E1155, "from memory", *_ACI[which])
+    if name == "ACI117":
+        return NotKnown(f"ACI117:{which} is not known: {', '.join(_ACI)} are")
+    if name == "A108":
+        return _tile(which)
+    if criterion == "BS5385":
+        said = f"BS 5385-3:2014, base for tiles in a thin bed, from memory: 3 mm under 2 m; {REST}"
+        return _straight(said, "from memory", 2.0, 3.0 / MM)
     if name == "BS8204" and which in _SR_MM:
         said = (
             f"BS 8204-1/-2:2003 (+A2:2011), {which}: {_SR_MM[which]:g} mm under a straightedge of "
@@ -158,6 +202,21 @@ def gap_limit(criterion: str) -> GapLimit:
     return found
 
 
+def _asked(criterion: str, found: re.Match[str]) -> Limit:
+    """A straightedge as a user asks for it."""
+    plain, above, below, _, far, _ = found.groups()
+    gap = float(plain) if plain else float(above) / float(below)
+    gap_m = gap / MM if found["gap"] == "mm" else gap * INCH_M
+    length_m = float(far) * (1.0 if found["length"] == "m" else FOOT_M)
+    if not (gap_m > 0.0 and 0.2 <= length_m <= 20.0):
+        return NotKnown(f"{criterion} is no usable straightedge: give 0.2 to 20 m and a gap")
+    asked = plain or f"{above}/{below}"
+    said = (
+        f"as asked: {asked} {found['gap']} under a straightedge of {far} {found['length']}; {REST}"
+    )
+    return _straight(said, "as asked", length_m, gap_m)
+
+
 def _straight(source: str, trust: Trust, length_m: float, limit_m: float) -> GapLimit:
     return GapLimit(source, trust, (length_m,), (length_m,), (limit_m,))
 
@@ -174,6 +233,30 @@ def _din(line: str) -> Limit:
     return GapLimit(
         said, "published", _DIN_LENGTHS_M, _DIN_SPAN_M, tuple(mm / MM for mm in _DIN_MM[line])
     )
+
+
+def _tile(which: str) -> Limit:
+    """Bases for tiles after ANSI A108.02: tiles with an edge of 15 in or more, and smaller ones."""
+    rule = (
+        "variation from the required plane, measured from the high points of the surface, as a "
+        f"straightedge; {REST}"
+    )
+    ten_ft, sixteenth = 10.0 * FOOT_M, INCH_M / 16.0
+    quoted = "ANSI A108.02 as trade articles quote it (edition not named)"
+    if which == "large":
+        said = f"{quoted}, tiles with an edge of 15 in or more: "
+        return TileLimit((
+            ("10 ft", _straight(f"{said}1/8 in in 10 ft; {rule}", "published", ten_ft,
+                                2.0 * sixteenth)),
+            ("24 in", _straight(f"{said}1/16 in in 24 in; {rule}", "published", 24.0 * INCH_M,
+                                sixteenth)),
+        ))  # fmt: skip
+    said = f"{quoted}, tiles with edges under 15 in: "
+    memory = "ANSI A108.02, tiles with edges under 15 in, from memory: 1/16 in in 1 ft"
+    return TileLimit((
+        ("10 ft", _straight(f"{said}1/4 in in 10 ft; {rule}", "published", ten_ft, 0.25 * INCH_M)),
+        ("1 ft", _straight(f"{memory}; {rule}", "from memory", FOOT_M, sixteenth)),
+    ))  # fmt: skip
 
 
 def _movement(which: str) -> Limit:

@@ -4,7 +4,8 @@ Steps are 100 mm along and across, and 15 degrees. Every straightedge lies wholl
 was seen. How it rests is told in ``straightedge``: on the two contacts either side of its middle,
 the gap counting between them alone. The contacts are found as the bridge of the upper hull over
 the middle: from the two ends, each side's contact moves to the level that stands highest over the
-chord, until none does; the chord only rises at the middle, so that this ends.
+chord, until none does; the chord only rises at the middle, so that this ends. Where it lies flush,
+the outermost levels that it touches count.
 """
 
 from __future__ import annotations
@@ -113,11 +114,20 @@ def lay_everywhere(grid: Grid, seen: Mask, length_m: float) -> list[Places]:
     >>> sum(one.line.size for one in found), {round(one.bearing_rad, 3) for one in found}
     (2, {1.571})
     """
-    found = [_places(grid, seen, length_m, k * math.pi / BEARINGS) for k in range(BEARINGS)]
+    found = [lay_towards(grid, seen, length_m, k * math.pi / BEARINGS) for k in range(BEARINGS)]
     return [one for one in found if one.line.size]
 
 
-def _places(grid: Grid, seen: Mask, length_m: float, bearing_rad: float) -> Places:
+def lay_towards(grid: Grid, seen: Mask, length_m: float, bearing_rad: float) -> Places:
+    """The places of a straightedge in one direction; there may be none.
+
+    Parameters
+    ----------
+    grid, seen, length_m
+        As of ``lay_everywhere``.
+    bearing_rad : float
+        Clockwise from +y.
+    """
     levels = 2 * math.ceil(0.5 * length_m / LEVELS_M - 1e-9) + 1
     apart_m = length_m / (levels - 1)
     along = np.array([math.sin(bearing_rad), math.cos(bearing_rad)])
@@ -240,8 +250,8 @@ def rest_on(level_m: Array, length_m: float) -> Rests:
         moved_a, moved_b = own[at, new_a] > _TOUCH_M, own[at, new_b] > _TOUCH_M
         left[todo], right[todo] = np.where(moved_a, new_a, a), np.where(moved_b, new_b, b)
         todo = todo[moved_a | moved_b]
-    gap = _deepest(level_m, middle, slope, left, right)
-    span = (right - left).astype(np.float64)
+    gap, reach = _deepest(level_m, middle, slope, left, right)
+    span = reach.astype(np.float64)
     held = np.zeros(k, bool)
     top = level_m[:, c]
     tips = np.flatnonzero(top >= middle - _TOUCH_M)
@@ -252,21 +262,30 @@ def rest_on(level_m: Array, length_m: float) -> Rests:
         a, b = lean[:, :c].argmin(axis=1), lean[:, c + 1 :].argmax(axis=1) + c + 1
         at = np.arange(tips.size)
         mid = np.full(tips.size, c)
-        one = _deepest(own, peak, lean[at, a], a, mid)
-        other = _deepest(own, peak, lean[at, b], mid, b)
+        one, far_one = _deepest(own, peak, lean[at, a], a, mid)
+        other, far_other = _deepest(own, peak, lean[at, b], mid, b)
         gap[tips] = np.maximum(one, other)
-        span[tips] = np.where(one >= other, mid - a, b - mid)
+        span[tips] = np.where(one >= other, far_one, far_other)
         held[tips] = True
     support = np.maximum(middle, top)
     rocks = np.where(held, support - 0.5 * (level_m[:, 0] + level_m[:, -1]), 0.0)
     return Rests(gap, span * (length_m / (n - 1)), np.maximum(rocks, 0.0))
 
 
-def _deepest(level_m: Array, middle: Array, slope: Array, left: Index, right: Index) -> Array:
-    """Greatest gap between two contacts of a line given by its height at the middle."""
+def _deepest(
+    level_m: Array, middle: Array, slope: Array, left: Index, right: Index
+) -> tuple[Array, Index]:
+    """Greatest gap between the outermost contacts of a line given by its height at the middle.
+
+    Where it lies flush it touches beyond the two contacts that hold it. How far apart they are, in
+    steps, comes with it.
+    """
     n = level_m.shape[1]
     step = np.arange(n)
     gap = middle[:, None] + slope[:, None] * (step - float(n // 2)) - level_m
-    gap[(step < left[:, None]) | (step > right[:, None])] = 0.0
+    touch = gap <= _TOUCH_M
+    first = np.minimum(left, np.where(touch.any(axis=1), touch.argmax(axis=1), n))
+    last = np.maximum(right, np.where(touch.any(axis=1), n - 1 - touch[:, ::-1].argmax(axis=1), 0))
+    gap[(step < first[:, None]) | (step > last[:, None])] = 0.0
     out: Array = np.maximum(gap.max(axis=1), 0.0)
-    return out
+    return out, last - first

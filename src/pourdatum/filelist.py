@@ -23,6 +23,7 @@ _WRITTEN: Final[dict[Command, tuple[str, ...]]] = {
         "geotiff",
         "landxml",
         "netcdf",
+        "pdf",
     ),
 }
 _UNASKED: Final = ("result", "report", "pictures", "tables", "drawing")

@@ -1,8 +1,11 @@
 """Lines of levels for F-numbers and for free movement, read off a surface with their errors.
 
-Lines run along the two main directions of the floor, 4 ft apart, with a level every foot, and
-keep 2 ft away from whatever ends the slab (walls, columns, openings) and from the joints given;
-each is at least 11 ft long (ASTM E1155, clause 7, from memory).
+Lines for F-numbers run 4 ft apart, with a level every foot, and keep 2 ft away from whatever ends
+the slab (walls, columns, openings) and from joints that do; each is at least 11 ft long. Where
+that would leave out more than a quarter of a section, they need not keep away (ASTM E1155, clause
+7, from memory; the lines of the worksheet in ``shared/e1155_worked_example.json`` reach the edges
+of a pad of 3.36 m). In a section narrower than 25 ft they run at 45° to its longer side, else
+along and across it (clause 8.2.3; as that worksheet quotes it, to 7.5 m).
 
 Levels a foot apart share points where the floor was smoothed widely. The kernel of a local
 quadratic of Gaussian weights of width w is a Gaussian times 2 - r²/2w² (Fan and Gijbels 1996,
@@ -21,6 +24,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pourdatum.drift import LENGTHS_M
+from pourdatum.floorsections import ENDS_A_SLAB, FloorSection, long_way_rad, short_side_m
 from pourdatum.fnumbers import SPACING_M, Line
 from pourdatum.joints import Joint
 from pourdatum.uncertainty import combined
@@ -28,6 +32,9 @@ from pourdatum.units import FOOT_M
 from pourdatum.worstgap import judged
 
 if TYPE_CHECKING:
+    from shapely import Polygon
+    from shapely.geometry.base import BaseGeometry
+
     from pourdatum.surface import Surface
 
 Array = NDArray[np.float64]
@@ -38,8 +45,12 @@ APART_M: Final = 4.0 * FOOT_M
 """From line to line [m]."""
 LEAST_M: Final = 11.0 * FOOT_M
 """Length of a line, at least [m]."""
-_ENDS: Final = frozenset({"movement", "isolation", "day"})
-"""Joints that end a slab; saw-cuts and cracks do not."""
+NARROW_M: Final = 7.5
+"""Sections narrower than that have their lines at 45° to the longer side [m]."""
+_MOST_LEFT_OUT: Final = 0.25
+"""Share of a section beyond which lines need not keep away from its edges."""
+_NEAR_M: Final = 0.15
+"""How far they then keep, for a scan sees the foot of a wall poorly [m]; a choice."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -65,13 +76,15 @@ class FloorLine:
 class Lay:
     """How lines are laid over a floor, in metres.
 
-    From level to level, from line to line, clear of what ends the slab, and the least length.
+    From level to level, from line to line, clear of what ends the slab, the least length; and by
+    which share of a step they are moved along and across.
     """
 
     spacing_m: float = SPACING_M
     apart_m: float = APART_M
     clear_m: float = CLEAR_M
     least_m: float = LEAST_M
+    moved: tuple[float, float] = (0.0, 0.0)
 
 
 def floor_lines(
@@ -88,46 +101,95 @@ def floor_lines(
     lay : Lay, optional
         Default as for F-numbers.
     """
-    import shapely
-
     lay = lay or Lay()
     outline = surface.floor.outline
-    inner = outline.buffer(-lay.clear_m)
+    first = long_way_rad(outline) % (0.5 * math.pi)
+    return _laid(surface, _clear(outline, joints, lay.clear_m), first, lay)
+
+
+def section_lines(
+    surface: Surface,
+    section: FloorSection,
+    joints: Sequence[Joint] = (),
+    moved: tuple[float, float] = (0.0, 0.0),
+) -> list[FloorLine]:
+    """The lines for F-numbers in one test section; none where no line fits.
+
+    Parameters
+    ----------
+    surface : Surface
+        Of a scan, not of single levels.
+    section : FloorSection
+    joints : sequence of Joint
+    moved : tuple
+        By which share of a step all lines lie elsewhere, along and across.
+    """
+    own = section.outline
+    lay = Lay(moved=moved)
+    room = _clear(surface.floor.outline, joints, lay.clear_m).intersection(own)
+    if room.area < (1.0 - _MOST_LEFT_OUT) * own.area:
+        lay = Lay(clear_m=_NEAR_M, moved=moved)
+        room = _clear(surface.floor.outline, joints, lay.clear_m).intersection(own)
+    first = long_way_rad(own) % (0.5 * math.pi)
+    if short_side_m(own) < NARROW_M:
+        first = (first + 0.25 * math.pi) % (0.5 * math.pi)
+    return _laid(surface, room, first, lay)
+
+
+def _clear(outline: Polygon, joints: Sequence[Joint], clear_m: float) -> BaseGeometry:
+    """What is far enough from all that ends the slab."""
+    import shapely
+
+    inner = outline.buffer(-clear_m)
     for joint in joints:
-        if joint.kind in _ENDS:
+        if joint.kind in ENDS_A_SLAB:
             path = shapely.LineString(joint.points_m)
-            inner = inner.difference(path.buffer(max(lay.clear_m, 1e-6)))
-    if inner.is_empty:
+            inner = inner.difference(path.buffer(max(clear_m, 1e-6)))
+    return inner
+
+
+def _laid(surface: Surface, room: BaseGeometry, first: float, lay: Lay) -> list[FloorLine]:
+    """Lines in two directions, one at right angles to the other, wherever they fit in a room."""
+    import shapely
+
+    if room.is_empty:
         return []
-    inner = inner.buffer(1e-6)
+    inner = room.buffer(1e-6)
     shapely.prepare(inner)
     seen = judged(surface).astype(np.float64)
-    box = shapely.get_coordinates(shapely.minimum_rotated_rectangle(outline))
-    side = box[1] - box[0]
-    first = math.atan2(side[0], side[1]) % (0.5 * math.pi)
+    corners = shapely.get_coordinates(room)
     found = []
     for bearing in (first, first + 0.5 * math.pi):
         along = np.array([math.sin(bearing), math.cos(bearing)])
         across = np.array([-along[1], along[0]])
-        u, v = box[:4] @ along, box[:4] @ across
-        s = _even(u, lay.clear_m, lay.spacing_m)
-        for t in _even(v, lay.clear_m, lay.apart_m):
+        u, v = corners @ along, corners @ across
+        s = _even(u, lay.spacing_m, lay.moved[0])
+        for t in _even(v, lay.apart_m, lay.moved[1]):
             place = s[:, None] * along + t * across
             on = shapely.intersects_xy(inner, place[:, 0], place[:, 1])
             on &= surface.grid.at(seen, place) > 1.0 - 1e-9
             for run in np.split(np.arange(s.size), np.flatnonzero(np.diff(on)) + 1):
-                if on[run[0]] and (run.size - 1) * lay.spacing_m >= lay.least_m - 1e-9:
+                if run.size and on[run[0]] and (run.size - 1) * lay.spacing_m >= lay.least_m - 1e-9:
                     line = line_at(surface, place[run])
                     found.append(FloorLine(line, place[run], bearing % math.pi))
     return found
 
 
-def _even(reach: Array, clear_m: float, step_m: float) -> Array:
-    """Steps that lie even between two ends, clear of both; none where there is no room."""
-    room = float(np.ptp(reach)) - 2.0 * clear_m
-    count = math.floor(room / step_m + 1e-9) if room >= 0.0 else -1
-    first = float(reach.min()) + clear_m + 0.5 * (room - count * step_m)
-    out: Array = first + step_m * np.arange(count + 1, dtype=np.float64)
+def _even(reach: Array, step_m: float, moved: float) -> Array:
+    """Steps that lie even between two ends, or moved from there by a share of a step.
+
+    Examples
+    --------
+    >>> ends = np.array([0.0, 2.5])
+    >>> _even(ends, 1.0, 0.0).tolist(), _even(ends, 1.0, 0.5).tolist()
+    ([0.25, 1.25, 2.25], [0.75, 1.75])
+    """
+    room = float(np.ptp(reach))
+    first = 0.5 * (room - math.floor(room / step_m + 1e-9) * step_m)
+    if moved:
+        first = (first + moved * step_m) % step_m
+    count = math.floor((room - first) / step_m + 1e-9)
+    out: Array = float(reach.min()) + first + step_m * np.arange(count + 1, dtype=np.float64)
     return out
 
 

@@ -175,6 +175,7 @@ def f_numbers(
     most_noise: float = MOST_NOISE,
     noise_doubt: float = 0.0,
     tilt_rad: float = 0.0,
+    sections: tuple[Sequence[int], Sequence[float]] | None = None,
 ) -> FNumbers:
     """FF and FL of lines over one floor.
 
@@ -188,6 +189,10 @@ def f_numbers(
     tilt_rad : float
         Standard uncertainty of the vertical along the lines, the same for all of them: it moves
         every fall by as much, and no curvature.
+    sections : tuple, optional
+        For each line the number of its test section from 0, and the area of each section. Lines
+        of one section are weighted by their readings, sections by their areas; without it all
+        lines are of one section.
 
     Returns
     -------
@@ -215,14 +220,28 @@ def f_numbers(
     """
     for number, line in enumerate(lines):
         _check(line, number)
-    flat = [part for line in lines if (part := _part(line, curvatures_m)) is not None]
-    level = [part for line in lines if (part := _part(line, falls_m)) is not None]
+    flat = [_part(line, curvatures_m) for line in lines]
+    level = [_part(line, falls_m) for line in lines]
+    lean_m2 = (_FALL * SPACING_M * tilt_rad) ** 2
     return FNumbers(
-        _number(flat, FLATNESS_M, most_noise, noise_doubt, 0.0),
-        _number(level, LEVELNESS_M, most_noise, noise_doubt, (_FALL * SPACING_M * tilt_rad) ** 2),
-        sum(part.weight for part in flat),
-        sum(part.weight for part in level),
+        _number(*_weighted(flat, sections), FLATNESS_M, most_noise, noise_doubt, 0.0),
+        _number(*_weighted(level, sections), LEVELNESS_M, most_noise, noise_doubt, lean_m2),
+        sum(part.weight for part in flat if part is not None),
+        sum(part.weight for part in level if part is not None),
     )
+
+
+def _weighted(
+    parts: list[_Part | None], sections: tuple[Sequence[int], Sequence[float]] | None
+) -> tuple[list[_Part], Array]:
+    """The lines that have readings, and the weight of each; the weights sum to 1."""
+    known = [part for part in parts if part is not None]
+    weight = np.array([part.weight for part in known], np.float64)
+    if sections is not None and known:
+        of, area = sections
+        which = np.array([of[k] for k, part in enumerate(parts) if part is not None])
+        weight *= np.asarray(area, np.float64)[which] / np.bincount(which, weight)[which]
+    return known, weight / max(float(weight.sum()), _TINY)
 
 
 def _check(line: Line, number: int) -> None:
@@ -288,13 +307,16 @@ def _part(line: Line, readings: Callable[[Array], Array]) -> _Part | None:
 
 
 def _number(
-    parts: list[_Part], constant_m: float, most_noise: float, noise_doubt: float, lean_m2: float
+    parts: list[_Part],
+    weight: Array,
+    constant_m: float,
+    most_noise: float,
+    noise_doubt: float,
+    lean_m2: float,
 ) -> FNumber | MostlyNoise | None:
-    """The number of all lines: the squares of 3 s + abs(mean), weighted by readings."""
+    """The number of all lines: the squares of 3 s + abs(mean), weighted."""
     if not parts:
         return None
-    weight = np.array([part.weight for part in parts], np.float64)
-    weight /= weight.sum()
     square = np.array([part.square for part in parts])
     total = weight @ square
     both = float(weight @ np.sqrt(square[:, 0] * square[:, 1]))

@@ -7,12 +7,12 @@ metres in ``pipeline``, where the scan's unit is known.
 
 from __future__ import annotations
 
-import re
 from pathlib import Path
 from typing import Annotated, Any, Final, Literal
 
 from pydantic import AfterValidator, Field, model_validator
 
+from pourdatum.criteria import CRITERION, EXAMPLES, GapLimit, NotKnown, TileLimit, limit_of
 from pourdatum.errors import JobError
 from pourdatum.jobfloor import (
     BuildUpSection,
@@ -27,6 +27,7 @@ from pourdatum.jobfloor import (
     ZoneSection,
 )
 from pourdatum.proofjob import AfterSection, ProofSection, RegistrationSection
+from pourdatum.sampling import split_sampling
 from pourdatum.tomlfile import (
     Axis,
     Note,
@@ -56,17 +57,14 @@ Seed = Annotated[
 ]
 
 
-_CRITERION: Final = re.compile(
-    r"\d+(\.\d+)?mm/\d+(\.\d+)?m"
-    r"|BS8204:SR[123]|DIN18202:\w+|E1155:FF\d+(\.\d+)?/FL\d+(\.\d+)?|TR34:\w+|F710"
-)
-
-
 def _known_criterion(text: str) -> str:
-    if not _CRITERION.fullmatch(text):
+    name, _ = split_sampling(text)
+    if not CRITERION.fullmatch(name):
+        raise ValueError(f"criterion '{text}' is not known: write it like {EXAMPLES}")
+    if "@" in text and not isinstance(limit_of(name), GapLimit | TileLimit | NotKnown):
         raise ValueError(
-            f"criterion '{text}' is not known: write it like 3mm/2m, BS8204:SR2, DIN18202:3,"
-            " E1155:FF35/FL25, TR34:FM2 or F710"
+            f"criterion '{text}' has a sampling, and only straightedges have one: {name} has"
+            " readings of its own"
         )
     return text
 
@@ -187,6 +185,13 @@ class DecisionSection(Section):
         return self
 
 
+class SectionsSection(Section):
+    """Into what parts a floor is divided for local F-numbers, besides at joints."""
+
+    side_m: Annotated[float, between(2.44, 200.0)] | None = None
+    """About the side of a test section, as between column lines."""
+
+
 class Job(Section):
     """One job: what the job file says, with what the command line put over it.
 
@@ -215,6 +220,7 @@ class Job(Section):
     pins: PinsSection = PinsSection()
     survey: SurveySection = SurveySection()
     decision: DecisionSection = DecisionSection()
+    test_sections: SectionsSection = SectionsSection()
     pour: PourSection = PourSection()
     after: AfterSection = AfterSection()
     registration: RegistrationSection = RegistrationSection()

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from pourdatum.advice import Advice
     from pourdatum.capability import Capability
     from pourdatum.datum import Datum
-    from pourdatum.flatness import Flatness
+    from pourdatum.finding import Flatness
     from pourdatum.floor import Floor
     from pourdatum.grind import Hump
     from pourdatum.grinding import Grinding

@@ -53,8 +53,7 @@ def rest_rows(level: Any, first: Any, n: int, touch_m: float) -> Any:
                 b, moved = new_b, True
             if not moved:
                 break
-        gap = _deepest(own, over, rise, a, b, c)
-        span = float(b - a)
+        gap, span = _deepest(own, over, rise, a, b, c, touch_m)
         top = own[c]
         held = top >= over - touch_m
         if held:
@@ -68,10 +67,10 @@ def rest_rows(level: Any, first: Any, n: int, touch_m: float) -> Any:
                 lean = (own[i] - top) / (i - float(c))
                 if lean > lean_b:
                     lean_b, at_b = lean, i
-            one = _deepest(own, top, lean_a, at_a, c, c)
-            other = _deepest(own, top, lean_b, c, at_b, c)
+            one, far_one = _deepest(own, top, lean_a, at_a, c, c, touch_m)
+            other, far_other = _deepest(own, top, lean_b, c, at_b, c, touch_m)
             gap = max(one, other)
-            span = float(c - at_a) if one >= other else float(at_b - c)
+            span = far_one if one >= other else far_other
         out[0, row] = gap
         out[1, row] = span
         rocks = max(over, top) - 0.5 * (own[0] + own[n - 1]) if held else 0.0
@@ -80,12 +79,23 @@ def rest_rows(level: Any, first: Any, n: int, touch_m: float) -> Any:
 
 
 @njit(cache=True, nogil=True)
-def _deepest(own: Any, middle: float, slope: float, left: int, right: int, c: int) -> float:
+def _deepest(
+    own: Any, middle: float, slope: float, left: int, right: int, c: int, touch_m: float
+) -> Any:
+    first, last = left, right
+    for i in range(left):
+        if middle + slope * (i - float(c)) - own[i] <= touch_m:
+            first = i
+            break
+    for i in range(own.size - 1, right, -1):
+        if middle + slope * (i - float(c)) - own[i] <= touch_m:
+            last = i
+            break
     gap = 0.0
-    for i in range(left, right + 1):
+    for i in range(first, last + 1):
         under = middle + slope * (i - float(c)) - own[i]
         gap = max(gap, under)
-    return gap
+    return gap, float(last - first)
 
 
 def warm_up() -> None:

@@ -270,7 +270,7 @@ def _later(scan: Scan, floor: Floor, means: Means, progress: Progress) -> Floor:
         if refused.id != "outline-misses":
             raise
         raise NoFloor(
-            "AFTER shows less than half of the floor that BEFORE shows",
+            "the scan shows less than half of the floor that BEFORE shows",
             where="AFTER",
             hint="scan the whole floor after the pour",
             id="after-too-small",

@@ -24,9 +24,10 @@ from pourdatum.slopeerror import slope_error_95
 from pourdatum.uncertainty import COVER_95, combined
 
 if TYPE_CHECKING:
-    from pourdatum.flatness import Flatness
+    from pourdatum.finding import Flatness
     from pourdatum.joints import Joint
     from pourdatum.surface import Surface
+    from pourdatum.units import System
 
 MOSTLY: Final = 0.8
 """Share of the floor that must have been seen for the whole to conform; a choice."""
@@ -147,12 +148,14 @@ def verify_pour(
     levelled: Surface | None = None,
     rule: Rule = GUARDED,
     joints: Sequence[Joint] = (),
+    section_m: float | None = None,
     level_known: bool = True,
     height_known: bool = True,
     removal_m: float | None = 0.0,
     wanted_m: float | None = None,
     wanted_error_m: float = 0.0,
     tolerance_m: float | None = None,
+    system: System = "metric",
 ) -> Verification:
     """Hold the floor after a pour against the floor before it and against its contract.
 
@@ -166,6 +169,8 @@ def verify_pour(
         The floor after the pour as control shots levelled it: flatness and level are its.
     rule : Rule
     joints : sequence of Joint
+    section_m : float, optional
+        About the side of a test section of F-numbers.
     level_known : bool
         Whether the scan after the pour has a vertical.
     height_known : bool
@@ -180,6 +185,8 @@ def verify_pour(
         Its standard uncertainty against that floor's heights: of the tie, of a plan's datum [m].
     tolerance_m : float, optional
         By how much it may depart from it [m].
+    system : "metric" or "imperial"
+        In which what is said of flatness is told.
 
     Returns
     -------
@@ -189,7 +196,10 @@ def verify_pour(
     placed, lacks = _placed(before, after, tie, removal_m)
     judged = after if levelled is None else levelled
     wanted = None if wanted_m is None or not height_known else (wanted_m, wanted_error_m)
-    flatness = check_flatness(judged, criteria, rule, joints=joints, level_known=level_known)
+    flatness = check_flatness(
+        judged, criteria, rule,
+        joints=joints, level_known=level_known, section_m=section_m, system=system,
+    )  # fmt: skip
     return Verification(
         registration=tie,
         placed=placed,

@@ -7,6 +7,9 @@ floor that is done on a window around the worst place and carried to all places 
 it: the largest of m times as many values lies sqrt(6)/pi ln(m) standard deviations higher (Gumbel
 1958, from memory).
 
+Where a contract lets some straightedges exceed the limit, the same is done with the largest that
+may not: a gap among many, of which noise makes as much more as it does of those around it.
+
 Level and tilt do nothing under a straightedge. What the whole scan may be bent by does, and is
 drawn (``shareddraws``).
 """
@@ -24,9 +27,11 @@ from numpy.typing import NDArray
 from pourdatum.criteria import GapLimit
 from pourdatum.everywhere import Places, Rests, lay_everywhere, rest_on, rests
 from pourdatum.geometry import fit_plane
-from pourdatum.grid import filled_from_nearest, widened
+from pourdatum.grid import Grid, filled_from_nearest, widened
 from pourdatum.localfit import local_fit
 from pourdatum.patch import sound
+from pourdatum.sampled import both_ways, chosen, keeps_share, on_grid, pitch_of
+from pourdatum.sampling import EVERYWHERE, Sampling
 from pourdatum.shareddraws import draws_for
 from pourdatum.uncertainty import combined
 
@@ -60,7 +65,7 @@ class WorstGap:
     Attributes
     ----------
     value_m : float
-        Worst gap, the luck of the draw taken out [m].
+        Worst gap, or the largest that may not exceed, the luck of the draw taken out [m].
     limit_m : float
         At the distance of its contacts [m].
     error_m : float
@@ -84,6 +89,12 @@ class WorstGap:
     rocks_place_m : tuple or None
     poor_m2 : float
         Floor that was seen, but too poorly to be judged [m²].
+    may_exceed : int
+        How many of the places may exceed the limit.
+    pitch_m : float or None
+        Of the grid of a sampling [m].
+    keeps : float or None
+        Of all ways to lay that grid, the share in which the floor keeps its limit.
     """
 
     value_m: float
@@ -100,6 +111,9 @@ class WorstGap:
     rocks_m: float
     rocks_place_m: tuple[float, float] | None
     poor_m2: float
+    may_exceed: int = 0
+    pitch_m: float | None = None
+    keeps: float | None = None
 
 
 def judged(surface: Surface) -> Mask:
@@ -117,8 +131,10 @@ def judged(surface: Surface) -> Mask:
     return out
 
 
-def worst_gap(surface: Surface, limit: GapLimit, draws: int = DRAWS) -> WorstGap | None:
-    """Lay the straightedges of a criterion everywhere on a floor.
+def worst_gap(
+    surface: Surface, limit: GapLimit, draws: int = DRAWS, sampling: Sampling = EVERYWHERE
+) -> WorstGap | None:
+    """Lay the straightedges of a criterion on a floor: everywhere, or as a contract samples it.
 
     Parameters
     ----------
@@ -127,41 +143,52 @@ def worst_gap(surface: Surface, limit: GapLimit, draws: int = DRAWS) -> WorstGap
     limit : GapLimit
     draws : int
         Floors seen again with fresh noise; even.
+    sampling : Sampling
+        Default everywhere, and none may exceed.
 
     Returns
     -------
     WorstGap or None
-        None where no straightedge of the criterion fits on floor that was seen.
+        None where no straightedge of the criterion fits on floor that was seen, or fewer than a
+        sampling asks for.
     """
-    return _worst(surface, replace(limit, source="", trust="as asked"), draws)
+    return _worst(surface, replace(limit, source="", trust="as asked"), draws, sampling)
 
 
 @lru_cache(maxsize=8)  # Several standards ask for the same straightedge.
-def _worst(surface: Surface, limit: GapLimit, draws: int) -> WorstGap | None:
+def _worst(surface: Surface, limit: GapLimit, draws: int, sampling: Sampling) -> WorstGap | None:
     seen = judged(surface)
-    laid = [one for m in limit.lengths_m for one in lay_everywhere(surface.grid, seen, m)]
+    every, laid, pitch_m = _laid(surface, seen, limit, sampling)
     if not laid:
         return None
     found = rests(surface.grid, surface.height_m, laid)
     ratios = [one.gap_m / limit.at(one.span_m) for one in found]
-    which = max(range(len(laid)), key=lambda k: float(ratios[k].max()))
-    at = int(ratios[which].argmax())
+    count = sum(one.size for one in ratios)
+    may_exceed = sampling.allowed(count)
+    which, at = _ranked(ratios, may_exceed)
     top, places, rest = float(ratios[which][at]), laid[which], found[which]
     limit_m = float(limit.at(rest.span_m[at]))
     own_m = math.sqrt(1.5) * float(
         surface.grid.at(np.nan_to_num(surface.standard_error_m), places.levels_m(at)).mean()
     )
-    luck = _luck(surface, seen, limit, laid, ratios, (top, places.middle_m(at), own_m / limit_m),
-                 draws)  # fmt: skip
+    luck = _luck(
+        surface, seen, limit, laid, ratios, (top, places.middle_m(at), own_m / limit_m),
+        draws, sampling, may_exceed,
+    )  # fmt: skip
     bent_m = _bent_m(surface, places, at)
     share = sum(int((one - luck.usual <= 1.0).sum()) for one in ratios)
-    count = sum(one.size for one in ratios)
     value = max(top - max(luck.gain, 0.0), 0.0)
     # A usual gap gains more or less than the worst: what breaks the limit is never all within.
-    share = min(share, count - 1) if value > 1.0 else share
+    share = min(share, count - 1 - may_exceed) if value > 1.0 else share
     rocks = max(range(len(laid)), key=lambda k: float(found[k].rocks_m.max()))
     rocks_at = int(found[rocks].rocks_m.argmax())
     rocks_m = float(found[rocks].rocks_m[rocks_at])
+    keeps = None
+    if pitch_m is not None:
+        gaps = [one.gap_m / limit.at(one.span_m)
+                for one in rests(surface.grid, surface.height_m, every)]  # fmt: skip
+        over = [one - luck.usual > 1.0 for one in gaps]
+        keeps = keeps_share(every, over, surface.floor.outline, pitch_m, sampling)
     return WorstGap(
         value_m=value * limit_m,
         limit_m=limit_m,
@@ -179,7 +206,37 @@ def _worst(surface: Surface, limit: GapLimit, draws: int) -> WorstGap | None:
         rocks_m=rocks_m,
         rocks_place_m=laid[rocks].middle_m(rocks_at) if rocks_m > 0.0 else None,
         poor_m2=float((surface.measured & ~seen).sum()) * surface.grid.cell_m**2,
+        may_exceed=may_exceed,
+        pitch_m=pitch_m,
+        keeps=keeps,
     )
+
+
+def _laid(
+    surface: Surface, seen: Mask, limit: GapLimit, sampling: Sampling
+) -> tuple[list[Places], list[Places], float | None]:
+    """All places both ways and those of the sampling, with its pitch; everywhere without one."""
+    if sampling.everywhere:
+        laid = [one for m in limit.lengths_m for one in lay_everywhere(surface.grid, seen, m)]
+        return [], laid, None
+    outline = surface.floor.outline
+    every = [one for m in limit.lengths_m for one in both_ways(surface.grid, seen, outline, m)]
+    pitch_m = pitch_of(sampling, every, outline)
+    if pitch_m is None:
+        return every, [], None
+    some = [chosen(one, on_grid(one, outline, pitch_m)) for one in every]
+    return every, [one for one in some if one.line.size], pitch_m
+
+
+def _ranked(ratios: list[Array], may_exceed: int) -> tuple[int, int]:
+    """The place with the largest ratio after those that may exceed: list and place in it."""
+    joined = np.concatenate(ratios)
+    at = int(np.argpartition(joined, -1 - may_exceed)[-1 - may_exceed])
+    for which, one in enumerate(ratios):
+        if at < one.size:
+            return which, at
+        at -= one.size
+    raise AssertionError
 
 
 @dataclass(frozen=True)
@@ -204,10 +261,12 @@ def _luck(
     ratios: list[Array],
     top: tuple[float, tuple[float, float], float],
     draws: int,
+    sampling: Sampling,
+    may_exceed: int,
 ) -> _Luck:
     worst, place_m, own = top
     assert surface.smoother is not None
-    inner = _window(surface, place_m)
+    inner = _window(surface, place_m, max(_WINDOW_M, 2.0 * max(limit.lengths_m)))
     # Beside the window noise is smoothed with floor that is not in it: so far around it is.
     widest = max(fit.bandwidth for fit in surface.smoother.fits)
     window = widened(inner, math.ceil(_REACH * widest) + 1, surface.grid.shape)
@@ -216,7 +275,10 @@ def _luck(
     if grid.shape != surface.grid.shape:
         within = np.zeros_like(seen)
         within[inner] = seen[inner]
-        part = [one for m in limit.lengths_m for one in lay_everywhere(grid, within[window], m)]
+        if sampling.everywhere:
+            part = [one for m in limit.lengths_m for one in lay_everywhere(grid, within[window], m)]
+        else:
+            part = _lying_on(surface.grid, within, laid)
     likely = _likely(surface, seen, window)
     count, noise = surface.count[window], surface.noise_m[window]
     each = np.where(count > 0, noise / np.sqrt(np.maximum(count, 1.0)), 0.0)
@@ -226,6 +288,16 @@ def _luck(
         found: list[Rests] = rests(grid, height_m, part)
         return np.concatenate([one.gap_m / limit.at(one.span_m) for one in found])
 
+    height = np.where(np.isfinite(surface.height_m[window]), surface.height_m[window], likely)
+    mine = ratio_on(height)
+    # As many of a window's places lie over the one judged as do on the floor as read.
+    over = min(int((mine > worst).sum()), mine.size - 1) if may_exceed else 0
+    if part is laid:
+        over = may_exceed
+
+    def judged_of(ratio: Array) -> float:
+        return float(np.partition(ratio, -1 - over)[-1 - over])
+
     true = ratio_on(likely)
     rng = np.random.default_rng(_SEED)
     tops, usual = [], []
@@ -234,17 +306,15 @@ def _luck(
         for cells in (likely + error, likely - error):
             again = smoother.height_chosen_afresh(cells)
             ratio = ratio_on(np.where(np.isfinite(again), again, likely))
-            tops.append(float(ratio.max()))
+            tops.append(judged_of(ratio))
             usual.append(float((ratio - true).mean()))
-    gain, spread = float(np.mean(tops)) - float(true.max()), float(np.std(tops, ddof=1))
+    gain, spread = float(np.mean(tops)) - judged_of(true), float(np.std(tops, ddof=1))
     # Smoothed once more, a dip loses about what it lost the first time (twicing; Tukey 1977, from
     # memory).
-    height = np.where(np.isfinite(surface.height_m[window]), surface.height_m[window], likely)
     again = smoother.height(height)
     twice = 2.0 * height - np.where(np.isfinite(again), again, height)
-    mine = ratio_on(height)
-    flattened = max(float(ratio_on(twice).max() - mine.max()), 0.0)
-    if part is not laid:
+    flattened = max(judged_of(ratio_on(twice)) - judged_of(mine), 0.0)
+    if part is not laid and not may_exceed:
         line = worst - _COMPETES * own
         compete = sum(int((one > line).sum()) for one in ratios)
         more = compete / max(int((mine > line).sum()), 1)
@@ -252,11 +322,23 @@ def _luck(
     return _Luck(gain, spread, max(float(np.mean(usual)), 0.0), flattened)
 
 
-def _window(surface: Surface, place_m: tuple[float, float]) -> Window:
+def _lying_on(grid: Grid, within: Mask, laid: list[Places]) -> list[Places]:
+    """The straightedges that lie wholly on some nodes."""
+    found = []
+    for one in laid:
+        under = one.lattice_m[one.line[:, None], one.start[:, None] + np.arange(one.levels)]
+        on = grid.at(within.astype(np.float64), under.reshape(-1, 2)) > 1.0 - 1e-9
+        kept = np.flatnonzero(on.reshape(under.shape[:2]).all(axis=1))
+        if kept.size:
+            found.append(chosen(one, kept))
+    return found
+
+
+def _window(surface: Surface, place_m: tuple[float, float], side_m: float) -> Window:
     """The part of the grid around a place in which noise is drawn; all of a small grid."""
     x, y = np.array([place_m[0]]), np.array([place_m[1]])
     row, col = (int(one[0]) for one in surface.grid.cell_of(x, y))
-    side_cells = round(_WINDOW_M / surface.grid.cell_m)
+    side_cells = round(side_m / surface.grid.cell_m)
     if surface.grid.ny * surface.grid.nx <= side_cells**2:
         return slice(0, surface.grid.ny), slice(0, surface.grid.nx)
 

@@ -175,7 +175,7 @@ def fill_folder(
             case "laz" if has_points(floor):
                 write_classified(floor, work / "classified.laz", progress=progress)
             case "pdf":
-                write_pdf(floor, work / "report.pdf")
+                write_pdf(outcome, work / "report.pdf")
             case "netcdf":
                 write_surface(outcome.surface, work / "surface.nc", plan.datum if plan else None)
 

@@ -5,7 +5,14 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from pourdatum.outcome import Warned
-from pourdatum.units import MM
+from pourdatum.units import (
+    MM,
+    System,
+    show_area,
+    show_length,
+    show_limit,
+    show_volume,
+)
 from pourdatum.used import FAR, BagsUsed
 from pourdatum.verify import MOSTLY, Verification
 
@@ -47,7 +54,7 @@ def proof_taken(job: Job, found: Verification, levelled: Surface) -> list[str]:
     said = [f"frame: places are those of BEFORE, {vertical}"]
     tie = found.registration
     if tie is not None and tie.height_known and not tie.marks:
-        heads = ", ".join(f"{height:.2f} m" for height in tie.heads_m)
+        heads = ", ".join(show_length(height, job.units) for height in tie.heads_m)
         said.append(
             "heights hang on what looks down or up over head height, "
             f"{heads} over the floor: it is taken as unmoved between the scans"
@@ -59,7 +66,8 @@ def proof_taken(job: Job, found: Verification, levelled: Surface) -> list[str]:
         )
     if job.proof.before == "unprepared" and removal_m(job) is not None:
         said.append(
-            f"{job.preparation.removal_mm:g} mm were taken off between the scans, as the job says"
+            f"{show_limit(job.preparation.removal_mm / MM, job.units)} were taken off between the"
+            " scans, as the job says"
         )
     return said
 
@@ -94,16 +102,17 @@ def proof_warnings(found: Verification, job: Job, first: Surface, after: Surface
     return said
 
 
-def yield_warnings(used: BagsUsed | None) -> list[Warned]:
+def yield_warnings(used: BagsUsed | None, system: System) -> list[Warned]:
     """A yield that no water explains."""
     if used is None or 1.0 / FAR < used.found_m3 / used.stated_m3 < FAR:
         return []
     return [
         Warned(
             "yield-far",
-            f"a bag would have filled {used.found_m3 * MM:.1f} l, its sheet says"
-            f" {used.stated_m3 * MM:.1f}: no water explains that; either the bags are miscounted or"
-            " what was placed is wrong because a ceiling was boarded or lowered between the scans",
+            f"a bag would have filled {show_volume(used.found_m3, system)}, its sheet says"
+            f" {show_volume(used.stated_m3, system)}: no water explains that; either the bags are"
+            " miscounted or what was placed is wrong because a ceiling was boarded or lowered"
+            " between the scans",
         )
     ]
 
@@ -149,10 +158,10 @@ def _warned_of_thickness(found: Verification, job: Job, first: Surface) -> list[
         said.append(
             Warned(
                 "lower-than-before",
-                f"{found.placed.lower_m2:.2f} m² lie lower after the pour than before: something"
-                " was taken off there after BEFORE was made, and what was placed is understated by"
-                " as much; scan the prepared floor, or allow for the removal (removal_mm, under"
-                " [preparation])",
+                f"{show_area(found.placed.lower_m2, job.units)} lie lower after the pour than"
+                " before: something was taken off there after BEFORE was made, and what was"
+                " placed is understated by as much; scan the prepared floor, or allow for the"
+                " removal (removal_mm, under [preparation])",
             )
         )
     if found.placed is not None:
@@ -161,8 +170,8 @@ def _warned_of_thickness(found: Verification, job: Job, first: Surface) -> list[
             said.append(
                 Warned(
                     "not-seen-twice",
-                    f"{lacking:.1f} m² of the floor were not seen in both scans: thickness there"
-                    " is carried on from around",
+                    f"{show_area(lacking, job.units)} of the floor were not seen in both scans:"
+                    " thickness there is carried on from around",
                 )
             )
     return said

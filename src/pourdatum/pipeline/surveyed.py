@@ -12,7 +12,8 @@ from pourdatum.areaerror import area_interval_m2
 from pourdatum.capability import capabilities
 from pourdatum.datum import LOCAL_LEVEL
 from pourdatum.decision import Rule
-from pourdatum.flatness import NOT_KNOWN, check_flatness
+from pourdatum.finding import NOT_KNOWN
+from pourdatum.flatness import check_flatness
 from pourdatum.job import Job, read_job
 from pourdatum.outcome import FloorFigures, Survey, Warned
 from pourdatum.patch import FEW_DRAWS, highest_patch
@@ -54,6 +55,8 @@ def survey_floor(surface: Surface, job: Job | str | Path | None = None) -> Surve
         rule,
         joints=pin_request(job, survey.surface).joints,
         level_known=level_known(survey.surface),
+        section_m=job.test_sections.side_m,
+        system=job.units,
     )
     unknown = [
         Warned("criterion-not-known", f"{one.criterion} was not judged: {one.said}")

@@ -191,6 +191,8 @@ def _checked(
         levelled=levelled,
         rule=decision_rule(job),
         joints=pin_request(job, levelled).joints,
+        section_m=job.test_sections.side_m,
+        system=job.units,
         level_known=level_known(levelled),
         height_known=known,
         removal_m=removal_m(job),
@@ -212,7 +214,7 @@ def _checked(
             assumptions=(*proof_taken(job, found, levelled), *survey.assumptions),
             warnings=(
                 *proof_warnings(found, job, first, raw),
-                *yield_warnings(used),
+                *yield_warnings(used, job.units),
                 *(one for one in survey.warnings if one.code not in _BEFORE_A_POUR),
             ),
         ),

@@ -3,20 +3,28 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Final
 
-from pourdatum.flatness import NOT_KNOWN, rule_in_words
+from pourdatum.finding import NOT_KNOWN
+from pourdatum.flatness import rule_in_words
 from pourdatum.report import words
 from pourdatum.report.blocks import bullets, place, place_head, section, table
 from pourdatum.report.markup import Html, el, tied
-from pourdatum.units import show_area, show_height
+from pourdatum.units import show_area, show_fine, show_height
 
 if TYPE_CHECKING:
-    from pourdatum.flatness import Flatness
+    from pourdatum.finding import Flatness
     from pourdatum.outcome import Survey
 
-_PARTS: Final = {"": "", "FF": ", FF", "FL": ", FL", "E": ", E over 3 m", "F": ", F over 300 mm"}
-_LONG: Final = 700
+_PARTS: Final = {
+    "": "", "FF": ", FF", "FL": ", FL", "FF local": ", least local FF",
+    "FL local": ", least local FL", "E": ", E over 3 m", "F": ", F over 300 mm",
+    "10 ft": ", 10 ft", "24 in": ", 24 in", "1 ft": ", 1 ft",
+}  # fmt: skip
+_FEW: Final = 100
+"""Readings up to which they are counted, and no share is told."""
+_LONG: Final = 1200
 """Characters of a source or a reason that are shown, at most."""
 
 
@@ -29,8 +37,8 @@ def flatness(survey: Survey) -> Html | None:
     return section(
         "Flatness",
         table(head, [_row(survey, one) for one in survey.flatness]),
-        bullets([_told(one) for one in survey.flatness]),
-        el("p", f"{rule_in_words(survey.rule)} {_judged(survey)}", cls="soft"),
+        bullets(_told(survey.flatness)),
+        el("p", f"{rule_in_words(survey.rule, survey.system)} {_judged(survey)}", cls="soft"),
     )
 
 
@@ -39,51 +47,92 @@ def flatness_rows(survey: Survey) -> list[tuple[str, str]]:
     return [("flatness", _line(survey, one)) for one in survey.flatness]
 
 
-def _name(one: Flatness) -> str:
+def name_of(one: Flatness) -> str:
+    """A criterion, and which of its numbers."""
     return f"{words.plain(one.criterion, 40)}{_PARTS[one.part]}"
 
 
 def _shown(survey: Survey, one: Flatness, value: float | None) -> str:
     if value is None:
         return ""
-    return show_height(value, survey.system) if one.in_metres else f"{value:.1f}"
+    if not one.in_metres:
+        return f"{value:.1f}"
+    # A hundredth of an inch is too coarse for limits in sixteenths.
+    return show_fine(value, "imperial") if imperial(survey) else show_height(value, "metric")
+
+
+def _limit_shown(survey: Survey, one: Flatness) -> str:
+    """A limit with all the decimals that it was stated with, such as 1.5875 mm or 0.0625 in."""
+    value = one.limit
+    if value is None or not one.in_metres:
+        return _shown(survey, one, value)
+    unit, unit_m = words.height_unit(survey.system)
+    exact = f"{value / unit_m:.4f}"
+    if abs(float(exact) - value / unit_m) < 1e-9 and not exact.endswith("000"):
+        return f"{exact.rstrip('0')} {unit}"
+    return _shown(survey, one, value)
+
+
+def _found(survey: Survey, one: Flatness) -> str:
+    shown = _shown(survey, one, one.value)
+    return f"at least {shown}" if one.at_least else shown
+
+
+def imperial(survey: Survey) -> bool:
+    """Whether people are shown inches."""
+    return survey.system == "imperial"
 
 
 def _within(one: Flatness) -> str:
-    """Share within the limit, never rounded up to all of it.
+    """Share within the limit, never rounded up to all of it; of few readings, how many.
 
     Examples
     --------
-    >>> from pourdatum.flatness import Flatness
+    >>> from pourdatum.finding import Flatness
     >>> _within(Flatness("3mm/2m", "", "", share_within=0.99996))
     '99.9 %'
+    >>> _within(Flatness("3mm/2m@3readings", "", "", share_within=1 / 3, readings=3))
+    '1 of 3'
     """
     if one.share_within is None:
         return ""
+    if one.readings is not None and one.readings <= _FEW:
+        return f"{round(one.share_within * one.readings)} of {one.readings}"
     return f"{math.floor(one.share_within * 1000 + 1e-9) / 10:g} %"
 
 
 def _row(survey: Survey, one: Flatness) -> tuple[object, ...]:
     return (
-        _name(one),
+        name_of(one),
         el("b", "not known" if one.source == NOT_KNOWN else one.verdict),
-        tied(_shown(survey, one, one.limit)),
-        tied(_shown(survey, one, one.value)),
+        tied(_limit_shown(survey, one)),
+        tied(_found(survey, one)),
         tied(_shown(survey, one, one.uncertainty)),
         tied(_within(one)),
         "" if one.worst is None else place(survey, one.worst.place_m),
     )
 
 
-def _told(one: Flatness) -> list[object]:
-    said: list[object] = [el("b", _name(one)), ": "]
-    parts = [] if one.source == NOT_KNOWN else [f"{words.plain(one.source, _LONG)}."]
-    if one.said:
-        parts.append(f"{words.plain(one.said[:1].upper() + one.said[1:], _LONG)}.")
-    if one.worst is not None and one.worst.bearing_rad is not None:
-        turn = math.degrees(one.worst.bearing_rad) % 180
-        parts.append(f"The worst lies along {turn:.0f}° clockwise from +y.")
-    return [*said, " ".join(parts)]
+def _told(found: Sequence[Flatness]) -> list[list[object]]:
+    """What is to be known of each: a source that several numbers share is told once."""
+    told: list[list[object]] = []
+    before: tuple[str, str] | None = None
+    for one in found:
+        if (one.criterion, one.source) != before:
+            told.append([el("b", words.plain(one.criterion, 40)), ": "])
+            if one.source != NOT_KNOWN:
+                told[-1].append(f"{words.plain(one.source, _LONG)}. ")
+        before = (one.criterion, one.source)
+        name = _PARTS[one.part].removeprefix(", ")
+        if name and (one.said or one.worst is not None):
+            told[-1] += [el("b", name), ": "]
+        if one.said:
+            said = one.said if name else one.said[:1].upper() + one.said[1:]
+            told[-1].append(f"{words.plain(said, _LONG)}. ")
+        if one.worst is not None and one.worst.bearing_rad is not None:
+            turn = math.degrees(one.worst.bearing_rad) % 180
+            told[-1].append(f"The worst lies along {turn:.0f}° clockwise from +y. ")
+    return told
 
 
 def _judged(survey: Survey) -> str:
@@ -100,15 +149,15 @@ def _judged(survey: Survey) -> str:
 
 
 def _line(survey: Survey, one: Flatness) -> str:
-    name = _name(one)
+    name = name_of(one)
     if one.source == NOT_KNOWN:
         return f"{name}: not known; {words.plain(one.said, _LONG)}"
     if one.value is None:
         return f"{name}: {one.verdict}; {words.plain(one.said, _LONG)}"
-    said = f"{name}: {one.verdict}, {_shown(survey, one, one.value)}"
+    said = f"{name}: {one.verdict}, {_found(survey, one)}"
     if one.uncertainty is not None:
         said += f" ± {_shown(survey, one, one.uncertainty)}"
-    said += f" ({_shown(survey, one, one.limit)} asked"
+    said += f" ({_limit_shown(survey, one)} asked"
     said += f", {_within(one)} within)" if one.share_within is not None else ")"
     if one.worst is not None:
         at = words.site_place(one.worst.place_m, survey.origin_m, survey.system)

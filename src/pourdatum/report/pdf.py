@@ -9,7 +9,7 @@ from __future__ import annotations
 import io
 import math
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -39,25 +39,16 @@ from pourdatum.report.document import title_of
 from pourdatum.report.markup import el
 from pourdatum.report.pdf_flow import Filled, Flow
 from pourdatum.report.pdf_paper import About, Sheet, usual_paper
+from pourdatum.report.pdf_parts import words_of
 from pourdatum.report.pdf_plan import PlanSheet, draw_plan, plan_sheet
-from pourdatum.report.pdf_text import Piece, pieces_of
+from pourdatum.report.pdf_proof import Part, Profiles, proof_about, proof_parts
 from pourdatum.report.picture import datum_words, depth_view, levels_view
 
 if TYPE_CHECKING:
-    from pourdatum.outcome import Plan, Survey
+    from pourdatum.outcome import Check, Plan, Survey
     from pourdatum.report.truescale import PaperScale
     from pourdatum.report.view import PlanView
 
-
-@dataclass(frozen=True)
-class _Words:
-    """Pieces that begin on a sheet of their own, and their name in the title block."""
-
-    what: str
-    pieces: list[Piece]
-
-
-_Part = PlanSheet | _Words
 
 _SIGNS_OF_PINS: Final = ("pin", "corner", "threshold", "opening", "column")
 _MOST_ROWS: Final = 2000
@@ -66,12 +57,12 @@ _FEW_PINS: Final = 60
 """Of more pins the names are written smaller."""
 
 
-def write_pdf(outcome: Survey | Plan, path: str | Path) -> None:
-    """Write the printed report of a survey or a plan.
+def write_pdf(outcome: Survey | Plan | Check, path: str | Path) -> None:
+    """Write the printed report of a survey, a plan or a proof.
 
     Parameters
     ----------
-    outcome : Survey or Plan
+    outcome : Survey, Plan or Check
         Finished result.
     path : str or Path
         File to write.
@@ -83,15 +74,18 @@ def write_pdf(outcome: Survey | Plan, path: str | Path) -> None:
     MissingExtra
         If matplotlib does not load.
     """
-    from pourdatum.outcome import Plan
+    from pourdatum.outcome import Check, Plan
 
     with style.drawing() as library:
         library.rcParams["pdf.fonttype"] = 42
         backend = need("matplotlib.backends.backend_pdf", purpose="printing", extra="base")
-        parts: list[_Part]
+        parts: list[Part]
         with blocks.rows_shown(_MOST_ROWS):
             if isinstance(outcome, Plan):
                 about, parts = _about(outcome.survey, outcome), _plan_parts(outcome)
+            elif isinstance(outcome, Check):
+                about = proof_about(outcome, f"Made with pourdatum {__version__}")
+                parts = proof_parts(outcome)
             else:
                 about, parts = _about(outcome, None), _survey_parts(outcome)
         sheets = _laid_out(parts, outcome.system)
@@ -105,13 +99,16 @@ def write_pdf(outcome: Survey | Plan, path: str | Path) -> None:
     Path(path).write_bytes(held.getbuffer())
 
 
-def _laid_out(parts: list[_Part], system: Any) -> list[Callable[[About, tuple[int, int]], Sheet]]:
+def _laid_out(parts: list[Part], system: Any) -> list[Callable[[About, tuple[int, int]], Sheet]]:
     """Each sheet as what draws it, once it is known how many there are."""
     usual, _ = usual_paper(system)
     sheets: list[Callable[[About, tuple[int, int]], Sheet]] = []
     for part in parts:
         if isinstance(part, PlanSheet):
             sheets.append(partial(draw_plan, part))
+            continue
+        if isinstance(part, Profiles):
+            sheets.append(partial(part.draw, usual))
             continue
         flow = Flow(usual)
         flow.add(part.pieces)
@@ -144,10 +141,10 @@ def _about(survey: Survey, plan: Plan | None) -> About:
     )
 
 
-def _plan_parts(plan: Plan) -> list[_Part]:
+def _plan_parts(plan: Plan) -> list[Part]:
     survey, view = plan.survey, depth_view(plan)
-    parts: list[_Part] = [
-        _words(
+    parts: list[Part] = [
+        words_of(
             "Summary",
             el("h2", f"{title_of(survey, 'Floor')}: levelling plan"),
             control_block.in_doubt(survey),
@@ -163,32 +160,32 @@ def _plan_parts(plan: Plan) -> list[_Part]:
     ]
     if plan.pins.pins:
         found = pins_block.pins(plan), pins_block.thresholds(plan), pins_block.joints(plan)
-        parts += [_pins_sheet(plan, view), _words("Depth pins", *found)]
+        parts += [_pins_sheet(plan, view), words_of("Depth pins", *found)]
     if plan.pour is not None:
-        parts += [_batches_sheet(plan, view), _words("Batches", pour_block.pour_sheet(plan))]
+        parts += [_batches_sheet(plan, view), words_of("Batches", pour_block.pour_sheet(plan))]
     if plan.humps:
         parts.append(plan_sheet("Humps", _humps_view(view)))
     parts += [
-        _words(
+        words_of(
             "Humps and ways",
             grind_block.grinding(plan),
             ways_block.out_of_range(plan),
             ways_block.ways(plan),
         ),
-        _words(
+        words_of(
             "Materials",
             plan_blocks.material(plan),
             mixing_block.to_buy(plan),
             mixing_block.mixing_card(plan),
         ),
-        _words("Cautions", blocks.cautions(page.SUSPENDED), *_trust(survey)),
+        words_of("Cautions", blocks.cautions(page.SUSPENDED), *_trust(survey)),
     ]
     return parts
 
 
-def _survey_parts(survey: Survey) -> list[_Part]:
-    parts: list[_Part] = [
-        _words(
+def _survey_parts(survey: Survey) -> list[Part]:
+    parts: list[Part] = [
+        words_of(
             "Summary",
             el("h2", f"{title_of(survey, 'Floor')}: survey"),
             control_block.in_doubt(survey),
@@ -200,15 +197,11 @@ def _survey_parts(survey: Survey) -> list[_Part]:
         ),
         plan_sheet("Levels", levels_view(survey)),
     ]
-    flat = _words("Flatness", flatness_block.flatness(survey))
+    flat = words_of("Flatness", flatness_block.flatness(survey))
     if flat.pieces:
         parts += [_flatness_sheet(survey), flat]
-    parts.append(_words("Cautions", blocks.cautions(), *_trust(survey)))
+    parts.append(words_of("Cautions", blocks.cautions(), *_trust(survey)))
     return parts
-
-
-def _words(what: str, *found: str | None) -> _Words:
-    return _Words(what, pieces_of(*found))
 
 
 def _trust(survey: Survey) -> list[str | None]:

@@ -14,6 +14,7 @@ from pourdatum.units import MM, show_area, show_height, show_length, show_volume
 from pourdatum.verify import MOSTLY
 
 if TYPE_CHECKING:
+    from pourdatum.finding import Flatness
     from pourdatum.mends import Mend
     from pourdatum.outcome import Check
     from pourdatum.placed import Extreme
@@ -27,7 +28,7 @@ _SAYS: Final = {
     "does not conform": ("Does not conform. ", "At least one criterion is missed."),
     "undecided": (
         "Undecided. ",
-        "No criterion is surely missed, and at least one is too close to its limit for this scan.",
+        "No criterion is surely missed.",
     ),
 }
 
@@ -49,8 +50,8 @@ def check_page(check: Check, picture: bytes) -> str:
     )
     main = [
         control_block.in_doubt(survey),
-        _verdict(check),
-        _figures(check),
+        verdict(check),
+        figures(check),
         flatness_block.flatness(survey),
         live_block.live_map(check),
         el(
@@ -59,8 +60,8 @@ def check_page(check: Check, picture: bytes) -> str:
             el("div", _worst_places(check)),
             cls="desk",
         ),
-        el("div", _level(check), _together(check), cls="even"),
-        el("div", _against_sheet(check), _against(check), cls="even"),
+        el("div", level(check), together(check), cls="even"),
+        el("div", against_sheet(check), against(check), cls="even"),
         el(
             "div",
             blocks.told(survey),
@@ -72,16 +73,20 @@ def check_page(check: Check, picture: bytes) -> str:
             ),
             cls="even",
         ),
-        el("div", blocks.particulars(survey), _files(check), cls="even"),
-        _method(check),
+        el("div", blocks.particulars(survey), files(check), cls="even"),
+        method(check),
         blocks.cautions(),
     ]
     return document(
-        survey, "Proof of a poured floor", main, title=_title(check), script=live_block.script()
+        survey,
+        "Proof of a poured floor",
+        main,
+        title=title_of_check(check),
+        script=live_block.script(),
     )
 
 
-def _title(check: Check) -> str:
+def title_of_check(check: Check) -> str:
     """The job's, or both scans."""
     names = [_names(scan) for scan in (check.before.floor.scan, check.scan)]
     return words.plain(check.title) or f"{names[0]} → {names[1]}"
@@ -92,7 +97,8 @@ def _names(scan: Scan) -> str:
     return files[0] if len(files) == 1 else f"{files[0]} and {len(files) - 1} more"
 
 
-def _verdict(check: Check) -> Html:
+def verdict(check: Check) -> Html:
+    """The verdict, and which criteria it rests on."""
     if check.verdict is None:
         text = "No criterion was asked for: nothing is judged. --criterion asks for one."
         return el("div", el("p", el("b", "Measured, not judged. "), text), cls="verdict")
@@ -103,22 +109,25 @@ def _verdict(check: Check) -> Html:
             " judged."
         )
     missed = [
-        f"{one.criterion}{', ' + one.part if one.part else ''}"
+        flatness_block.name_of(one)
         for one in check.found.flatness
         if one.verdict == check.verdict and check.verdict != "conforms"
     ]
     off = check.found.level.departure if check.found.level is not None else None
     if off is not None and off.verdict == check.verdict != "conforms":
         missed.append("departure from the level")
+    if missed and check.verdict == "undecided":
+        text += " What this scan cannot decide, and why stands with the figures below:"
     return el(
         "div",
         el("p", el("b", name), text),
-        blocks.bullets(words.plain(name, 60) for name in missed) if missed else None,
+        blocks.bullets(missed) if missed else None,
         cls="verdict" if check.verdict == "conforms" else "verdict no",
     )
 
 
-def _figures(check: Check) -> Html:
+def figures(check: Check) -> Html:
+    """What was placed, how thick, how level, in a few cards."""
     placed, level, system = check.found.placed, check.found.level, check.system
     cards = []
     if placed is None:
@@ -179,19 +188,25 @@ def _worst_places(check: Check) -> Html | None:
     for one, mend in worst_gaps(check):
         if mend is None or one.worst is None or len(shown) == _MOST_PROFILES:
             continue
-        turn = math.degrees(one.worst.bearing_rad or 0.0) % 180
         where = _at(one.worst.place_m, check)
         alt = f"Profile of the floor under a straightedge at {where}, with its two contacts."
-        mended = "" if one.verdict == "conforms" else f" {_mended(mend, check)}"
-        caption = (
-            f"{words.plain(one.criterion, 40)}: at {where}, {turn:.0f}° clockwise from +y. As "
-            f"measured, noise left in: the value judged, in the table, is less.{mended}"
-        )
         picture = draw_profile(mend.profile, check.system)
-        shown.append(blocks.figure_of(picture, alt, caption))
+        shown.append(blocks.figure_of(picture, alt, told_of_worst(one, mend, check)))
     if not shown:
         return None
     return blocks.section("Worst places", *shown)
+
+
+def told_of_worst(one: Flatness, mend: Mend, check: Check) -> str:
+    """Where a straightedge lies worst, what the picture shows, and what would mend it."""
+    assert one.worst is not None
+    turn = math.degrees(one.worst.bearing_rad or 0.0) % 180
+    mended = "" if one.verdict == "conforms" else f" {_mended(mend, check)}"
+    return (
+        f"{flatness_block.name_of(one)}: at {_at(one.worst.place_m, check)}, {turn:.0f}°"
+        " clockwise from +y. As measured, noise left in: the value judged, in the table, is "
+        f"less.{mended}"
+    )
 
 
 def _mended(mend: Mend, check: Check) -> str:
@@ -215,14 +230,15 @@ def _about(volume_m3: float, system: System) -> str:
     return words.water(litres, system, 0 if litres >= 10.0 else 1)
 
 
-def _level(check: Check) -> Html | None:
+def level(check: Check) -> Html | None:
+    """How level the floor is, apart from how flat."""
     level, system = check.found.level, check.system
     if level is None:
         return blocks.section("Level", el("p", "The scan has no vertical: level is not known."))
     rows: list[tuple[str, object]] = [
         ("Slope of the best-fit plane", words.fall_fine(level.slope, system)),
         (
-            "From low to high, patches of 100 mm",
+            f"From low to high, patches of {'4 in' if system == 'imperial' else '100 mm'}",
             f"{show_height(level.range_m, system)} ± {show_height(level.uncertainty_m, system)}",
         ),
     ]
@@ -249,7 +265,7 @@ def _level(check: Check) -> Html | None:
     return blocks.section("Level, apart from flatness", blocks.facts(rows))
 
 
-def _together(check: Check) -> Html:
+def together(check: Check) -> Html:
     """How the two scans were brought into one frame."""
     tie, system = check.found.registration, check.system
     if tie is None:
@@ -290,7 +306,8 @@ def _heads(check: Check, tie: Registration) -> list[tuple[str, object]]:
     return [("Heights hang on faces over the floor by", f"{heights}; taken as unmoved")]
 
 
-def _against_sheet(check: Check) -> Html | None:
+def against_sheet(check: Check) -> Html | None:
+    """Floor outside what the material takes."""
     placed, sheet, system = check.found.placed, check.sheet, check.system
     if placed is None or sheet is None:
         return None
@@ -304,7 +321,7 @@ def _against_sheet(check: Check) -> Html | None:
     return blocks.section("Against the material", blocks.facts(rows))
 
 
-def _against(check: Check) -> Html | None:
+def against(check: Check) -> Html | None:
     """Against the bags that were used and the plan."""
     parts: list[object] = []
     used, planned, system = check.used, check.planned, check.system
@@ -347,7 +364,8 @@ def _against(check: Check) -> Html | None:
     return blocks.section("Against what was used and planned", *parts)
 
 
-def _files(check: Check) -> Html:
+def files(check: Check) -> Html:
+    """Both scans with their hashes."""
     rows = [
         (f"{word}: {name}", about)
         for word, scan in (("Before", check.before.floor.scan), ("After", check.scan))
@@ -356,7 +374,8 @@ def _files(check: Check) -> Html:
     return blocks.section("Scan files", blocks.facts(rows), cls="long")
 
 
-def _method(check: Check) -> Html:
+def method(check: Check) -> Html:
+    """How it was worked out."""
     said = [
         (
             "AFTER is brought into BEFORE's frame on what stands over the floor, for the floor is "

@@ -4,17 +4,19 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
-from typing import IO, TYPE_CHECKING, Final
+from typing import IO, TYPE_CHECKING, Any, Final
 
 import numpy as np
 
 from pourdatum.report import canvas, contours, style, words
 from pourdatum.report.picture import levels_view, openings_of, others_of, things_of
 from pourdatum.report.view import Area, Mark, PlanView
-from pourdatum.units import show_area, show_height, show_volume
+from pourdatum.units import FOOT_M, show_area, show_height, show_volume
 
 if TYPE_CHECKING:
-    from pourdatum.flatness import Flatness
+    from matplotlib.axes import Axes
+
+    from pourdatum.finding import Flatness
     from pourdatum.mends import Mend, Profile
     from pourdatum.outcome import Check
     from pourdatum.units import System
@@ -22,6 +24,8 @@ if TYPE_CHECKING:
 _WIDE_IN: Final = 6.4
 _TALL_IN: Final = 2.3
 _DPI: Final = 160
+_LEAST_M: Final = 0.0005
+"""Depth that a profile shows at the least [m]."""
 
 
 def draw_thickness(check: Check, path: str | Path | IO[bytes]) -> None:
@@ -125,29 +129,46 @@ def worst_gaps(check: Check) -> list[tuple[Flatness, Mend | None]]:
 
 def draw_profile(profile: Profile, system: System) -> bytes:
     """A straightedge on the floor, seen from its side, as PNG."""
-    unit, unit_m = words.height_unit(system)
-    first, second = profile.contacts_m
     with style.drawing():
         figure = canvas.blank(_WIDE_IN, _TALL_IN, _DPI)
         axes = figure.add_axes((0.1, 0.24, 0.87, 0.7))
-        off = (profile.height_m - profile.edge_m) / unit_m
-        axes.fill_between(profile.along_m, off, 0.0, where=off < 0.0, color=style.PLASTER)
-        axes.axhline(0.0, color=style.SOFT_INK, linewidth=2.2)
-        axes.plot(profile.along_m, off, color=style.INK, linewidth=1.4)
-        axes.plot([first, second], [0.0, 0.0], "v", color=style.INK, markersize=7)
-        least = min(float(np.nanmin(off)), -0.5)
-        axes.set_ylim(1.25 * least, 0.25 * abs(least))
-        axes.set_xlim(profile.along_m[0], profile.along_m[-1])
-        plain, small = style.font(9), style.font(8)
-        axes.set_xlabel(
-            f"along the straightedge, from its middle ({words.plan_unit(system)})",
-            fontproperties=plain,
-        )
-        axes.set_ylabel(f"floor below it ({unit})", fontproperties=plain)
-        if system == "imperial":
-            axes.xaxis.set_major_formatter(lambda x, _: f"{x / 0.3048:.1f}")
-        for label in (*axes.get_xticklabels(), *axes.get_yticklabels()):
-            label.set_fontproperties(small)
-        for side in ("top", "right"):
-            axes.spines[side].set_visible(False)
+        paint_profile(axes, profile, system)
         return canvas.png_of(figure, "depth")
+
+
+def paint_profile(axes: Axes, profile: Profile, system: System, *, tint: bool = True) -> None:
+    """The floor, the straightedge over it and its two contacts, within ``style.drawing``.
+
+    Parameters
+    ----------
+    axes : Axes
+    profile : Profile
+    system : "metric" or "imperial"
+    tint : bool
+        Whether the gap is filled with a tone; else with hatching, which prints in black and white.
+    """
+    unit, unit_m = words.height_unit(system)
+    far_m = FOOT_M if system == "imperial" else 1.0
+    along = profile.along_m / far_m
+    first, second = (end / far_m for end in profile.contacts_m)
+    off = (profile.height_m - profile.edge_m) / unit_m
+    fill: dict[str, Any] = {"color": style.PLASTER}
+    if not tint:
+        fill = {"facecolor": style.PAPER, "edgecolor": style.SOFT_INK, "hatch": "////"}
+    axes.fill_between(along, off, 0.0, where=off < 0.0, linewidth=0.0, **fill)
+    axes.axhline(0.0, color=style.SOFT_INK, linewidth=2.2)
+    axes.plot(along, off, color=style.INK, linewidth=1.4)
+    axes.plot([first, second], [0.0, 0.0], "v", color=style.INK, markersize=7)
+    least = min(float(np.nanmin(off)), -_LEAST_M / unit_m)
+    axes.set_ylim(1.25 * least, 0.25 * abs(least))
+    axes.set_xlim(along[0], along[-1])
+    plain, small = style.font(9), style.font(8)
+    axes.set_xlabel(
+        f"along the straightedge, from its middle ({words.plan_unit(system)})",
+        fontproperties=plain,
+    )
+    axes.set_ylabel(f"floor below it ({unit})", fontproperties=plain)
+    for label in (*axes.get_xticklabels(), *axes.get_yticklabels()):
+        label.set_fontproperties(small)
+    for side in ("top", "right"):
+        axes.spines[side].set_visible(False)

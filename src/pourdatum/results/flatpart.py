@@ -9,7 +9,7 @@ from pourdatum.results.models import FlatnessPart, WorstPart
 from pourdatum.results.rounding import degrees, in_plan, mm, rounded
 
 if TYPE_CHECKING:
-    from pourdatum.flatness import Flatness, WorstAt
+    from pourdatum.finding import Flatness, WorstAt
 
 
 def flatness_part(one: Flatness, origin_m: tuple[float, float]) -> FlatnessPart:
@@ -29,6 +29,8 @@ def flatness_part(one: Flatness, origin_m: tuple[float, float]) -> FlatnessPart:
         value=shown(one.value),
         uncertainty=shown(one.uncertainty),
         share_within=None if one.share_within is None else rounded(one.share_within, 6),
+        at_least=one.at_least,
+        readings=one.readings,
         verdict=one.verdict,
         worst=None if one.worst is None else _worst(one.worst, shown(one.worst.value), origin_m),
         note=one.said,

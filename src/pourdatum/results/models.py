@@ -182,8 +182,8 @@ class FlatnessPart(Part):
     """One criterion, word for word as asked."""
 
     criterion: str
-    part: Literal["", "FF", "FL", "E", "F"] = Field(
-        description="which number of a criterion that has two, in entries of their own"
+    part: Literal["", "FF", "FL", "FF local", "FL local", "E", "F", "10 ft", "24 in", "1 ft"] = (
+        Field(description="which number of a criterion of several, in entries of their own")
     )
     source: str = Field(description="standard, edition, rule; what is from memory")
     unit: Literal["mm", "F-number"]
@@ -191,6 +191,10 @@ class FlatnessPart(Part):
     value: float | None
     uncertainty: float | None = Field(description="half-width of the 95 % interval")
     share_within: float | None = Field(description="of all places in which it was measured")
+    at_least: bool = Field(description="the value is only known to be so much or more")
+    readings: int | None = Field(
+        description="straightedges laid, or readings taken, on which value and verdict rest"
+    )
     verdict: Literal["conforms", "does not conform", "undecided"]
     worst: WorstPart | None
     note: str = Field(description="why it is undecided, or what is to be known of the worst place")

@@ -1,0 +1,71 @@
+"""What one criterion of flatness came to: its limit, value and verdict, and where it is worst."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final, Literal
+
+from pourdatum.decision import Verdict
+
+Part = Literal["", "FF", "FL", "FF local", "FL local", "E", "F", "10 ft", "24 in", "1 ft"]
+UNDECIDED: Final[Verdict] = "undecided"
+NOT_KNOWN: Final = "not known"
+"""Source of a criterion whose figures we do not have."""
+SINGLE: Final = (
+    "levels were shot singly: the floor between them was not seen; lay the straightedge on the "
+    "floor itself, or scan it"
+)
+
+
+@dataclass(frozen=True)
+class WorstAt:
+    """Where a criterion is missed the most: local plan [m], clockwise from +y, value as stated."""
+
+    place_m: tuple[float, float]
+    bearing_rad: float | None
+    value: float
+    length_m: float = 0.0
+    """Of the straightedge, where there is one."""
+
+
+@dataclass(frozen=True)
+class Flatness:
+    """One criterion, or one of its numbers.
+
+    Attributes
+    ----------
+    criterion : str
+        Word for word as asked. Foreign text: escape it wherever it is shown.
+    part : str
+        Which of its numbers, such as "FF"; empty where it has one.
+    source : str
+        Standard, edition and rule in words, and what of it is from memory.
+    in_metres : bool
+        Whether limit, value and uncertainty are lengths [m]; else they are F-numbers.
+    limit, value, uncertainty : float or None
+        ``uncertainty`` is the half-width of the 95 % interval.
+    share_within : float or None
+        Of all places in which it was measured, those within the limit.
+    verdict : str
+    worst : WorstAt or None
+    said : str
+        Why it is undecided, or what is to be known of the worst place; may be empty.
+    at_least : bool
+        Whether the value is only known to be so much or more.
+    readings : int or None
+        Straightedges laid, or readings taken, on which value and verdict rest.
+    """
+
+    criterion: str
+    part: Part
+    source: str
+    in_metres: bool = True
+    limit: float | None = None
+    value: float | None = None
+    uncertainty: float | None = None
+    share_within: float | None = None
+    verdict: Verdict = UNDECIDED
+    worst: WorstAt | None = None
+    said: str = ""
+    readings: int | None = None
+    at_least: bool = False

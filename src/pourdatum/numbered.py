@@ -1,0 +1,340 @@
+"""F-numbers held against what a contract asks: of the whole floor, and of each test section.
+
+The overall number joins the sections by their areas. The local value is the least of the sections'
+own: the floor conforms where each of them surely keeps it, and does not where one surely fails.
+Lines laid elsewhere read other numbers. How far those lie apart is told; where they lie on both
+sides of what is asked, the luck of the lines would decide, and nothing is decided.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+from pourdatum.decision import Rule, Verdict, decide_by_interval
+from pourdatum.finding import SINGLE, UNDECIDED, Flatness, WorstAt
+from pourdatum.flatlines import section_lines
+from pourdatum.floorsections import FloorSection, sections_of
+from pourdatum.fnumbers import FNumber, FNumbers, MostlyNoise, f_numbers
+from pourdatum.units import FOOT_M, System, show_area
+
+if TYPE_CHECKING:
+    from pourdatum.criteria import FLimit
+    from pourdatum.finding import Part
+    from pourdatum.flatlines import FloorLine
+    from pourdatum.joints import Joint
+    from pourdatum.surface import Surface
+
+_LARGE_FT2: Final = 1600.0
+_ENOUGH: Final = 40
+"""Readings from which the spread as read is sure to a fifth."""
+_ELSEWHERE: Final = ((0.5, 0.25), (0.25, 0.5), (0.75, 0.75))
+"""Shares of a step by which all lines are laid elsewhere, to see how much that matters."""
+_MOST_NAMED: Final = 12
+_ONE: Final = (
+    "the floor is one test section, so that its local value is its overall one: give joints as"
+    " [[line]], or side_m under [test_sections] in the job, where it has more"
+)
+_MUST_JUDGE: Final = 0.8
+"""Share of the area whose sections must be judged for all of them to conform; a choice."""
+
+
+@dataclass(frozen=True, eq=False)
+class _Section:
+    """A test section with its lines and numbers."""
+
+    where: FloorSection
+    lines: list[FloorLine]
+    numbers: FNumbers
+
+
+@dataclass(frozen=True)
+class _Judged:
+    """One number held against its limit; the value of a perfect floor is infinite."""
+
+    verdict: Verdict
+    said: str
+    value: float | None = None
+    uncertainty: float | None = None
+    at_least: bool = False
+
+    @property
+    def shown(self) -> float | None:
+        """The value where it is finite."""
+        return None if self.value is None or math.isinf(self.value) else self.value
+
+
+def f_findings(
+    surface: Surface,
+    criterion: str,
+    limit: FLimit,
+    rule: Rule,
+    joints: Sequence[Joint] = (),
+    level_known: bool = True,
+    section_m: float | None = None,
+    system: System = "metric",
+) -> list[Flatness]:
+    """FF and FL of a floor and, where the contract asks for it, the least of its sections.
+
+    Parameters
+    ----------
+    surface : Surface
+    criterion : str
+        Word for word as asked.
+    limit : FLimit
+    rule : Rule
+    joints : sequence of Joint
+        Those that end a slab divide it into sections.
+    level_known : bool
+        Whether the scan has a vertical.
+    section_m : float, optional
+        About the side of a test section.
+    system : "metric" or "imperial"
+        In which areas are told.
+    """
+    local = (limit.local_flatness, limit.local_levelness)
+    asked: list[tuple[Part, float]] = [("FF", limit.flatness), ("FL", limit.levelness)]
+    for name, least in zip(("FF local", "FL local"), local, strict=True):
+        if least is not None:
+            asked.append((name, least))  # type: ignore[arg-type]
+    if surface.smoother is None:
+        return [
+            Flatness(criterion, part, limit.source, False, least, said=SINGLE)
+            for part, least in asked
+        ]
+    tilt = surface.shared.tilt_rad
+    sections = []
+    for where in sections_of(surface.floor.outline, joints, section_m):
+        lines = section_lines(surface, where, joints)
+        numbers = f_numbers([one.line for one in lines], tilt_rad=tilt)
+        sections.append(_Section(where, lines, numbers))
+    out = []
+    for part, least in asked:
+        kind: Part = "FF" if part.startswith("FF") else "FL"
+        if kind == "FL" and not level_known:
+            why = "the scan has no vertical: levelness needs control shots"
+            out.append(Flatness(criterion, part, limit.source, False, least, said=why))
+        elif part == kind:
+            out.append(_overall(surface, sections, joints, criterion, kind, least, limit, rule))
+        else:
+            out.append(
+                _least_local(
+                    surface, sections, joints, criterion, kind, part, least, limit, rule, system
+                )
+            )
+    return out
+
+
+def _overall(
+    surface: Surface,
+    sections: list[_Section],
+    joints: Sequence[Joint],
+    criterion: str,
+    part: Part,
+    least: float,
+    limit: FLimit,
+    rule: Rule,
+) -> Flatness:
+    used = [one for one in sections if _of(one.numbers, part)[0] is not None]
+    number, readings = _of(_together(surface, used), part)
+    area_m2 = sum(one.where.area_m2 for one in used) or surface.floor.area_m2
+    wanted = sum(least_readings(one.where.area_m2) for one in used) or least_readings(area_m2)
+    others = _laid_elsewhere(surface, used, joints, part)
+    judged = _judged(number, readings, wanted, least, rule, others)
+    lines = [line for one in used for line in one.lines]
+    told = [f"{len(lines)} lines, {readings} readings"] if number is not None else []
+    told.append(judged.said)
+    if len(sections) > 1:
+        told.append(f"{len(used)} test sections of {len(sections)}, joined by their areas")
+    return Flatness(
+        criterion=criterion,
+        part=part,
+        source=limit.source,
+        in_metres=False,
+        limit=least,
+        value=judged.shown,
+        uncertainty=judged.uncertainty,
+        verdict=judged.verdict,
+        worst=_worst_line(lines, part) if isinstance(number, FNumber) else None,
+        said="; ".join(one for one in told if one),
+        readings=readings or None,
+        at_least=judged.at_least,
+    )
+
+
+def _least_local(
+    surface: Surface,
+    sections: list[_Section],
+    joints: Sequence[Joint],
+    criterion: str,
+    kind: Part,
+    part: Part,
+    least: float,
+    limit: FLimit,
+    rule: Rule,
+    system: System,
+) -> Flatness:
+    """The section with the least number decides, and any that surely fails."""
+    judged = []
+    for one in sections:
+        number, readings = _of(one.numbers, kind)
+        wanted = least_readings(one.where.area_m2)
+        others = _laid_elsewhere(surface, [one], joints, kind)
+        judged.append((one, _judged(number, readings, wanted, least, rule, others)))
+    known = [(one, found) for one, found in judged if found.value is not None]
+    area_m2 = sum(one.where.area_m2 for one in sections)
+    if len(sections) == 1:
+        told = [judged[0][1].said, _ONE]
+    else:
+        told = [_each_in_words(judged)]
+    if not known:
+        told += ["no section could be judged"] if len(sections) > 1 else []
+        return Flatness(criterion, part, limit.source, False, least, said="; ".join(told))
+    fails = [pair for pair in known if pair[1].verdict == "does not conform"]
+    open_m2 = sum(one.where.area_m2 for one, found in judged if found.value is None)
+    verdict: Verdict = UNDECIDED
+    if fails:
+        verdict = "does not conform"
+    elif all(found.verdict == "conforms" for _, found in known):
+        verdict = "conforms" if open_m2 <= (1.0 - _MUST_JUDGE) * area_m2 else UNDECIDED
+    if open_m2 > 0.0:
+        told.append(f"sections of {show_area(open_m2, system)} together could not be judged")
+    one, found = min(fails or known, key=lambda pair: pair[1].value or math.inf)
+    if len(sections) > 1:
+        told.append(f"the least is that of section {one.where.number}: {found.said}")
+    return Flatness(
+        criterion=criterion,
+        part=part,
+        source=limit.source,
+        in_metres=False,
+        limit=least,
+        value=found.shown,
+        uncertainty=found.uncertainty,
+        verdict=verdict,
+        worst=None
+        if found.shown is None or len(sections) == 1
+        else WorstAt(one.where.middle_m, None, found.shown),
+        said="; ".join(told),
+        readings=_of(one.numbers, kind)[1] or None,
+        at_least=found.at_least,
+    )
+
+
+def _each_in_words(judged: list[tuple[_Section, _Judged]]) -> str:
+    """The number of every section, the first few by name."""
+    said = [
+        f"{one.where.number}: {'not judged' if found.value is None else f'{found.value:.1f}'}"
+        for one, found in judged[:_MOST_NAMED]
+    ]
+    more = len(judged) - len(said)
+    rest = f" and {more} more" if more > 0 else ""
+    return f"{len(judged)} test sections, from west to east ({', '.join(said)}{rest})"
+
+
+def _judged(
+    number: FNumber | MostlyNoise | None,
+    readings: int,
+    wanted: int,
+    least: float,
+    rule: Rule,
+    others: Sequence[float],
+) -> _Judged:
+    """One number held against the least that is asked, and those of lines laid elsewhere."""
+    if number is None:
+        return _Judged(UNDECIDED, "no line of levels of 11 ft fits clear of what ends the slab")
+    if isinstance(number, MostlyNoise):
+        if readings >= max(_ENOUGH, wanted) and number.as_read >= least:
+            # Noise makes a floor read rougher than it is, and here it makes up half or more.
+            said = "as read with the noise of the scan left in, which only makes it less"
+            return _Judged("conforms", said, number.as_read, at_least=True)
+        said = f"what was read is mostly noise of the scan ({100.0 * number.noise_share:.0f} %)"
+        return _Judged(UNDECIDED, said)
+    low, high = number.interval
+    said = f"95 % interval of these lines {low:.1f} to {high:.1f}"
+    verdict = _f_verdict(number, least, rule)
+    if others:
+        between = f"{min(others):.1f} to {max(others):.1f}"
+        said += f"; {len(others)} other layings of the lines give {between}"
+        kept = [one >= least for one in (number.value, *others)]
+        if rule.kind == "guarded" and any(kept) and not all(kept):
+            said += ", so that where they are laid would decide"
+            verdict = UNDECIDED
+    if readings < wanted:
+        said += f"; too few to judge by: {wanted} are asked for on this area (from memory)"
+        verdict = UNDECIDED
+    return _Judged(
+        verdict,
+        said,
+        number.value,
+        0.5 * (high - low) if math.isfinite(high) else None,
+    )
+
+
+def _of(numbers: FNumbers, part: Part) -> tuple[FNumber | MostlyNoise | None, int]:
+    if part == "FF":
+        return numbers.flatness, numbers.curvatures
+    return numbers.levelness, numbers.falls
+
+
+def _together(surface: Surface, used: list[_Section]) -> FNumbers:
+    lines = [line.line for one in used for line in one.lines]
+    which = [k for k, one in enumerate(used) for _ in one.lines]
+    areas = [one.where.area_m2 for one in used]
+    return f_numbers(lines, tilt_rad=surface.shared.tilt_rad, sections=(which, areas))
+
+
+def _laid_elsewhere(
+    surface: Surface, used: list[_Section], joints: Sequence[Joint], part: Part
+) -> list[float]:
+    """What other lines over the same floor give: the luck of a sample of lines."""
+    found = []
+    for moved in _ELSEWHERE:
+        again = []
+        for one in used:
+            lines = section_lines(surface, one.where, joints, moved)
+            again.append(_Section(one.where, lines, one.numbers))
+        number, _ = _of(_together(surface, [one for one in again if one.lines]), part)
+        if isinstance(number, MostlyNoise):
+            found.append(number.as_read)
+        elif number is not None and math.isfinite(number.value):
+            found.append(number.value)
+    return found
+
+
+def least_readings(area_m2: float) -> int:
+    """Readings that F-numbers of a test section need at the least.
+
+    Twice the root of the area in square feet up to 1600 ft², a thirtieth of it beyond (ASTM E1155,
+    clause 7, from memory).
+
+    Examples
+    --------
+    >>> least_readings(900.0 * 0.3048**2), least_readings(6000.0 * 0.3048**2)
+    (60, 200)
+    """
+    area_ft2 = area_m2 / FOOT_M**2
+    needed = 2.0 * math.sqrt(area_ft2) if area_ft2 <= _LARGE_FT2 else area_ft2 / 30.0
+    return math.ceil(needed - 1e-6)
+
+
+def _f_verdict(number: FNumber, least: float, rule: Rule) -> Verdict:
+    low, high = number.interval
+    if rule.kind == "guarded":
+        return decide_by_interval((low, high), lower=least)
+    if rule.kind == "shared":
+        # What was agreed is an uncertainty of lengths: it says nothing of F-numbers.
+        return UNDECIDED
+    return "conforms" if number.value >= least else "does not conform"
+
+
+def _worst_line(lines: Sequence[FloorLine], part: Part) -> WorstAt | None:
+    """The line with the least number of its own, where its readings are not mostly noise."""
+    found = []
+    for one in lines:
+        number, _ = _of(f_numbers([one.line]), part)
+        if isinstance(number, FNumber) and math.isfinite(number.value):
+            x, y = one.place_m.mean(axis=0)
+            found.append(WorstAt((float(x), float(y)), one.bearing_rad, number.value))
+    return min(found, key=lambda at: at.value, default=None)
