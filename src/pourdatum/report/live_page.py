@@ -33,7 +33,7 @@ if TYPE_CHECKING:
 
     from shapely.geometry.base import BaseGeometry
 
-    from pourdatum.flatness import Flatness
+    from pourdatum.finding import Flatness
     from pourdatum.outcome import Check, Plan, Survey
     from pourdatum.report.view import PlanView
     from pourdatum.surface import Surface
