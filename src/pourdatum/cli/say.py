@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import sys
 from collections.abc import Iterable, Mapping
@@ -94,7 +95,9 @@ def _write(stream: IO[str] | None, text: str) -> None:
     try:
         stream.write(text)
         stream.flush()
-    except BrokenPipeError:
+    except OSError as reason:
+        if reason.errno not in (errno.EPIPE, errno.EIO):  # EIO: the terminal was closed.
+            raise
         _say_no_more(stream)
 
 

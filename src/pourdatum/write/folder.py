@@ -73,7 +73,16 @@ def result_folder(target: str | Path, *, overwrite: bool = False) -> Iterator[Pa
             check_target(shown, overwrite=overwrite)
             _put_in_place(work, target)
     finally:
+        _remove(work)
+
+
+def _remove(work: Path) -> None:
+    """Remove a folder; an impatient second Ctrl-C does not leave the half of it."""
+    try:
         shutil.rmtree(work, ignore_errors=True)
+    except BaseException:
+        shutil.rmtree(work, ignore_errors=True)
+        raise
 
 
 @contextlib.contextmanager
