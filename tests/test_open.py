@@ -210,6 +210,20 @@ def test_a_foreign_origin_is_refused(client: Client, origin: str | None, what: s
     assert client.state()["state"] == "ready"
 
 
+def test_a_refusal_is_heard(client: Client) -> None:
+    """The body comes a moment after the head: the line is not broken under the answer."""
+    host, port = client.host.split(":")
+    head = f"POST /x/stop HTTP/1.1\r\nHost: {client.host}\r\nContent-Length: 2\r\n\r\n"
+    for _ in range(200):
+        with socket.create_connection((host, int(port)), 5) as line:
+            line.sendall(head.encode())
+            time.sleep(0.001)
+            line.sendall(b"{}")
+            assert line.recv(12) == b"HTTP/1.1 403"
+            while line.recv(1000):
+                pass
+
+
 def test_looking_from_another_site_is_refused(client: Client) -> None:
     """A link or a picture on a foreign page gets nothing, as Sec-Fetch-Site says whence it is."""
     for site, expected in (("cross-site", 403), ("same-site", 403), ("none", 200)):

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import asyncio
+import contextlib
 import secrets
 from collections.abc import Awaitable, Callable, MutableMapping
 from typing import Any, Final
@@ -19,6 +21,9 @@ _ALWAYS: Final = (
     (b"cross-origin-opener-policy", b"same-origin"),
     (b"cache-control", b"no-store"),
 )
+_PATIENCE_S: Final = 0.5
+_MOST_UNHEARD: Final = 1 << 16
+"""How long, and how many bytes, who may not speak is let speak before being refused."""
 _REFUSED: Final = b"refused: open the address that pourdatum printed, whole and as it stands\n"
 
 
@@ -50,7 +55,7 @@ class Guard:
         _, first, rest = (*scope["path"].split("/", 2), "", "")[:3]
         given = secrets.compare_digest(first.encode(), self._token)
         if not (given and self._ours(scope)):
-            await _refuse(send)
+            await _refuse(receive, send)
             return
 
         async def sent(message: MutableMapping[str, Any]) -> None:
@@ -76,7 +81,13 @@ class Guard:
         return from_page in ([], [self._origin]) and site in ([b"none"], [b"same-origin"])
 
 
-async def _refuse(send: Send) -> None:
+async def _refuse(receive: Receive, send: Send) -> None:
+    # A body that nobody reads breaks the line, now and then before the answer is heard.
+    with contextlib.suppress(TimeoutError):
+        async with asyncio.timeout(_PATIENCE_S):
+            left = _MOST_UNHEARD
+            while left > 0 and (told := await receive()).get("more_body"):
+                left -= len(told["body"])
     headers = [(b"content-type", b"text/plain; charset=utf-8"), (b"connection", b"close"), *_ALWAYS]
     await send({"type": "http.response.start", "status": 403, "headers": headers})
     await send({"type": "http.response.body", "body": _REFUSED})
