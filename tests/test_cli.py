@@ -808,6 +808,23 @@ def test_a_reader_that_goes_away(tmp_path: Path, room: Path) -> None:
     assert files_in(tmp_path / "s") == {"result.json"}
 
 
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="no such device")
+@pytest.mark.parametrize("more", [[], ["--json"]])
+def test_a_full_disk_behind_standard_output(tmp_path: Path, room: Path, more: list[str]) -> None:
+    """``pourdatum ... > file``: told in one line with 5, not 1, which would be an answer."""
+    with Path("/dev/full").open("wb") as full:
+        ended = subprocess.run(
+            [sys.executable, "-m", "pourdatum", "survey", str(room), "-o", "s", *more],
+            stdout=full, stderr=subprocess.PIPE, cwd=tmp_path, check=False, timeout=60,
+            env={**os.environ, "PYTHONPATH": str(SOURCE)},
+        )  # fmt: skip
+    assert ended.returncode == 5
+    *_, last = ended.stderr.decode().splitlines()
+    assert last.startswith("pourdatum: standard output cannot be written (No space left")
+    assert b"Traceback" not in ended.stderr
+    assert b"Exception" not in ended.stderr
+
+
 def test_an_old_terminal(tmp_path: Path, room: Path) -> None:
     """Where only ASCII can be shown, the same figures come in ASCII."""
     ascii_only = {"PYTHONIOENCODING": "ascii", "TERM": "dumb"}

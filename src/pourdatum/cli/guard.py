@@ -6,6 +6,7 @@ ours; 129, 130 and 143 are the terminal's, the user's or the system's wish to st
 
 from __future__ import annotations
 
+import contextlib
 import os
 import signal
 import sys
@@ -20,7 +21,7 @@ from pourdatum.cli.limits import one_thread_for_algebra
 from pourdatum.cli.refusal import TRACE, refusal_of
 from pourdatum.cli.say import error_line, error_object, say_error, show_json
 from pourdatum.cli.stop import INTERRUPTED, Stopped, begin, note, passing_over
-from pourdatum.errors import JobError, PourdatumError
+from pourdatum.errors import JobError, OutputError, PourdatumError
 
 
 def main(argv: Sequence[str] | None = None) -> NoReturn:
@@ -74,7 +75,8 @@ def _ended(stopped: Stopped) -> int:
 def _refused(error: PourdatumError, as_json: bool) -> int:
     say_error(error_line(error))
     if as_json:
-        show_json(error_object(error))
+        with contextlib.suppress(OutputError):  # It was told on standard error.
+            show_json(error_object(error))
     return error.exit_status
 
 
