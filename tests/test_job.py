@@ -187,6 +187,8 @@ def test_an_empty_job_is_the_default(tmp_path: Path) -> None:
         ("[pour]\nlitres_per_minute=1e-308", "= 1e-308 is out of range: permitted from 0.1 to"),
         ("[pour]\ndelivery_kg=1e-9", "= 1e-09 is out of range: permitted from 1 to 100000"),
         ("[sensor]\nwarp_mm=1e308", "warp_mm = 1e+308 is out of range: permitted from 0 to 200"),
+        ("[pour]\nstart='٠٧:٣٠'", "is no time of day"),
+        ("criteria=['٣mm/٢m']", "is not known: write it like 3mm/2m"),
         ("[[threshold]]\nplace=[0,1]\nlevl=1", "line 3: key 'levl' is not known in [[thre"),
         ("[[threshold]]\nplace=[0,1]", "key threshold[1].level is missing"),
         ("units = 'metrik'", "units = 'metrik' is not known; use one of metric, imperial (did"),
@@ -238,6 +240,14 @@ def test_wrong_job_files(tmp_path: Path, text: str | bytes, said: str) -> None:
     told = refusal_of_job(tmp_path, text)
     assert told.startswith(str(tmp_path / "job.toml"))
     assert said in told
+
+
+def test_a_name_with_a_zero_byte() -> None:
+    """TOML can write one, and no system has files of such names."""
+    with pytest.raises(JobError, match=r"material sheet cannot be read \(embedded null byte\)"):
+        read_sheet("/sheets/\0.toml")
+    with pytest.raises(JobError, match=r"job file cannot be read \(embedded null byte\)"):
+        read_job("\0")
 
 
 @pytest.mark.parametrize("kind", ["missing", "folder"])

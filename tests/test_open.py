@@ -508,6 +508,15 @@ def test_an_unreachable_folder_is_told_at_once(client: Client, small: Path) -> N
     assert client.state()["state"] == "ready"
 
 
+def test_a_folder_that_is_no_name_is_told_at_once(client: Client, small: Path) -> None:
+    """Text that no file system takes: a zero byte, half of a surrogate pair."""
+    for folder in (f"{client.out}/\0", f"{client.out}/\ud800"):
+        status, told = client.begin(paths=str(small), folder=folder)
+        assert status == 422
+        assert "no folder can have this name" in told["told"]
+    assert client.begin(paths="/scans/\0.laz")[0] == 422
+
+
 @UNIX
 def test_a_folder_that_goes_away_meanwhile(client: Client, small: Path, tmp_path: Path) -> None:
     """The folder is taken away while the page waits for an answer: told, and nothing is left."""

@@ -58,7 +58,8 @@ Seed = Annotated[
 
 _CRITERION: Final = re.compile(
     r"\d+(\.\d+)?mm/\d+(\.\d+)?m"
-    r"|BS8204:SR[123]|DIN18202:\w+|E1155:FF\d+(\.\d+)?/FL\d+(\.\d+)?|TR34:\w+|F710"
+    r"|BS8204:SR[123]|DIN18202:\w+|E1155:FF\d+(\.\d+)?/FL\d+(\.\d+)?|TR34:\w+|F710",
+    re.ASCII,
 )
 
 

@@ -23,7 +23,7 @@ def _time_as_text(value: object) -> object:
 
 
 def _time_of_day(text: str) -> str:
-    found = re.fullmatch(r"(\d{1,2}):(\d{2})", text.strip())
+    found = re.fullmatch(r"([0-9]{1,2}):([0-9]{2})", text.strip())
     if found is None or int(found[1]) > 23 or int(found[2]) > 59:
         raise ValueError(f"start = '{text}' is no time of day: write it like \"07:30\"")
     return text.strip()

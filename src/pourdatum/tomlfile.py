@@ -143,9 +143,10 @@ def read_toml(path: Path, kind: str) -> tuple[dict[str, Any], str]:
                 where=where, hint="a job is a page of text; is this another file?", id="job-size",
             )  # fmt: skip
         raw = path.read_bytes()
-    except OSError as reason:
+    except (OSError, ValueError) as reason:  # ValueError: a name with a zero byte in it.
+        told = reason.strerror if isinstance(reason, OSError) else ""
         raise JobError(
-            f"{kind} cannot be read ({reason.strerror or reason})", where=where, id="job-file"
+            f"{kind} cannot be read ({told or reason})", where=where, id="job-file"
         ) from None
     try:
         text = raw.decode("utf-8-sig")

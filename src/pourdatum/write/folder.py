@@ -102,6 +102,10 @@ def check_target(target: str | Path, *, overwrite: bool = False) -> None:
     where, target = str(target), Path(target)
     if not where.strip():
         raise OutputError("no output folder is named", hint="give one with --out", id="output")
+    if not _can_be_a_name(where):
+        raise OutputError(
+            "no folder can have this name", where=where, hint="give another --out", id="output"
+        )
     with writing(where):
         if target.is_symlink():
             raise OutputError(
@@ -134,6 +138,13 @@ def check_target(target: str | Path, *, overwrite: bool = False) -> None:
                 id="output-exists",
             )
         _check_ours(target)
+
+
+def _can_be_a_name(text: str) -> bool:
+    try:
+        return b"\0" not in os.fsencode(text)
+    except UnicodeEncodeError:
+        return False
 
 
 def _check_ours(target: Path) -> None:
