@@ -5,6 +5,8 @@ The server runs in this process, on a real socket; its worker is the real one.
 
 from __future__ import annotations
 
+import base64
+import hashlib
 import http.client
 import importlib
 import json
@@ -373,8 +375,14 @@ def test_a_result_is_that_of_the_command_line(client: Client, small: Path, tmp_p
         assert json.loads(held.read("room-plan/result.json")) == expected
     status, report, headers = client.get("result/report.html")
     assert (status, report) == (200, (lying / "report.html").read_bytes())
-    assert "sandbox" in headers["content-security-policy"]
-    assert "script-src" not in headers["content-security-policy"]
+    policy = headers["content-security-policy"]
+    assert policy.endswith("sandbox allow-downloads allow-scripts")  # and of no origin
+    # Its one script runs, by hash: that of the letters between its own tags.
+    script = report.decode().rsplit("<script>", 1)[1].split("</script>")[0].encode()
+    digest = base64.b64encode(hashlib.sha256(script).digest()).decode()
+    assert re.findall(r"script-src ([^;]*)", policy) == [f"'sha256-{digest}'"]
+    assert "connect-src" not in policy
+    assert "script-src" not in client.get("result/depth.png")[2]["content-security-policy"]
 
 
 def test_nothing_but_the_result_is_served(client: Client, in_feet: Path) -> None:

@@ -146,6 +146,8 @@ def application(
         if name not in done.get("files", ()):
             return Plain("no such file in the result\n", 404, headers, "text/plain")
         path = Path(done["folder"], name)
+        if name == "report.html":
+            headers["content-security-policy"] = looks.live_policy()
         kind = _SHOWN_HERE.get(path.suffix)
         if not path.is_file() or path.is_symlink():
             return Plain("the file has gone from the result folder\n", 404, headers, "text/plain")
