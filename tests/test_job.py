@@ -7,10 +7,11 @@ import os
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 import shapely
 
-from pourdatum.errors import JobError
+from pourdatum.errors import JobError, LimitMet
 from pourdatum.filelist import choose_files
 from pourdatum.job import Job, read_job
 from pourdatum.material import Sheet
@@ -482,6 +483,25 @@ def test_a_missing_outline(tmp_path: Path) -> None:
     """An outline that is not there is named."""
     with pytest.raises(JobError, match="outline is missing"):
         read_outline(tmp_path / "none.geojson")
+
+
+def test_an_outline_of_very_many_corners(tmp_path: Path) -> None:
+    """A circle of 20 000 chords keeps its area, pi r²; a saw of as many teeth is refused."""
+    turn = np.linspace(0.0, 2.0 * np.pi, 20_000, endpoint=False)
+    round_one = np.column_stack([3.0 * np.cos(turn), 3.0 * np.sin(turn)])
+    step = np.arange(8_000)
+    saw = np.column_stack([step * 3.0 / 8_000, 0.003 * (step % 2)])
+    local = []
+    for corners in (round_one, np.vstack([saw, [[3.0, 2.0], [0.0, 2.0]]])):
+        ring = [*corners.tolist(), corners[0].tolist()]
+        path = tmp_path / "outline.geojson"
+        path.write_text(json.dumps({"type": "Polygon", "coordinates": [ring]}))
+        local.append(read_outline(path))
+    thinned = outline_to_local(local[0], Frame())
+    assert shapely.get_num_coordinates(thinned) < 1000
+    assert thinned.area == pytest.approx(9.0 * np.pi, abs=6.0 * np.pi * 0.001)
+    with pytest.raises(LimitMet, match=r"--outline: the outline has \d+ corners .* 4000 are taken"):
+        outline_to_local(local[1], Frame())
 
 
 def test_outlines_are_in_the_scans_unit() -> None:
