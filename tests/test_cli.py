@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import re
+import shutil
 import signal
 import subprocess
 import sys
@@ -29,6 +30,7 @@ from pourdatum.cli.say import printable
 from pourdatum.errors import LimitMet, NoFloor, ScanError
 from pourdatum.job import Job
 from pourdatum.outcome import Warned
+from pourdatum.write import folder
 from pourdatum.write.sample_files import write_sample
 
 SOURCE = Path(__file__).resolve().parents[1] / "src"
@@ -663,6 +665,70 @@ def test_doctor_names_what_is_there(command: Command) -> None:
     assert "MISSING" not in ended.out
 
 
+class Torn:
+    """Gets a signal while it is torn down, where no exception comes out."""
+
+    def __del__(self) -> None:
+        signal.raise_signal(signal.SIGTERM)
+
+
+def test_a_stop_that_nobody_can_catch(command: Command, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Python prints a traceback of such an exception; the run ends a little later, on one line."""
+
+    def torn(*words: Any, progress: Any, **more: Any) -> Any:
+        Torn()
+        progress("drawing", 0.5)
+
+    monkeypatch.setattr(sys, "unraisablehook", sys.__unraisablehook__)  # As without pytest.
+    monkeypatch.setattr(pipeline, "plan_scan", torn)
+    ended = command("plan", "a.laz")
+    assert (ended.status, ended.err) == (
+        143, "pourdatum: stopped by the system; nothing was written\n",
+    )  # fmt: skip
+    assert files_in(Path()) == set()
+
+
+@pytest.mark.parametrize("overwrite", [False, True])
+def test_a_stop_that_comes_too_late(
+    command: Command, room: Path, monkeypatch: pytest.MonkeyPatch, overwrite: bool
+) -> None:
+    """Once the results are in their place, "nothing was written" would be untrue: it is done."""
+    if overwrite:
+        assert command("survey", str(room), "-o", "s", "--files", "result").status == 0
+    place = folder._put_in_place
+
+    def placed(work: Path, target: Path) -> None:
+        place(work, target)
+        signal.raise_signal(signal.SIGTERM)
+
+    monkeypatch.setattr(folder, "_put_in_place", placed)
+    ended = command("survey", str(room), "-o", "s", "--files", "result", "--overwrite")
+    assert (ended.status, ended.err) == (0, "")
+    assert "Results: s" in ended.out
+    assert [item.name for item in Path().iterdir()] == ["s"]
+
+
+def test_a_second_stop_leaves_no_half(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Who presses Ctrl-C twice interrupts the tidying up of the first."""
+    remove, stops = shutil.rmtree, iter([KeyboardInterrupt])
+
+    def interrupted(path: Path, **more: Any) -> None:
+        for stop in stops:
+            raise stop
+        remove(path, **more)
+
+    monkeypatch.setattr(shutil, "rmtree", interrupted)
+
+    def stopped() -> None:
+        with folder.result_folder(tmp_path / "s") as work:
+            (work / "result.json").write_text("{}")
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        stopped()
+    assert list(tmp_path.iterdir()) == []
+
+
 # In a process of its own.
 
 
@@ -679,17 +745,14 @@ def process(*words: str, **more: Any) -> subprocess.Popen[bytes]:
 
 
 @pytest.mark.skipif(os.name == "nt", reason="signals of another kind")
-@pytest.mark.parametrize(
-    ("number", "status"), [(signal.SIGINT, 130), (signal.SIGTERM, 143)], ids=["INT", "TERM"]
-)
-def test_stopping_leaves_nothing(
-    tmp_path: Path, room: Path, number: signal.Signals, status: int
-) -> None:
-    """Stopped in the middle of the work: status, one line, and no trace on the disk."""
+@pytest.mark.parametrize(("name", "status"), [("SIGINT", 130), ("SIGTERM", 143), ("SIGHUP", 129)])
+def test_stopping_leaves_nothing(tmp_path: Path, room: Path, name: str, status: int) -> None:
+    """Stopped in the middle, or its terminal closed: status, one line, no trace on the disk."""
+    number = signal.Signals[name]
     # Started from a shell; a runner of tests in the background may have the signal ignored.
     started = process(
         "plan", str(room), cwd=tmp_path,
-        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
+        preexec_fn=lambda: signal.signal(number, signal.SIG_DFL),
     )  # fmt: skip
     until = time.monotonic() + 30.0
     while not list(tmp_path.iterdir()) and time.monotonic() < until:
@@ -743,6 +806,23 @@ def test_a_reader_that_goes_away(tmp_path: Path, room: Path) -> None:
     assert started.returncode in (0, 141)
     assert err == b""
     assert files_in(tmp_path / "s") == {"result.json"}
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="no such device")
+@pytest.mark.parametrize("more", [[], ["--json"]])
+def test_a_full_disk_behind_standard_output(tmp_path: Path, room: Path, more: list[str]) -> None:
+    """``pourdatum ... > file``: told in one line with 5, not 1, which would be an answer."""
+    with Path("/dev/full").open("wb") as full:
+        ended = subprocess.run(
+            [sys.executable, "-m", "pourdatum", "survey", str(room), "-o", "s", *more],
+            stdout=full, stderr=subprocess.PIPE, cwd=tmp_path, check=False, timeout=60,
+            env={**os.environ, "PYTHONPATH": str(SOURCE)},
+        )  # fmt: skip
+    assert ended.returncode == 5
+    *_, last = ended.stderr.decode().splitlines()
+    assert last.startswith("pourdatum: standard output cannot be written (No space left")
+    assert b"Traceback" not in ended.stderr
+    assert b"Exception" not in ended.stderr
 
 
 def test_an_old_terminal(tmp_path: Path, room: Path) -> None:

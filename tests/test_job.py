@@ -7,10 +7,11 @@ import os
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 import shapely
 
-from pourdatum.errors import JobError
+from pourdatum.errors import JobError, LimitMet
 from pourdatum.filelist import choose_files
 from pourdatum.job import Job, read_job
 from pourdatum.material import Sheet
@@ -181,6 +182,14 @@ def test_an_empty_job_is_the_default(tmp_path: Path) -> None:
         ("[pins]\nmark_above_datum_mm=-5", "-5 is out of range: permitted from 0 to 5000"),
         ("[pins]\nspacing=2.0", "key 'spacing' is not known in [pins"),
         ("[[line]]\nkind='crack'\npoints=[[0,0],[1e200,0]]", "no place on a site"),
+        ("[pour]\nexit=[1e308,1e308]", "pour.exit: a coordinate beyond 1e9 is no place on a site"),
+        ("[control]\ncorner=[0,1e308]\ntoward=[0,0]", "control.corner: a coordinate beyond 1e9"),
+        ("[pour]\nminutes_per_batch=1e-308", "= 1e-308 is out of range: permitted from 0.01 to"),
+        ("[pour]\nlitres_per_minute=1e-308", "= 1e-308 is out of range: permitted from 0.1 to"),
+        ("[pour]\ndelivery_kg=1e-9", "= 1e-09 is out of range: permitted from 1 to 100000"),
+        ("[sensor]\nwarp_mm=1e308", "warp_mm = 1e+308 is out of range: permitted from 0 to 200"),
+        ("[pour]\nstart='٠٧:٣٠'", "is no time of day"),
+        ("criteria=['٣mm/٢m']", "is not known: write it like 3mm/2m"),
         ("[[threshold]]\nplace=[0,1]\nlevl=1", "line 3: key 'levl' is not known in [[thre"),
         ("[[threshold]]\nplace=[0,1]", "key threshold[1].level is missing"),
         ("units = 'metrik'", "units = 'metrik' is not known; use one of metric, imperial (did"),
@@ -232,6 +241,14 @@ def test_wrong_job_files(tmp_path: Path, text: str | bytes, said: str) -> None:
     told = refusal_of_job(tmp_path, text)
     assert told.startswith(str(tmp_path / "job.toml"))
     assert said in told
+
+
+def test_a_name_with_a_zero_byte() -> None:
+    """TOML can write one, and no system has files of such names."""
+    with pytest.raises(JobError, match=r"material sheet cannot be read \(embedded null byte\)"):
+        read_sheet("/sheets/\0.toml")
+    with pytest.raises(JobError, match=r"job file cannot be read \(embedded null byte\)"):
+        read_job("\0")
 
 
 @pytest.mark.parametrize("kind", ["missing", "folder"])
@@ -466,6 +483,25 @@ def test_a_missing_outline(tmp_path: Path) -> None:
     """An outline that is not there is named."""
     with pytest.raises(JobError, match="outline is missing"):
         read_outline(tmp_path / "none.geojson")
+
+
+def test_an_outline_of_very_many_corners(tmp_path: Path) -> None:
+    """A circle of 20 000 chords keeps its area, pi r²; a saw of as many teeth is refused."""
+    turn = np.linspace(0.0, 2.0 * np.pi, 20_000, endpoint=False)
+    round_one = np.column_stack([3.0 * np.cos(turn), 3.0 * np.sin(turn)])
+    step = np.arange(8_000)
+    saw = np.column_stack([step * 3.0 / 8_000, 0.003 * (step % 2)])
+    local = []
+    for corners in (round_one, np.vstack([saw, [[3.0, 2.0], [0.0, 2.0]]])):
+        ring = [*corners.tolist(), corners[0].tolist()]
+        path = tmp_path / "outline.geojson"
+        path.write_text(json.dumps({"type": "Polygon", "coordinates": [ring]}))
+        local.append(read_outline(path))
+    thinned = outline_to_local(local[0], Frame())
+    assert shapely.get_num_coordinates(thinned) < 1000
+    assert thinned.area == pytest.approx(9.0 * np.pi, abs=6.0 * np.pi * 0.001)
+    with pytest.raises(LimitMet, match=r"--outline: the outline has \d+ corners .* 4000 are taken"):
+        outline_to_local(local[1], Frame())
 
 
 def test_outlines_are_in_the_scans_unit() -> None:

@@ -575,6 +575,24 @@ def test_foreign_names_are_text(browser: Browser, tmp_path: Path) -> None:
         assert page.faults() == []
 
 
+def test_a_section_without_a_vertical(browser: Browser, tmp_path: Path) -> None:
+    """Where no level is known nothing is off the mean level: it is off the best-fit plane."""
+    file = tmp_path / "oblique.html"
+    write_page(make_survey(), file)
+    text = file.read_text("utf-8")
+    assert text.count('"levelled":true') == 1
+    file.write_text(text.replace('"levelled":true', '"levelled":false'), "utf-8")
+    with browser.page(file) as page:
+        press(page, "live-from")
+        page.run("document.getElementById('live-map').focus()")
+        page.key("ArrowRight")
+        press(page, "live-to")
+        told = page.run("document.getElementById('live-section-said').textContent")
+        assert "Off the best-fit plane: " in told
+        assert "level" not in told
+        assert page.faults() == []
+
+
 def test_the_policy_stops_any_other_script(browser: Browser, written: dict[str, Written]) -> None:
     """A script that somebody puts into the page is not run, nor is one of an attribute."""
     with browser.page(written["made"].file) as page:

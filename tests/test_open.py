@@ -5,6 +5,8 @@ The server runs in this process, on a real socket; its worker is the real one.
 
 from __future__ import annotations
 
+import base64
+import hashlib
 import http.client
 import importlib
 import json
@@ -14,9 +16,11 @@ import signal
 import socket
 import subprocess
 import sys
+import tempfile
 import time
 import zipfile
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from io import BytesIO
 from pathlib import Path
 from typing import Any
@@ -80,9 +84,16 @@ class Client:
         status, told, _ = self.ask("POST", f"/{self.token}/{path}", body, **self.ours)
         return status, json.loads(told)
 
-    def take(self, path: Path, name: str = "", *, first: bool = True) -> tuple[int, dict[str, Any]]:
+    def take(
+        self, path: Path, name: str = "", *, first: bool = True, **more: str
+    ) -> tuple[int, dict[str, Any]]:
         """Drop a file."""
-        named = {"X-Name": quote(name or path.name), "X-First": str(int(first)), **self.ours}
+        named = {
+            "X-Name": quote(name or path.name),
+            "X-First": str(int(first)),
+            **self.ours,
+            **more,
+        }
         status, told, _ = self.ask("POST", f"/{self.token}/take", path.read_bytes(), **named)
         return status, json.loads(told)
 
@@ -201,6 +212,20 @@ def test_a_foreign_origin_is_refused(client: Client, origin: str | None, what: s
     assert client.state()["state"] == "ready"
 
 
+def test_a_refusal_is_heard(client: Client) -> None:
+    """The body comes a moment after the head: the line is not broken under the answer."""
+    host, port = client.host.split(":")
+    head = f"POST /x/stop HTTP/1.1\r\nHost: {client.host}\r\nContent-Length: 2\r\n\r\n"
+    for _ in range(200):
+        with socket.create_connection((host, int(port)), 5) as line:
+            line.sendall(head.encode())
+            time.sleep(0.001)
+            line.sendall(b"{}")
+            assert line.recv(12) == b"HTTP/1.1 403"
+            while line.recv(1000):
+                pass
+
+
 def test_looking_from_another_site_is_refused(client: Client) -> None:
     """A link or a picture on a foreign page gets nothing, as Sec-Fetch-Site says whence it is."""
     for site, expected in (("cross-site", 403), ("same-site", 403), ("none", 200)):
@@ -220,7 +245,8 @@ def test_words_that_are_none_are_refused(client: Client) -> None:
     for body in (b"", b"[1]", b"{", b"[" * 100_000, b'"' + b"a" * 300_000 + b'"'):
         status, told, _ = client.ask("POST", f"/{client.token}/begin", body, **client.ours)
         assert (status, "fault" in told.decode()) == (422, False)
-    assert client.post("answer", {"number": "x"})[0] == 422
+    for number in ("x", float("inf"), float("nan"), None):
+        assert client.post("answer", {"number": number})[0] == 422
     assert client.post("answer", {"number": 7, "answer": "m"})[0] == 200
     assert client.begin(command="verify")[0] == 422
     assert client.begin(shown="cubits")[0] == 422
@@ -332,7 +358,7 @@ def test_a_disk_that_fills_while_results_are_written(
 
 def test_a_result_is_that_of_the_command_line(client: Client, small: Path, tmp_path: Path) -> None:
     """Dropped under its name, planned, and delivered in every way: the same figures."""
-    assert client.take(small) == (200, {"name": "room.laz"})
+    assert client.take(small) == (200, {"name": "room.laz", "campaign": 2})
     assert client.begin(dropped=True, material="rapid") == (200, {})
     assert client.begin(dropped=True)[0] == 422  # one at a time
     screen = client.until("done", "failed")
@@ -349,8 +375,14 @@ def test_a_result_is_that_of_the_command_line(client: Client, small: Path, tmp_p
         assert json.loads(held.read("room-plan/result.json")) == expected
     status, report, headers = client.get("result/report.html")
     assert (status, report) == (200, (lying / "report.html").read_bytes())
-    assert "sandbox" in headers["content-security-policy"]
-    assert "script-src" not in headers["content-security-policy"]
+    policy = headers["content-security-policy"]
+    assert policy.endswith("sandbox allow-downloads allow-scripts")  # and of no origin
+    # Its one script runs, by hash: that of the letters between its own tags.
+    script = report.decode().rsplit("<script>", 1)[1].split("</script>")[0].encode()
+    digest = base64.b64encode(hashlib.sha256(script).digest()).decode()
+    assert re.findall(r"script-src ([^;]*)", policy) == [f"'sha256-{digest}'"]
+    assert "connect-src" not in policy
+    assert "script-src" not in client.get("result/depth.png")[2]["content-security-policy"]
 
 
 def test_nothing_but_the_result_is_served(client: Client, in_feet: Path) -> None:
@@ -484,6 +516,15 @@ def test_an_unreachable_folder_is_told_at_once(client: Client, small: Path) -> N
     assert client.state()["state"] == "ready"
 
 
+def test_a_folder_that_is_no_name_is_told_at_once(client: Client, small: Path) -> None:
+    """Text that no file system takes: a zero byte, half of a surrogate pair."""
+    for folder in (f"{client.out}/\0", f"{client.out}/\ud800"):
+        status, told = client.begin(paths=str(small), folder=folder)
+        assert status == 422
+        assert "no folder can have this name" in told["told"]
+    assert client.begin(paths="/scans/\0.laz")[0] == 422
+
+
 @UNIX
 def test_a_folder_that_goes_away_meanwhile(client: Client, small: Path, tmp_path: Path) -> None:
     """The folder is taken away while the page waits for an answer: told, and nothing is left."""
@@ -534,6 +575,87 @@ def test_what_was_taken_in_may_be_used_again(client: Client, small: Path) -> Non
     assert "Use room.laz again" in client.get()[1].decode()
     client.take(small, "other.laz")
     assert [item.name for item in (client.page.folder / "scans").iterdir()] == ["other.laz"]
+
+
+def test_two_tabs_do_not_take_each_others_scan(client: Client, small: Path, in_feet: Path) -> None:
+    """What one tab drops takes the place of the other's, whose page is told before it begins."""
+    _, first = client.take(small, "first.laz")
+    _, other = client.take(in_feet, "other.xyz")
+    for status, told in (
+        client.begin(dropped=True, campaign=first["campaign"]),
+        client.take(small, "more.laz", first=False, X_Campaign=str(first["campaign"])),
+    ):
+        assert status == 422
+        assert "another tab has dropped another scan" in told["told"]
+    assert client.begin(dropped=True, campaign=other["campaign"], command="survey")[0] == 200
+    client.until("asking", "failed")
+    client.post("stop")
+    client.until("ready")
+    assert f'name="kept" value="{other["campaign"]}"' in client.get()[1].decode()
+
+
+def test_a_scan_that_comes_while_another_tab_drops_one(client: Client, small: Path) -> None:
+    """The slower one is told, and neither its bytes nor its name are among the other's."""
+    host, port = client.host.split(":")
+    head = (
+        f"POST /{client.token}/take HTTP/1.1\r\nHost: {client.host}\r\nX-First: 1\r\n"
+        f"Origin: http://{client.host}\r\nX-Name: room.laz\r\nContent-Length: 1000\r\n\r\n"
+    )
+    scans = client.page.folder / "scans"
+    with socket.create_connection((host, int(port)), 5) as line:
+        line.sendall(head.encode() + b"x" * 500)
+        until = time.monotonic() + 10
+        while not list(scans.iterdir()) and time.monotonic() < until:
+            time.sleep(0.01)
+        assert client.take(small)[0] == 200
+        line.sendall(b"x" * 500)
+        assert b"422" in line.recv(100)
+    assert (scans / "room.laz").read_bytes() == small.read_bytes()
+    assert client.begin(dropped=True, command="survey")[0] == 200
+    assert "Survey of a floor: room.laz" in client.until("done", "failed")
+
+
+def test_the_result_as_one_file_for_several_at_once(client: Client, small: Path) -> None:
+    """Two tabs, or a double click: each gets it whole, and nothing is left beside the scans."""
+    client.begin(paths=str(small), command="survey")
+    client.until("done", "failed")
+    with ThreadPoolExecutor(8) as crowd:
+        for status, packed, _ in crowd.map(lambda _: client.get("result.zip"), range(64)):
+            assert status == 200
+            with zipfile.ZipFile(BytesIO(packed)) as held:
+                assert held.testzip() is None
+    assert list(client.page.folder.glob("*.zip")) == []
+
+
+@UNIX
+def test_what_a_killed_program_held_is_cleared_away(
+    small: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Nobody can tidy up after ``kill -9`` but the next start; what still runs keeps its scan."""
+    framework()
+    monkeypatch.setattr(tempfile, "tempdir", str(tmp_path))
+    foreign = tmp_path / "pourdatum-of-somebody"
+    foreign.mkdir()
+    running = subprocess.Popen(
+        [sys.executable, "-m", "pourdatum", "open", "--no-browser", "-o", str(tmp_path)],
+        stdout=subprocess.PIPE,
+        text=True,
+        env={**os.environ, "TMPDIR": str(tmp_path), "PYTHONPATH": str(SOURCE)},
+    )
+    assert running.stdout is not None
+    found = re.search(r"http://127\.0\.0\.1:\d+/\S+", running.stdout.readline())
+    assert found is not None
+    (folder,) = (item for item in tmp_path.iterdir() if item != foreign)
+    client = Client(Served(found[0], None, folder), tmp_path)  # type: ignore[arg-type]
+    assert client.take(small)[0] == 200
+    with served_page(tmp_path):
+        assert (folder / "scans" / small.name).is_file()
+    running.kill()
+    running.communicate(timeout=30)
+    assert folder.is_dir()
+    with served_page(tmp_path):
+        assert not folder.exists()
+        assert foreign.is_dir()
 
 
 @UNIX

@@ -181,6 +181,20 @@ def test_it_can_be_done_with_the_keyboard_alone(
     assert browser.faults() == []
 
 
+def test_the_report_is_live_and_has_no_origin(browser: Page, page: Served, small: Path) -> None:
+    """Opened from the page, its map answers; it is of no origin, and cannot speak to the server."""
+    browser.run(f"document.getElementById('paths').value = {json.dumps(str(small))}")
+    browser.run("document.querySelector('[name=exit][value=none]').click()")
+    browser.click("[type=submit]")
+    assert stands(browser, "done", "failed") == "done"
+    browser.visit(f"{page.address}result/report.html")
+    browser.wait("document.documentElement.dataset.ready")
+    assert browser.run("document.querySelectorAll('#live-figures > div').length") > 3
+    assert browser.faults() == []
+    assert browser.run("self.origin") == "null"
+    assert browser.run("fetch('../state').then(() => 'heard', () => 'refused')") == "refused"
+
+
 def test_a_name_with_markup_runs_nothing(
     browser: Page, page: Served, small: Path, tmp_path: Path
 ) -> None:

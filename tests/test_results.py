@@ -414,9 +414,17 @@ def test_a_read_only_parent(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> 
             (path / "result.json").write_text('{"schema": "other"}')
             and (path / "notes.txt").write_text("x")
         ),
+        lambda path: (path / "result.json").write_text('{"score": 3}'),
         lambda path: (fill(path), (path / "photos").mkdir()),
+        lambda path: (fill(path), (path / "notes-from-site.docx").write_text("x")),
     ],
-    ids=["someone's files", "another's result", "a folder within"],
+    ids=[
+        "someone's files",
+        "another's result",
+        "another's result alone",
+        "a folder within",
+        "someone's notes within",
+    ],
 )
 def test_only_result_folders_are_replaced(tmp_path: Path, make: Any) -> None:
     """``--overwrite`` on somebody's documents is refused and removes nothing."""
@@ -426,6 +434,17 @@ def test_only_result_folders_are_replaced(tmp_path: Path, make: Any) -> None:
     before = listing(target)
     assert "not a result folder" in refusal(target, overwrite=True)
     assert listing(target) == before
+
+
+def test_what_a_file_manager_leaves_is_no_obstacle(tmp_path: Path) -> None:
+    """Who has looked at a result folder can still have it replaced."""
+    target = tmp_path / "plan"
+    target.mkdir()
+    fill(target)
+    (target / ".DS_Store").write_bytes(b"\0")
+    with result_folder(target, overwrite=True) as work:
+        fill(work)
+    assert ".DS_Store" not in {item.name for item in target.iterdir()}
 
 
 def test_the_current_folder_is_not_replaced(

@@ -125,7 +125,8 @@ _F: Final = re.compile(rf"E1155:FF{_NUMBER}/FL{_NUMBER}(?:/MLFF{_NUMBER}/MLFL{_N
 CRITERION: Final = re.compile(
     r"(?:\d+(?:\.\d+)?|\d+/[1-9]\d*)(?:mm|in)/\d+(?:\.\d+)?(?:m|ft)"
     rf"|BS8204:SR[123]|DIN18202:\w+|{_F.pattern}|ACI117:[\w-]+|TR34:\w+|F710"
-    r"|A108:large|A108:small|BS5385"
+    r"|A108:large|A108:small|BS5385",
+    re.ASCII,
 )
 """How a criterion is written, without a sampling."""
 EXAMPLES: Final = (

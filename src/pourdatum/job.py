@@ -48,7 +48,7 @@ SCHEMA: Final = 1
 
 def _usable(place: tuple[float, ...]) -> tuple[float, ...]:
     if not all(abs(value) <= 1e9 for value in place):
-        raise ValueError("at has a coordinate that is no usable number: write at = [x, y, z]")
+        raise ValueError("a coordinate is no usable number: write at = [x, y, z]")
     return place
 
 

@@ -13,7 +13,7 @@ import math
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from pourdatum.errors import JobError
+from pourdatum.errors import JobError, LimitMet
 from pourdatum.outline_dxf import Drawn, is_dxf, read_dxf
 from pourdatum.units import LENGTH_UNITS
 
@@ -23,6 +23,8 @@ if TYPE_CHECKING:
     from pourdatum.scan import Frame
 
 SIZE_CAP: Final = 20_000_000
+CORNER_CAP: Final = 4_000
+"""Corners that an outline may have."""
 HEAD_BYTES: Final = 16_384
 EXPORT: Final = "export it as GeoJSON or DXF"
 MEND_SHARE: Final = 0.001
@@ -34,6 +36,8 @@ _MISSES: Final = 0.1
 _FITS: Final = 0.9
 _FILLS: Final = 0.1
 """Share of the scan's box that an outline in the right unit covers at least."""
+_THIN_M: Final = 0.001
+"""What an outline of very many corners may lose: nobody knows a floor's edge so well [m]."""
 _DEGREES: Final = 0.02
 """Greatest side of a floor in degrees: 2 km."""
 
@@ -77,12 +81,29 @@ def read_outline(path: str | Path) -> Drawn:
 
 
 def outline_to_local(drawn: Drawn, frame: Frame) -> Polygon:
-    """An outline in the scan's plan coordinates, in its own unit or the scan's, as local metres."""
+    """An outline in the scan's plan coordinates, in its own unit or the scan's, as local metres.
+
+    Raises
+    ------
+    LimitMet
+        If it has more corners than are taken, those left out that stand within 1 mm of a line:
+        work and memory grow with the square of corners so near to each other.
+    """
     import shapely
 
     origin = frame.origin_m[:2]
     unit_m = frame.unit_m if drawn.unit_m is None else drawn.unit_m
     local: Polygon = shapely.transform(drawn.shape, lambda place: place * unit_m - origin)
+    if shapely.get_num_coordinates(local) > CORNER_CAP:
+        local = local.simplify(_THIN_M)
+    if (corners := int(shapely.get_num_coordinates(local))) > CORNER_CAP:
+        raise LimitMet(
+            f"the outline has {corners} corners that are more than 1 mm off a straight line;"
+            f" {CORNER_CAP} are taken",
+            where="--outline",
+            hint="draw the floor's edge with fewer",
+            id="outline-corners",
+        )
     return local
 
 

@@ -52,7 +52,7 @@ def between(low: float, high: float, *, above: bool = False) -> AfterValidator:
 
 
 def _plain(value: float) -> str:
-    return f"{value:.0f}" if value == int(value) else f"{value:g}"
+    return f"{value:.0f}" if value == int(value) and abs(value) < 1e15 else f"{value:g}"
 
 
 def _to_tuple(value: object) -> object:
@@ -99,6 +99,13 @@ not_empty: Final = AfterValidator(_not_empty)
 """Accepts text with something in it."""
 
 
+def _near_enough(place: tuple[float, ...]) -> tuple[float, ...]:
+    # Beyond it a distance to the floor says nothing, and in the end overflows.
+    if not all(abs(value) <= 1e9 for value in place):
+        raise ValueError("a coordinate beyond 1e9 is no place on a site")
+    return place
+
+
 def _date_as_text(value: object) -> object:
     # TOML has dates of its own, and people write calibration dates as such.
     return value.isoformat() if isinstance(value, (dt.date, dt.time)) else value
@@ -106,7 +113,7 @@ def _date_as_text(value: object) -> object:
 
 Text = Annotated[str, BeforeValidator(plain_text)]
 Note = Annotated[str, BeforeValidator(plain_text), BeforeValidator(_date_as_text)]
-Place = Annotated[tuple[float, float], as_tuple]
+Place = Annotated[tuple[float, float], as_tuple, AfterValidator(_near_enough)]
 Unit = Literal["m", "cm", "mm", "ft", "us-ft", "in"]
 Axis = Literal["x", "y", "z", "-x", "-y", "-z"]
 
@@ -136,9 +143,10 @@ def read_toml(path: Path, kind: str) -> tuple[dict[str, Any], str]:
                 where=where, hint="a job is a page of text; is this another file?", id="job-size",
             )  # fmt: skip
         raw = path.read_bytes()
-    except OSError as reason:
+    except (OSError, ValueError) as reason:  # ValueError: a name with a zero byte in it.
+        told = reason.strerror if isinstance(reason, OSError) else ""
         raise JobError(
-            f"{kind} cannot be read ({reason.strerror or reason})", where=where, id="job-file"
+            f"{kind} cannot be read ({told or reason})", where=where, id="job-file"
         ) from None
     try:
         text = raw.decode("utf-8-sig")
@@ -237,7 +245,7 @@ def _as_job_error(
         case "value_error":
             said = str(fault["ctx"]["error"])
             message = f"{key} = {said}" if isinstance(value, (int, float)) else said
-            if isinstance(value, str):
+            if isinstance(value, (str, list, tuple)):
                 message = f"{key}: {said}"
         case _:
             message, hint = _wrong_type(key, value, fault)

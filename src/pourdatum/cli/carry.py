@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pourdatum.cli.say import printable, say_error
-from pourdatum.cli.stop import check_stopped
+from pourdatum.cli.stop import settle
 
 if TYPE_CHECKING:
     from pourdatum.cli.options import Words
@@ -110,7 +110,7 @@ def carry_out(
             outcome = pipeline.survey_scan(words.scans, job, means=means, progress=progress)
         with writing(target):
             pipeline.fill_folder(outcome, work, kinds, progress=progress)
-        check_stopped()
+        settle()
     return Carried(outcome, target, kinds)
 
 

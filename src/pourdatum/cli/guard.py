@@ -1,11 +1,12 @@
 """Runs a command and turns whatever ends it into an exit status and at most one line.
 
 0 and 1 are answers; 2 to 6 are refusals of ours, told on one line; 70 is a fault of
-ours; 130 and 143 are the user's or the system's wish to stop.
+ours; 129, 130 and 143 are the terminal's, the user's or the system's wish to stop.
 """
 
 from __future__ import annotations
 
+import contextlib
 import os
 import signal
 import sys
@@ -19,8 +20,8 @@ import click
 from pourdatum.cli.limits import one_thread_for_algebra
 from pourdatum.cli.refusal import TRACE, refusal_of
 from pourdatum.cli.say import error_line, error_object, say_error, show_json
-from pourdatum.cli.stop import INTERRUPTED, Stopped, check_stopped, noted
-from pourdatum.errors import JobError, PourdatumError
+from pourdatum.cli.stop import INTERRUPTED, Stopped, begin, note, passing_over
+from pourdatum.errors import JobError, OutputError, PourdatumError
 
 
 def main(argv: Sequence[str] | None = None) -> NoReturn:
@@ -43,8 +44,9 @@ def run(argv: Sequence[str]) -> int:
 
     words = list(argv) or ["--help"]
     as_json = "--json" in words[: words.index("--") if "--" in words else None]
-    noted.clear()
+    begin()
     previous = catch_stops()
+    lost, sys.unraisablehook = sys.unraisablehook, passing_over(sys.unraisablehook)
     try:
         status = app.main(args=words, prog_name="pourdatum", standalone_mode=False)
         return status if isinstance(status, int) else 0
@@ -60,6 +62,7 @@ def run(argv: Sequence[str]) -> int:
         refusal = refusal_of(reason)
         return _ended(refusal) if isinstance(refusal, Stopped) else _refused(refusal, as_json)
     finally:
+        sys.unraisablehook = lost
         for number, handler in previous.items():
             signal.signal(number, handler)
 
@@ -72,7 +75,8 @@ def _ended(stopped: Stopped) -> int:
 def _refused(error: PourdatumError, as_json: bool) -> int:
     say_error(error_line(error))
     if as_json:
-        show_json(error_object(error))
+        with contextlib.suppress(OutputError):  # It was told on standard error.
+            show_json(error_object(error))
     return error.exit_status
 
 
@@ -87,13 +91,14 @@ def catch_stops() -> dict[int, Any]:
     """Turn signals to stop into exceptions, and note them; the handlers that were there."""
 
     def stop(number: int, frame: FrameType | None) -> None:
-        noted.append(number)
-        check_stopped()  # It raises, so that unfinished output is cleared on the way out.
+        note(number)
 
     previous: dict[int, Any] = {}
-    for number in (signal.SIGTERM, signal.SIGINT):
-        handler = signal.getsignal(number)
-        if number == signal.SIGINT and handler is not signal.default_int_handler:
+    usual: dict[int, Any] = {signal.SIGINT: signal.default_int_handler}
+    if sys.platform != "win32":
+        usual[signal.SIGHUP] = signal.SIG_DFL  # It is ignored under nohup, and stays so.
+    for number in (signal.SIGTERM, *usual):
+        if number in usual and signal.getsignal(number) is not usual[number]:
             continue  # started with the signal ignored, or embedded by who handles it
         try:
             previous[number] = signal.signal(number, stop)

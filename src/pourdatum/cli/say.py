@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import sys
 from collections.abc import Iterable, Mapping
 from typing import IO, Any, Final
 
-from pourdatum.errors import PourdatumError
+from pourdatum.errors import OutputError, PourdatumError
 
 _PLAIN: Final = str.maketrans(
     {"²": "2", "³": "3", "\u2212": "-", "·": "-", "…": "...", "°": " deg"}
@@ -38,8 +39,8 @@ def show_json(data: Mapping[str, Any]) -> None:
         sys.stdout.flush()
         sys.stdout.buffer.write(text.encode("utf-8"))
         sys.stdout.buffer.flush()
-    except BrokenPipeError:
-        _say_no_more(sys.stdout)
+    except OSError as reason:
+        _not_written(sys.stdout, reason)
 
 
 def error_line(error: PourdatumError) -> str:
@@ -94,8 +95,21 @@ def _write(stream: IO[str] | None, text: str) -> None:
     try:
         stream.write(text)
         stream.flush()
-    except BrokenPipeError:
-        _say_no_more(stream)
+    except OSError as reason:
+        _not_written(stream, reason)
+
+
+def _not_written(stream: IO[str], reason: OSError) -> None:
+    """A stream takes nothing more: its reader has gone, or what it goes to is full."""
+    _say_no_more(stream)
+    # EIO: the terminal was closed. What cannot be said on standard error is left unsaid.
+    if reason.errno in (errno.EPIPE, errno.EIO) or stream is sys.stderr:
+        return
+    raise OutputError(
+        f"standard output cannot be written ({reason.strerror or reason})",
+        hint="make room where it goes; a result folder that was asked for is there, and whole",
+        id="standard-output",
+    ) from reason
 
 
 def _say_no_more(stream: IO[str]) -> None:

@@ -33,6 +33,9 @@ OUR_FILES: Final = frozenset(
 )  # fmt: skip
 """Names that a result folder may hold."""
 
+_OF_FILE_MANAGERS: Final = frozenset({".DS_Store", ".directory", "desktop.ini", "Thumbs.db"})
+"""What the system itself lays into folders that people look at."""
+
 STALE_AFTER_S: Final = 3600.0
 _MARK: Final = "unfinished"
 _OLD: Final = "replaced"
@@ -73,7 +76,16 @@ def result_folder(target: str | Path, *, overwrite: bool = False) -> Iterator[Pa
             check_target(shown, overwrite=overwrite)
             _put_in_place(work, target)
     finally:
+        _remove(work)
+
+
+def _remove(work: Path) -> None:
+    """Remove a folder; an impatient second Ctrl-C does not leave the half of it."""
+    try:
         shutil.rmtree(work, ignore_errors=True)
+    except BaseException:
+        shutil.rmtree(work, ignore_errors=True)
+        raise
 
 
 @contextlib.contextmanager
@@ -90,6 +102,10 @@ def check_target(target: str | Path, *, overwrite: bool = False) -> None:
     where, target = str(target), Path(target)
     if not where.strip():
         raise OutputError("no output folder is named", hint="give one with --out", id="output")
+    if not _can_be_a_name(where):
+        raise OutputError(
+            "no folder can have this name", where=where, hint="give another --out", id="output"
+        )
     with writing(where):
         if target.is_symlink():
             raise OutputError(
@@ -124,18 +140,31 @@ def check_target(target: str | Path, *, overwrite: bool = False) -> None:
         _check_ours(target)
 
 
+def _can_be_a_name(text: str) -> bool:
+    try:
+        return b"\0" not in os.fsencode(text)
+    except UnicodeEncodeError:
+        return False
+
+
 def _check_ours(target: Path) -> None:
-    """Refuse to replace a folder that is no result folder: it may be somebody's home."""
-    entries = list(target.iterdir())
-    foreign = [item.name for item in entries if item.name not in OUR_FILES]
-    folders = [item.name for item in entries if item.is_dir()]
-    ours = any(_is_our_result(item) for item in entries if item.name == "result.json")
-    if folders or (foreign and not ours) or target.resolve() == Path.cwd():
-        stray = (folders + foreign + ["the current folder"])[0]
+    """Refuse to replace a folder that holds anything of others: it would be gone."""
+    if target.resolve() == Path.cwd():
+        stray = "the current folder"
+    else:
+        names = (item.name for item in sorted(target.iterdir()) if not _may_go(item))
+        stray = next(names, "")
+    if stray:
         raise OutputError(
             f"will not replace a folder that is not a result folder (found {stray})",
-            where=str(target), hint="give another --out", id="output-foreign",
+            where=str(target), hint="take that away, or give another --out", id="output-foreign",
         )  # fmt: skip
+
+
+def _may_go(item: Path) -> bool:
+    if item.name == "result.json" and not _is_our_result(item):
+        return False
+    return item.name in OUR_FILES | _OF_FILE_MANAGERS and not item.is_dir()
 
 
 def _is_our_result(path: Path) -> bool:

@@ -21,9 +21,10 @@ _ALWAYS: Final = (
     (b"cross-origin-opener-policy", b"same-origin"),
     (b"cache-control", b"no-store"),
 )
+_PATIENCE_S: Final = 0.5
+_MOST_UNHEARD: Final = 1 << 16
+"""How long, and how many bytes, who may not speak is let speak before being refused."""
 _REFUSED: Final = b"refused: open the address that pourdatum printed, whole and as it stands\n"
-_PATIENCE_S: Final = 1.0
-"""How long the first bytes of a refused request are waited for [s]."""
 
 
 class Guard:
@@ -81,10 +82,12 @@ class Guard:
 
 
 async def _refuse(receive: Receive, send: Send) -> None:
-    # What came with the head is taken in: bytes that nobody read would reset the connection, and
-    # the answer with it.
+    # A body that nobody reads breaks the line, now and then before the answer is heard.
     with contextlib.suppress(TimeoutError):
-        await asyncio.wait_for(receive(), _PATIENCE_S)
+        async with asyncio.timeout(_PATIENCE_S):
+            left = _MOST_UNHEARD
+            while left > 0 and (told := await receive()).get("more_body"):
+                left -= len(told["body"])
     headers = [(b"content-type", b"text/plain; charset=utf-8"), (b"connection", b"close"), *_ALWAYS]
     await send({"type": "http.response.start", "status": 403, "headers": headers})
     await send({"type": "http.response.body", "body": _REFUSED})

@@ -5,11 +5,11 @@ from __future__ import annotations
 import errno
 import os
 import shutil
-import tempfile
 from collections.abc import AsyncIterator
 from pathlib import Path
 from typing import Final
 
+from pourdatum.cli.local.held import held_folder
 from pourdatum.errors import OutputError, PourdatumError, ScanError
 
 SPARE_BYTES: Final = 64 << 20
@@ -23,19 +23,30 @@ class Intake:
     """A folder for one campaign of dropped files; it goes when the program ends."""
 
     def __init__(self) -> None:
-        self.folder = Path(tempfile.mkdtemp(prefix="pourdatum-"))
+        self.folder = held_folder()
         self.scans = self.folder / "scans"
+        self.campaign = 0
         self.clear()
 
     def clear(self) -> None:
-        """Remove what was taken in."""
+        """Remove what was taken in, for another campaign."""
         shutil.rmtree(self.scans, ignore_errors=True)
         self.scans.mkdir(exist_ok=True)
         self.names: list[str] = []
+        self.campaign += 1
 
     def close(self) -> None:
         """Remove everything."""
         shutil.rmtree(self.folder, ignore_errors=True)
+
+    def check_campaign(self, told: object) -> None:
+        """Raise ``ScanError`` where a page means other files than those that are here now."""
+        if told is not None and str(told) != str(self.campaign):
+            raise ScanError(
+                "another tab has dropped another scan meanwhile, which took the place of this one",
+                hint="work in one tab, and drop the scan there again",
+                id="other-tab",
+            )
 
     def paths(self) -> list[str]:
         """The files that were taken in, in order."""
@@ -63,8 +74,10 @@ class Intake:
         OutputError
             If the disk does not hold it.
         ScanError
-            If a file of this name was taken in already, or it ends too early.
+            If a file of this name was taken in already, it ends too early, or another campaign
+            has begun meanwhile.
         """
+        campaign = self.campaign
         name = base_name(told)
         if name in self.names:
             raise ScanError(
@@ -81,8 +94,10 @@ class Intake:
                 raise ScanError(
                     f"only {found} of {size} bytes came", where=name, hint="drop it again"
                 )
+            self.check_campaign(campaign)
         except BaseException as reason:
-            path.unlink(missing_ok=True)
+            if self.campaign == campaign:  # Else the name may be another file's.
+                path.unlink(missing_ok=True)
             if isinstance(reason, OSError):
                 raise _not_taken(name, size, reason, self.scans) from reason
             raise

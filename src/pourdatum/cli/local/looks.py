@@ -48,6 +48,14 @@ REPORT_POLICY: Final = f"{stylesheet.policy()}; frame-ancestors 'none'; sandbox 
 """Of files of a result: they load nothing, run nothing, and have no origin."""
 
 
+def live_policy() -> str:
+    """Of the report: the same, but that its own script runs, known by its hash."""
+    from pourdatum.report import live_block
+
+    own = stylesheet.policy(live_block.script())
+    return f"{own}; frame-ancestors 'none'; sandbox allow-downloads allow-scripts"
+
+
 def policy() -> str:
     """What the page may load: its own style, its own script, and pictures and words from here."""
     return (

@@ -97,15 +97,20 @@
     begin.addEventListener("change", ofPlan);
     ofPlan();
 
+    let campaign = ""; // Of what this tab dropped: another tab may drop something else meanwhile.
     const take = (file, first, told) =>
       new Promise((well) => {
         sending = new XMLHttpRequest();
         sending.open("POST", "take");
         sending.setRequestHeader("X-Name", encodeURIComponent(file.name));
         sending.setRequestHeader("X-First", first ? "1" : "0");
+        if (!first) sending.setRequestHeader("X-Campaign", campaign);
         sending.upload.addEventListener("progress", (event) => told(event.loaded));
         sending.addEventListener("load", () => {
-          if (sending.status === 200) return well(true);
+          if (sending.status === 200) {
+            campaign = JSON.parse(sending.responseText).campaign;
+            return well(true);
+          }
           let text = gone;
           try {
             text = JSON.parse(sending.responseText).told;
@@ -153,7 +158,9 @@
       const button = begin.querySelector("[type=submit]");
       button.disabled = true;
       by("taking").hidden = !files.length;
-      const well = (!files.length || (await takeAll(files))) && (await post("begin", words));
+      let well = !files.length || (await takeAll(files));
+      if (words.dropped) words.campaign = kept ? words.kept : campaign;
+      well = well && (await post("begin", words));
       by("taking").hidden = true;
       button.disabled = false;
       if (well) show();

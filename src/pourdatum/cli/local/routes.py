@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import secrets
 import zipfile
 from collections.abc import Callable
 from pathlib import Path
@@ -60,6 +61,7 @@ def application(
         If the web framework is not installed.
     """
     applications = need("starlette.applications", purpose=PURPOSE, extra="page")
+    from starlette.background import BackgroundTask
     from starlette.responses import FileResponse, HTMLResponse, JSONResponse, RedirectResponse
     from starlette.responses import Response as Plain
     from starlette.routing import Route
@@ -72,7 +74,7 @@ def application(
 
     def page(request: Request) -> Response:
         headers = {"content-security-policy": looks.policy()}
-        return HTMLResponse(screen(desk.view, out, intake.names), headers=headers)
+        return HTMLResponse(screen(desk.view, out, intake.names, intake.campaign), headers=headers)
 
     def icon(request: Request) -> Response:
         return Plain(looks.ICON, media_type="image/svg+xml")
@@ -91,7 +93,10 @@ def application(
                 raise JobError("a scan is being worked on", hint="wait for it, or cancel it")
             if request.headers.get("x-first") == "1":
                 intake.clear()
-            return JSONResponse({"name": await intake.take(told, int(size), request.stream())})
+            else:
+                intake.check_campaign(request.headers.get("x-campaign"))
+            name = await intake.take(told, int(size), request.stream())
+            return JSONResponse({"name": name, "campaign": intake.campaign})
         except Exception as reason:
             refusal = refusal_of(reason)
             assert not isinstance(refusal, Stopped)
@@ -118,7 +123,7 @@ def application(
         try:
             told = await words(request)
             desk.answer(int(told["number"]), told.get("answer"))
-        except (PourdatumError, KeyError, TypeError, ValueError):
+        except (PourdatumError, KeyError, TypeError, ValueError, OverflowError):
             return refused(JobError("this is no answer"))
         return JSONResponse({})
 
@@ -141,6 +146,8 @@ def application(
         if name not in done.get("files", ()):
             return Plain("no such file in the result\n", 404, headers, "text/plain")
         path = Path(done["folder"], name)
+        if name == "report.html":
+            headers["content-security-policy"] = looks.live_policy()
         kind = _SHOWN_HERE.get(path.suffix)
         if not path.is_file() or path.is_symlink():
             return Plain("the file has gone from the result folder\n", 404, headers, "text/plain")
@@ -153,7 +160,8 @@ def application(
         headers = {"content-security-policy": looks.REPORT_POLICY}
         if done is None:
             return Plain("there is no result yet\n", 404, headers, "text/plain")
-        packed = intake.folder / "result.zip"
+        # Each who asks gets a file of its own: two at once would write into one another's.
+        packed = intake.folder / f"result-{secrets.token_hex(4)}.zip"
         try:
             pack(Path(done["folder"]), done["files"], packed)
         except OSError as reason:
@@ -161,7 +169,10 @@ def application(
             said = f"the folder cannot be packed ({reason.strerror}); it lies in {done['folder']}\n"
             return Plain(said, 507, headers, "text/plain; charset=utf-8")
         name = f"{Path(done['folder']).name}.zip"
-        return FileResponse(packed, headers=headers, filename=name, media_type="application/zip")
+        return FileResponse(
+            packed, headers=headers, filename=name, media_type="application/zip",
+            background=BackgroundTask(packed.unlink, missing_ok=True),
+        )  # fmt: skip
 
     routes = [
         Route("/", page),
@@ -225,6 +236,8 @@ def wishes_of(asked: dict[str, Any], intake: Intake, out: Path) -> dict[str, Any
         if is_address(line.strip("\"'")):
             raise JobError("the page reads files of this computer only", where=line)
     paths = [typed_path(line) for line in lines]
+    if asked.get("dropped"):
+        intake.check_campaign(asked.get("campaign"))
     scans = intake.paths() if asked.get("dropped") else paths
     if not scans:
         raise JobError("no scan is given", hint="drop one, choose one, or type its path")

@@ -31,7 +31,7 @@ _OF_FILES: Final = {
 _LONG: Final = 400
 
 
-def screen(view: View, out: Path, names: Sequence[str] = ()) -> str:
+def screen(view: View, out: Path, names: Sequence[str] = (), campaign: int = 1) -> str:
     """The whole page for how the desk stands.
 
     Parameters
@@ -41,6 +41,8 @@ def screen(view: View, out: Path, names: Sequence[str] = ()) -> str:
         Folder in which result folders are proposed.
     names : sequence of str
         Files that were taken in already.
+    campaign : int
+        Number of what was taken in.
     """
     match view.state:
         case "working":
@@ -52,7 +54,7 @@ def screen(view: View, out: Path, names: Sequence[str] = ()) -> str:
         case "failed":
             title, main = _failed(view)
         case _:
-            title, main = _ready(view, out, names)
+            title, main = _ready(view, out, names, campaign)
     return _page(view, title, main)
 
 
@@ -99,14 +101,16 @@ def _page(view: View, title: str, main: Sequence[Html | None]) -> str:
     return f"<!DOCTYPE html>\n{page}\n"
 
 
-def _ready(view: View, out: Path, names: Sequence[str]) -> tuple[str, list[Html | None]]:
+def _ready(
+    view: View, out: Path, names: Sequence[str], campaign: int
+) -> tuple[str, list[Html | None]]:
     """The first screen: a scan, and what is to be done with it. It keeps what was said before."""
     asked = view.asked
     command = asked.get("command", "plan")
     shown = asked.get("shown", "metric")
     form = el(
         "form",
-        _scan_field(str(asked.get("paths", "")), names if asked.get("dropped") else ()),
+        _scan_field(str(asked.get("paths", "")), names if asked.get("dropped") else (), campaign),
         _group(
             "What do you want?",
             _radio("command", "plan", "A plan", "what to grind, order, set out and pour", command),
@@ -165,7 +169,7 @@ def _ready(view: View, out: Path, names: Sequence[str]) -> tuple[str, list[Html 
     return "From a scan to a levelling plan", [_note(view), form]
 
 
-def _scan_field(paths: str, names: Sequence[str]) -> Html:
+def _scan_field(paths: str, names: Sequence[str], campaign: int) -> Html:
     drop = el(
         "div",
         el("label", el("b", "Drop the scan here, or choose it"), **{"for": "scan"}),
@@ -177,7 +181,8 @@ def _scan_field(paths: str, names: Sequence[str]) -> Html:
     kept = None
     if names:
         more = "taken in before; another that is dropped or typed takes its place"
-        kept = _choice("checkbox", "kept", "1", f"Use {', '.join(names)} again", more, on=True)
+        again = f"Use {', '.join(names)} again"
+        kept = _choice("checkbox", "kept", str(campaign), again, more, on=True)
     return _group(
         "The scan",
         kept,

@@ -26,7 +26,7 @@ from pourdatum.cli.limits import one_thread_for_algebra
 from pourdatum.cli.progress import Pace
 from pourdatum.cli.refusal import refusal_of
 from pourdatum.cli.say import error_object, printable
-from pourdatum.cli.stop import INTERRUPTED, Stopped, check_stopped
+from pourdatum.cli.stop import INTERRUPTED, Stopped, check_stopped, passing_over
 from pourdatum.errors import JobError, PourdatumError
 
 if TYPE_CHECKING:
@@ -205,6 +205,7 @@ def main() -> None:
     warnings.simplefilter("ignore")
     one_thread_for_algebra()
     catch_stops()
+    sys.unraisablehook = passing_over(sys.unraisablehook)
     heard = os.fdopen(os.dup(sys.stdin.fileno()), encoding="utf-8")
     wishes = json.loads(heard.readline())
     line = Line(heard, spoken, wishes["hide"])

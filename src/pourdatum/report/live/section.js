@@ -16,10 +16,9 @@ function sectionWords(model, readings, long_m) {
   const known = readings.filter((one) => one !== null);
   if (known.length === 0) return "No floor lies on this line.";
   const depths = known.map((one) => one.depth_m ?? one.off_m);
-  const what = model.data.main === "level" ? "Off the mean level" : nameOfMain(model);
   const mean = depths.reduce((sum, one) => sum + one, 0) / depths.length;
   return (
-    `Section of ${units.length(long_m)}. ${what}: ` +
+    `Section of ${units.length(long_m)}. ${nameOfMain(model)}: ` +
     `${span(units.height(Math.min(...depths)), units.height(Math.max(...depths)))}, ` +
     `mean ${units.height(mean)}.`
   );
