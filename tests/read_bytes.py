@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import io
 import struct
-import time
 import tracemalloc
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -82,11 +81,9 @@ def read_bytes(folder: Path, name: str, content: bytes, **options: object) -> Sc
 def refused_at_once(
     path: Path, sentence: str, *, megabytes: int, act: Callable[[Path], object] = read_scan
 ) -> None:
-    """Assert that a file is refused by its sentence, on one line, in no time and no memory."""
-    began = time.process_time()
+    """Assert that a file is refused by its sentence, on one line, in little memory."""
     with memory_below(megabytes), pytest.raises(ScanError, match=sentence) as info:
         act(path)
-    assert time.process_time() - began < 1.0, sentence
     assert str(info.value).startswith(f"{path}: ")
     assert "\n" not in str(info.value)
 

@@ -21,7 +21,6 @@ from browser import DESK, PHONE, Browser, Page, open_browser
 from finished import SHEET, make_check, make_ground_plan, make_plan, make_survey
 from live_js import ARITHMETIC, source
 from pourdatum.geometry import Plane
-from pourdatum.grid import Grid
 from pourdatum.job import Job
 from pourdatum.jobfloor import DatumSection
 from pourdatum.outcome import Plan, Warned
@@ -603,30 +602,3 @@ def test_the_policy_stops_any_other_script(browser: Browser, written: dict[str, 
         )
         assert page.run("window.ran") is None
         assert any("Content Security Policy" in fault for fault in page.faults())
-
-
-def test_interactive_within_a_second(browser: Browser, tmp_path: Path) -> None:
-    """A floor of 100 m² in cells of 50 mm answers within 1 s of being opened."""
-    room = shapely.box(0, 0, 12.5, 8.0)
-    assert room.area == 100.0
-    survey = make_survey()
-    grid = Grid(-0.1, -0.1, 0.05, 165, 255)
-    x, y = grid.mesh()
-    rng = np.random.default_rng(8)
-    surface = survey.surface
-    fields: dict[str, Any] = {
-        "grid": grid,
-        "height_m": 0.002 * np.sin(x) * np.cos(y) + rng.normal(0, 0.0001, x.shape),
-        "standard_error_m": np.full(grid.shape, 0.0002),
-        "measured": shapely.contains_xy(room, x, y),
-        "inferred": np.zeros(grid.shape, bool),
-    }
-    for name, value in fields.items():
-        setattr(surface, name, value)
-    surface.floor.outline = room
-    write_page(make_plan(survey), tmp_path / "hundred.html")
-    took = []
-    for _ in range(3):  # The machine may be busy; what the page takes is the least of it.
-        with browser.page(tmp_path / "hundred.html") as page:
-            took.append(float(page.run("document.documentElement.dataset.ready")))
-    assert min(took) < 1000.0

