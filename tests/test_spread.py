@@ -15,6 +15,7 @@ import numpy as np
 import pytest
 import shapely
 from scipy.special import erf
+from shapely import affinity
 
 from pourdatum.areaerror import area_uncertainty_m2
 from pourdatum.datum import Datum, DatumKind
@@ -273,6 +274,18 @@ def test_a_thing_at_a_wall_counts_where_it_hides_the_wall() -> None:
     assert above < 0.002
     assert nothing > 0.03
     assert half == pytest.approx(nothing / 2, rel=0.1)
+
+
+@pytest.mark.parametrize("turn_deg", [10.0, 25.0, 60.0, 80.0])
+def test_a_thing_that_barely_comes_near_a_wall_hides_none_of_it(turn_deg: float) -> None:
+    """A corner 0.01 mm within the distance at which things count: rounded off, it meets no wall."""
+    turned = affinity.rotate(shapely.box(1.5, 1.0, 2.0, 1.5), turn_deg)
+    crate = affinity.translate(turned, 0.0, 0.3 - 1e-5 - turned.bounds[1])
+    surface = flat_surface()
+    without = area_uncertainty_m2(surface)
+    thing = SimpleNamespace(kind="loose", outline=crate, area_m2=0.25)
+    surface.floor.obstructions = (thing,)  # type: ignore[misc]
+    assert area_uncertainty_m2(surface) == without
 
 
 def test_rims_of_several_openings_err_together() -> None:

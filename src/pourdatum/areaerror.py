@@ -88,9 +88,11 @@ def _hidden_m2(surface: Surface) -> list[float]:
     seen = shapely.union_all(stretches).buffer(_ON_FACE_M)
     parts = []
     for thing in floor.obstructions:
-        if thing.kind == "column" or thing.outline.distance(rim) >= _AT_WALL_M:
+        if thing.kind == "column":
             continue
         own = rim.intersection(thing.outline.buffer(_AT_WALL_M))
+        if own.length == 0.0:
+            continue
         unseen = own.difference(seen).length / own.length
         parts.append(thing.area_m2 * _HIDDEN_SHARE * unseen)
     return parts
