@@ -22,13 +22,16 @@ def source(*names: str) -> str:
     return "\n".join((FOLDER / name).read_text("utf-8") for name in names)
 
 
-def in_node(body: str, value: Any) -> Any:
-    """What an async body gives for ``input``, a value of JSON; skips without Node."""
+def in_node(body: str, value: Any, *more: str) -> Any:
+    """What an async body gives for ``input``, a value of JSON; skips without Node.
+
+    ``more`` are files of the script beside its arithmetic.
+    """
     node = shutil.which("node")
     if node is None:
         pytest.skip("Node is not installed: the page's arithmetic is tried in a browser alone")
     code = (
-        f"{source(*ARITHMETIC)}\n"
+        f"{source(*ARITHMETIC, *more)}\n"
         "const text = require('node:fs').readFileSync(0, 'utf-8');\n"
         f"(async (input) => {{ {body} }})(JSON.parse(text))"
         ".then((out) => process.stdout.write(JSON.stringify(out)));"

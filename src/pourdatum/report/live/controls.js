@@ -40,7 +40,8 @@ class LivePage {
         floor.y0_m + Math.floor(cell / floor.nx) * floor.cell_m,
       ];
       const away = (place[0] - x) ** 2 + (place[1] - y) ** 2;
-      if (away < least) [best, least] = [place, away];
+      // A cell on the edge may have its middle beside the edge as it is drawn.
+      if (away < least && this.model.at(...place)) [best, least] = [place, away];
     });
     return best;
   }
@@ -183,7 +184,7 @@ class LivePage {
     const { pour, rows } = figureRows(model);
     listRows(find("live-figures"), rows);
     const moved = `${signed(figure(shown, decimals), shown)} ${units.heightUnit}`;
-    const bags = `${figure(pour.bags, 0)} bags`;
+    const bags = `${grouped(pour.bags, 0)} bags`;
     slider.setAttribute("aria-valuetext", `${moved}, ${units.volume(pour.volume_m3)}, ${bags}`);
     find("live-reset").disabled = model.raised_m === 0;
     find("live-moved").textContent =

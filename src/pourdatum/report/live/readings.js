@@ -65,7 +65,7 @@ function figureRows(model) {
   const least = units.limit(datum.least_m);
   const rows = [
     ["To fill", units.volume(pour.volume_m3), pour.volume_m3],
-    ["Bags, expected use", figure(pour.bags, 0), pour.bags],
+    ["Bags, expected use", grouped(pour.bags, 0), pour.bags],
     [
       datum.ground_m === null ? `To grind for ${least} everywhere` : "To grind",
       units.volume(pour.ground_m3),

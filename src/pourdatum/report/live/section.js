@@ -1,11 +1,13 @@
 // A cut through the floor between two places: floor, datum, and what the material allows.
 
-const SAMPLES = 241;
+const LEAST_STEPS = 240;
 
-// Readings along a line, null where it leaves the floor.
+// Readings along a line, two to a cell or more, null where it leaves the floor.
 function alongLine(model, [x0, y0], [x1, y1]) {
-  return Array.from({ length: SAMPLES }, (_, k) => {
-    const share = k / (SAMPLES - 1);
+  const cells = Math.hypot(x1 - x0, y1 - y0) / model.floor.cell_m;
+  const steps = Math.max(LEAST_STEPS, Math.ceil(2 * cells));
+  return Array.from({ length: steps + 1 }, (_, k) => {
+    const share = k / steps;
     return model.at(x0 + share * (x1 - x0), y0 + share * (y1 - y0));
   });
 }
@@ -43,7 +45,7 @@ function drawSection(canvas, model, readings, long_m) {
   const spare = Math.max(0.08 * (high - low), 0.5 * units.height_m);
   [low, high] = [low - spare, high + spare];
   const [left, right, top, bottom] = [58, wide - 12, 12, tall - 34];
-  const u = (k) => left + ((right - left) * k) / (SAMPLES - 1);
+  const u = (k) => left + ((right - left) * k) / (readings.length - 1);
   const v = (value) => bottom - ((bottom - top) * (value - low)) / (high - low);
   pen.font = "12px system-ui, sans-serif";
   pen.fillStyle = colours.color;
@@ -88,10 +90,11 @@ function sectionLines(model, readings) {
 function shadePour(pen, [floor, top], u, v) {
   pen.save();
   pen.globalAlpha = 0.16;
-  for (let first = 0; first < SAMPLES; first += 1) {
+  const count = floor.values.length;
+  for (let first = 0; first < count; first += 1) {
     if (floor.values[first] === null) continue;
     let end = first;
-    while (end + 1 < SAMPLES && floor.values[end + 1] !== null) end += 1;
+    while (end + 1 < count && floor.values[end + 1] !== null) end += 1;
     pen.beginPath();
     for (let k = first; k <= end; k += 1) pen.lineTo(u(k), v(floor.values[k]));
     for (let k = end; k >= first; k -= 1) {

@@ -4,13 +4,21 @@ const FOOT_M = 0.3048;
 const INCH_M = 0.0254;
 const US_GALLON_L = 3.785411784;
 
-// A number with a true minus sign and thin groups; nothing is shown as minus nothing.
+// A number with a true minus sign; nothing is shown as minus nothing.
 function figure(value, decimals) {
   const plain = Math.abs(value).toFixed(decimals);
-  const [whole, rest] = plain.split(".");
-  const grouped = whole.replace(/\B(?=(\d{3})+$)/g, "\u00a0");
-  const sign = value < 0 && Number(plain) !== 0 ? "\u2212" : "";
-  return `${sign}${grouped}${rest ? `.${rest}` : ""}`;
+  return `${value < 0 && Number(plain) !== 0 ? "\u2212" : ""}${plain}`;
+}
+
+// The same in groups of three, as volumes and counts are shown.
+function grouped(value, decimals) {
+  const [whole, ...rest] = figure(value, decimals).split(".");
+  return [whole.replace(/\B(?=(\d{3})+$)/g, "\u00a0"), ...rest].join(".");
+}
+
+// An amount, with a decimal where it is small.
+function amount(value, unit) {
+  return `${grouped(value, Math.abs(value) >= 100 ? 0 : 1)} ${unit}`;
 }
 
 const UNITS = {
@@ -21,11 +29,12 @@ const UNITS = {
     length_m: 1,
     lengthUnit: "m",
     levelDecimals: 4,
+    placeDecimals: 2,
     walk_m: 0.1,
     height: (m) => `${figure(m * 1000, 1)} mm`,
     length: (m) => `${figure(m, 2)} m`,
     area: (m2) => `${figure(m2, 2)} m²`,
-    volume: (m3) => `${figure(m3 * 1000, m3 >= 0.1 ? 0 : 1)} l`,
+    volume: (m3) => amount(m3 * 1000, "l"),
     limit: (m) => `${Number((m * 1000).toPrecision(6))} mm`,
   },
   imperial: {
@@ -35,33 +44,25 @@ const UNITS = {
     length_m: FOOT_M,
     lengthUnit: "ft",
     levelDecimals: 3,
+    placeDecimals: 1,
     walk_m: 0.25 * FOOT_M,
     height: (m) => `${figure(m / INCH_M, 2)} in`,
     length: (m) => `${figure(m / FOOT_M, 2)} ft`,
     area: (m2) => `${figure(m2 / FOOT_M ** 2, 1)} ft²`,
-    volume: (m3) => {
-      const gallons = (m3 * 1000) / US_GALLON_L;
-      return `${figure(gallons, gallons >= 100 ? 0 : 1)} US gal`;
-    },
+    volume: (m3) => amount((m3 * 1000) / US_GALLON_L, "US gal"),
     limit: (m) => `${figure(m / INCH_M, 2)} in`,
   },
 };
 
-// Places or ends of a span, with their unit once, and without groups: as the tables have them.
-function several(texts) {
-  const units = texts.map((text) => text.slice(text.lastIndexOf(" ")));
-  const bare = texts.map((text, k) => text.slice(0, -units[k].length).replace(/\u00a0/g, ""));
-  return { bare, unit: units[0] };
-}
-
+// Two ends, with their unit once.
 function span(low, high) {
-  const { bare, unit } = several([low, high]);
-  return bare[0] === bare[1] ? high : `${bare[0]} to ${bare[1]}${unit}`;
+  return low === high ? high : `${low.slice(0, low.lastIndexOf(" "))} to ${high}`;
 }
 
+// A place in the scan's plan.
 function placeWords(units, x_m, y_m) {
-  const { bare, unit } = several([units.length(x_m), units.length(y_m)]);
-  return `${bare.join(", ")}${unit}`;
+  const [x, y] = [x_m, y_m].map((one) => figure(one / units.length_m, units.placeDecimals));
+  return `${x}, ${y} ${units.lengthUnit}`;
 }
 
 // A level in the scan's own vertical.
