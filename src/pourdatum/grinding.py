@@ -23,6 +23,7 @@ from pourdatum.grind import Hump, find_humps, patch_within
 from pourdatum.material import SMALL_LEAST_M2, small_patches_m2
 from pourdatum.patch import PATCH_M, sound_error_m
 from pourdatum.triangles import mean_positive, share_positive, sorted_corners
+from pourdatum.uncertainty import COVER_95
 from pourdatum.volume import fill_volume
 
 if TYPE_CHECKING:
@@ -49,8 +50,7 @@ _POCKET_DEPTH_M: Final = 0.002
 not bind the datum [m]. A choice."""
 _BINDS_M: Final = 2e-6
 _NEAR_M: Final = 1e-5
-_EACH_WAY: Final = 1.959964
-"""Standard errors to each side of an interval of 95 %."""
+"""Half of the stretch over which the slope of the cost is taken [m]."""
 # Neighbours that share an edge of a triangle: quads are split by their rising diagonal.
 _TOUCHING: Final = np.array([[1, 1, 0], [1, 1, 1], [0, 1, 1]])
 
@@ -167,7 +167,7 @@ def weigh_grinding(
         bound = "greatest depth"
     elif ground and low_m > floor_ends and level_m < low_m + _BINDS_M:
         bound = "deepest grind"
-    held_m = _EACH_WAY * (low_error_m if bound == "greatest depth" else datum.standard_error_m)
+    held_m = COVER_95 * (low_error_m if bound == "greatest depth" else datum.standard_error_m)
     if ground and bound is None:
         held_m = 0.0
     levels = np.unique([*np.linspace(low_m, top_m, CURVE_POINTS), level_m])

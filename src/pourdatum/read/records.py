@@ -85,7 +85,7 @@ def read_records(
 
 
 def spans(start: int, count: int, part: Part) -> list[tuple[int, int]]:
-    """First and last but one number of the records to read, block by block.
+    """Number of the first record to read, and the one after the last, block by block.
 
     Examples
     --------

@@ -33,6 +33,7 @@ if TYPE_CHECKING:
 
     from shapely.geometry.base import BaseGeometry
 
+    from pourdatum.datum import Datum
     from pourdatum.finding import Flatness
     from pourdatum.outcome import Check, Plan, Survey
     from pourdatum.report.view import PlanView
@@ -240,7 +241,7 @@ def _spread_m(surface: Surface, shared_m: NDArray[np.float64]) -> NDArray[np.flo
     return out
 
 
-def _shared_of(surface: Surface, datum: Any) -> NDArray[np.float64]:
+def _shared_of(surface: Surface, datum: Datum | None) -> NDArray[np.float64]:
     """What all cells err by together, from some hundred places spread over the grid."""
     grid = surface.grid
     step_m = grid.cell_m * (max(grid.shape) - 1) / (_LATTICE - 1)
