@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Final
 
 from pourdatum.cli.prooflines import proof_rows, verdict_line
 from pourdatum.controlwords import notes_on, to_read_again
-from pourdatum.outcome import Check, Plan, Survey
+from pourdatum.outcome import WIDE_SHARE, Check, Plan, Survey
 from pourdatum.pour import Crew
 from pourdatum.pumpday import clock_of
 from pourdatum.report.flatness_block import flatness_rows
@@ -209,6 +209,7 @@ def _plan_rows(plan: Plan) -> list[tuple[str, str]]:
         ("depth", f"{depths}, mean {show_height(volume.mean_depth_m, system)}"),
         ("material", f"{plan.sheet.name}, {powder} of powder in bags of {bag}"),
         ("bags", f"{order.bags} expected{waste}, buy {order.bags_to_buy} ({sure})"),
+        *_doubt(plan),
         ("water", f"{per_bag} to each bag, {in_all} in all"),
     ]
     if order.primer_l is not None:
@@ -224,6 +225,14 @@ def _plan_rows(plan: Plan) -> list[tuple[str, str]]:
     if waiting:
         rows.append(("open", f"{', '.join(waiting)}: the order is subject to them"))
     return rows
+
+
+def _doubt(plan: Plan) -> list[tuple[str, str]]:
+    """That the bags are no order yet, where the fill is known too poorly."""
+    if not plan.in_doubt:
+        return []
+    known = f"the fill is not known to {100 * WIDE_SHARE:g} %"
+    return [("order", f"not by these bags yet: {known}, and why stands below")]
 
 
 def _cost_words(plan: Plan) -> str:
