@@ -216,6 +216,7 @@ def _plan_rows(plan: Plan) -> list[tuple[str, str]]:
         rows.append(("primer", water(order.primer_l, system)))
     if plan.pour is not None:
         rows.append(("pour", _pour_words(plan.pour)))
+        rows += _exit_rows(plan, plan.pour)
         rows += _day_rows(plan)
     if plan.pins.pins:
         rows.append(("pins", _pins_words(plan)))
@@ -278,6 +279,15 @@ def _pour_words(sheet: PourSheet) -> str:
     said += f" in {sheet.bays} bays" if sheet.bays > 1 else ""
     hours, minutes = divmod(math.floor(sheet.minutes), 60)
     return f"{said}, {hours}:{minutes:02d} h; the oldest edge is {sheet.edge_age_min:.0f} min old"
+
+
+def _exit_rows(plan: Plan, sheet: PourSheet) -> list[tuple[str, str]]:
+    """Where the crew leaves, if that was taken for granted: the order of the pour hangs on it."""
+    if not sheet.leave_taken:
+        return []
+    at = site_place(sheet.leave_m, plan.origin_m, plan.system)
+    said = f"not given: taken at ({at}), {sheet.leave_taken}; all batches run to it"
+    return [("exit", said)]
 
 
 def _pins_words(plan: Plan) -> str:
