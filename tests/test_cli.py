@@ -586,6 +586,18 @@ def test_lines_hold_what_a_contractor_asks() -> None:
     assert text.endswith(CAUTION)
 
 
+def test_lines_say_what_must_not_be_ordered_yet() -> None:
+    """Right under the bags, where the fill is not known to 20 %; not else."""
+    plan = make_plan()
+    assert "\norder" not in "\n".join(result_lines(plan, "x", ["result"]))
+    litres = plan.volume.volume_m3
+    doubtful = replace(plan, volume_interval_m3=(0.9 * litres, 3.0 * litres))
+    lines = result_lines(doubtful, "x", ["result"])
+    at = next(k for k, line in enumerate(lines) if line.startswith("bags "))
+    said = "not by these bags yet: the fill is not known to 20 %, and why stands below"
+    assert lines[at + 1] == f"order        {said}"
+
+
 def test_lines_say_what_is_ground() -> None:
     """Humps, litres, area, how much lower, and what that saves; or that nothing is."""
     plan = make_ground_plan()

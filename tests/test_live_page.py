@@ -284,6 +284,59 @@ def test_pins_are_read_as_result_json_has_them(
         assert read > 0.6 * len(pins)
 
 
+def test_any_corner_is_chosen(browser: Browser, written: dict[str, Written]) -> None:
+    """Every corner of the room's truth is offered once, the pins' own first, and measured from."""
+    one = written["cooperage"]
+    truth = json.loads((SAMPLES / "cooperage.truth.json").read_text(encoding="utf-8"))
+    left = {tuple(corner) for corner in truth["outline"]}
+    with browser.page(one.file) as page:
+        names = page.run("[...document.getElementById('live-corner').options].map((o) => o.text)")
+        assert names == [f"corner {letter}" for letter in "ABCDEF"]
+        x, y = in_the_plan(page)
+        for number, name in enumerate("ABCDEF"):
+            page.run(
+                "(() => { const field = document.getElementById('live-corner'); field.value ="
+                f" '{number}'; field.dispatchEvent(new Event('change')); }})()"
+            )
+            page.frame()
+            along, across = map(float, held(page, "live-reading")[f"From corner {name}"].split())
+            far = {corner: float(np.hypot(x - corner[0], y - corner[1])) for corner in left}
+            met = min(left, key=lambda corner: abs(far[corner] - np.hypot(along, across)))
+            assert np.hypot(along, across) == pytest.approx(far[met], abs=0.02), name
+            # Walls stand square to the axes: what is taped is one of the two differences each.
+            taped = sorted((abs(x - met[0]), abs(y - met[1])))
+            assert sorted((abs(along), abs(across))) == pytest.approx(taped, abs=0.02), name
+            left.remove(met)
+    assert not left
+
+
+@pytest.mark.parametrize("size", [PHONE, DESK], ids=["phone", "desk"])
+def test_no_name_stands_on_another(
+    browser: Browser, written: dict[str, Written], size: Any
+) -> None:
+    """With every layer on, words of the map keep off each other, and every batch has its number."""
+    one = written["cooperage"]
+    with browser.page(one.file, size) as page:
+        for box in ("pins", "corners"):
+            pick(page, "live-show", box)
+        page.run(
+            "(() => { window.told = []; const pen = CanvasRenderingContext2D.prototype;"
+            " const own = pen.fillText; pen.fillText = function (text, x, y) {"
+            " told.push([text, x, y, this.measureText(text).width]); own.call(this, text, x, y); };"
+            " })()"
+        )
+        pick(page, "live-show", "batches")
+        told = page.run("told")
+    assert one.plan.pour is not None
+    numbers = {str(batch.number) for batch in one.plan.pour.batches}
+    assert size != DESK or numbers <= {text for text, *_ in told}
+    assert {"A", "1 high point"} <= {text for text, *_ in told}
+    for k, (text, x, y, wide) in enumerate(told):
+        for other, u, v, broad in told[:k]:
+            apart = abs(x - u) >= (wide + broad) / 2 or abs(y - v) >= 12
+            assert apart, (text, other)
+
+
 def test_the_floor_is_read_up_to_its_edge(browser: Browser, tmp_path: Path) -> None:
     """Along a slanting wall a place is floor when it lies in the outline, whatever its cell."""
     survey = make_survey()

@@ -174,3 +174,22 @@ def test_the_printed_line(plan: Plan) -> None:
     assert plan.pour is not None
     assert f"{len(plan.pour.batches)} batches" in line
     assert f"{plan.pour.edge_age_min:.0f} min old" in line
+
+
+def test_an_exit_that_nobody_gave_is_owned_to(room: Path, plan: Plan) -> None:
+    """On the sheet, under its drawing and in the lines: taken, where, and that it decides."""
+    assert plan.pour is not None
+    x, y = (a + o for a, o in zip(plan.pour.leave_m, plan.origin_m, strict=False))
+    lines = result_lines(plan, "x", ["result"])
+    at = next(k for k, line in enumerate(lines) if line.startswith("pour "))
+    taken = f"not given: taken at ({x:.2f}, {y:.2f}), an end of the room; all batches run to it"
+    assert lines[at + 1] == f"exit         {taken}"
+    told = html.unescape(re.sub(r"<[^>]+>", "", str(pour_sheet(plan))))
+    assert "Nobody said where the crew leaves: an end of the room was taken, " in told
+    assert "another door changes the order of the batches" in told
+    assert "to the exit (the arrow), which was not given but taken." in told
+    given = planned(room, pour={"exit": [x, y]})
+    assert not [row for row in result_lines(given, "x", ["result"]) if row.startswith("exit")]
+    told = html.unescape(re.sub(r"<[^>]+>", "", str(pour_sheet(given))))
+    assert "Nobody said" not in told
+    assert "to the exit (the arrow)." in told

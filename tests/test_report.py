@@ -368,6 +368,34 @@ def test_obstacles_come_first(plan, tmp_path):
     assert "Buildable. Can be poured" in Seen(page_of(plan, tmp_path)).words
 
 
+def test_who_must_not_order_yet_reads_it_before_the_bags(plan, tmp_path):
+    """A fill that is not known to 20 % is no order: said in the verdict and at the bags."""
+    assert not plan.in_doubt
+    assert "not order" not in Seen(page_of(plan, tmp_path)).words
+    litres = plan.volume.volume_m3
+    doubtful = replace(plan, volume_interval_m3=(0.9 * litres, 3.0 * litres))
+    assert doubtful.in_doubt
+    for one in (doubtful, replace(doubtful, obstacles=("too deep",))):
+        text = Seen(page_of(one, tmp_path)).words
+        said = "Do not order by this yet: the fill is not known to 20 %."
+        assert text.index(said) < text.index("To fill")
+        bags = text[text.index("Bags to buy") : text.index("Water")]
+        assert "not yet to be ordered" in bags
+
+
+def test_a_speck_outside_the_depths_is_owned_to(plan, tmp_path):
+    """Where the depths shown reach out of the material's by a speck, the verdict says so."""
+    volume = replace(plan.volume, max_depth_m=0.0119, deep_m2=0.0)
+    text = Seen(page_of(replace(plan, volume=volume), tmp_path)).words
+    assert "stays within the 2 to 12 mm of the material." in text
+    deep = replace(volume, max_depth_m=0.0121, deep_m2=0.0001)
+    text = Seen(page_of(replace(plan, volume=deep), tmp_path)).words
+    assert "within the 2 to 12 mm of the material, but for less than 0.01 m² deeper" in text
+    thin = replace(volume, min_depth_m=0.0019, short_m2=0.0002, deep_m2=1.0)
+    text = Seen(page_of(replace(plan, volume=thin), tmp_path)).words
+    assert "but for less than 0.01 m² thinner and 1.00 m² deeper" in text
+
+
 def test_foreign_text_is_only_text(tmp_path):
     """A script in title, file, sheet, notes or warnings is shown and never becomes markup."""
     survey = make_survey(

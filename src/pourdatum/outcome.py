@@ -37,6 +37,10 @@ if TYPE_CHECKING:
     from pourdatum.zones import Border
 
 
+WIDE_SHARE: Final = 0.2
+"""Half-width of the 95 % interval, as a share of the fill, from which nobody orders by it."""
+
+
 @dataclass(frozen=True)
 class Warned:
     """Something the user must know: a stable word for scripts and a sentence."""
@@ -267,6 +271,12 @@ class Plan(_OverSurvey):
     def buildable(self) -> bool:
         """Whether it can be poured as it stands."""
         return not self.obstacles
+
+    @property
+    def in_doubt(self) -> bool:
+        """Whether the fill is known too poorly to order by it."""
+        low_m3, high_m3 = self.volume_interval_m3
+        return high_m3 - low_m3 > 2.0 * WIDE_SHARE * self.volume.volume_m3 > 0.0
 
     @property
     def floor(self) -> Floor:

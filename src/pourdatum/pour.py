@@ -90,6 +90,8 @@ class PourSheet:
         Exit, local plan [m].
     obstacle : str
         Why no edge stays wet, and what would keep it so; empty where it does.
+    leave_taken : str
+        What was taken for the exit where nobody gave one; empty where it was given.
     """
 
     batches: tuple[Batch, ...]
@@ -102,6 +104,7 @@ class PourSheet:
     crew: Crew | Pump
     leave_m: tuple[float, float]
     obstacle: str = ""
+    leave_taken: str = ""
 
 
 def lay_out_pour(

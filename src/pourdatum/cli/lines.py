@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Final
 
 from pourdatum.cli.prooflines import proof_rows, verdict_line
 from pourdatum.controlwords import notes_on, to_read_again
-from pourdatum.outcome import Check, Plan, Survey
+from pourdatum.outcome import WIDE_SHARE, Check, Plan, Survey
 from pourdatum.pour import Crew
 from pourdatum.pumpday import clock_of
 from pourdatum.report.flatness_block import flatness_rows
@@ -209,12 +209,14 @@ def _plan_rows(plan: Plan) -> list[tuple[str, str]]:
         ("depth", f"{depths}, mean {show_height(volume.mean_depth_m, system)}"),
         ("material", f"{plan.sheet.name}, {powder} of powder in bags of {bag}"),
         ("bags", f"{order.bags} expected{waste}, buy {order.bags_to_buy} ({sure})"),
+        *_doubt(plan),
         ("water", f"{per_bag} to each bag, {in_all} in all"),
     ]
     if order.primer_l is not None:
         rows.append(("primer", water(order.primer_l, system)))
     if plan.pour is not None:
         rows.append(("pour", _pour_words(plan.pour)))
+        rows += _exit_rows(plan, plan.pour)
         rows += _day_rows(plan)
     if plan.pins.pins:
         rows.append(("pins", _pins_words(plan)))
@@ -224,6 +226,14 @@ def _plan_rows(plan: Plan) -> list[tuple[str, str]]:
     if waiting:
         rows.append(("open", f"{', '.join(waiting)}: the order is subject to them"))
     return rows
+
+
+def _doubt(plan: Plan) -> list[tuple[str, str]]:
+    """That the bags are no order yet, where the fill is known too poorly."""
+    if not plan.in_doubt:
+        return []
+    known = f"the fill is not known to {100 * WIDE_SHARE:g} %"
+    return [("order", f"not by these bags yet: {known}, and why stands below")]
 
 
 def _cost_words(plan: Plan) -> str:
@@ -269,6 +279,15 @@ def _pour_words(sheet: PourSheet) -> str:
     said += f" in {sheet.bays} bays" if sheet.bays > 1 else ""
     hours, minutes = divmod(math.floor(sheet.minutes), 60)
     return f"{said}, {hours}:{minutes:02d} h; the oldest edge is {sheet.edge_age_min:.0f} min old"
+
+
+def _exit_rows(plan: Plan, sheet: PourSheet) -> list[tuple[str, str]]:
+    """Where the crew leaves, if that was taken for granted: the order of the pour hangs on it."""
+    if not sheet.leave_taken:
+        return []
+    at = site_place(sheet.leave_m, plan.origin_m, plan.system)
+    said = f"not given: taken at ({at}), {sheet.leave_taken}; all batches run to it"
+    return [("exit", said)]
 
 
 def _pins_words(plan: Plan) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -50,7 +51,7 @@ def sheet_of(plan: Plan, job: Job) -> PourSheet | None:
         for one in plan.pins.joints
         if one.carried and one.length_m > 0.0
     ]
-    return lay_out_pour(
+    sheet = lay_out_pour(
         plan.depth_m,
         inside,
         surface.grid,
@@ -62,6 +63,11 @@ def sheet_of(plan: Plan, job: Job) -> PourSheet | None:
         parts=_parts(plan),
         waste=job.material.waste,
     )
+    return sheet if job.pour.exit is not None else replace(sheet, leave_taken=_taken(plan))
+
+
+def _taken(plan: Plan) -> str:
+    return "a doorway that was seen" if plan.floor.beyond_doors_m else "an end of the room"
 
 
 def _parts(plan: Plan) -> Parts | None:
@@ -260,9 +266,11 @@ def pour_assumptions(plan: Plan, job: Job) -> list[str]:
         return []
     said = []
     if job.pour.exit is None:
-        how = "a doorway that was seen" if plan.floor.beyond_doors_m else "an end of the room"
         at = site_place(sheet.leave_m, plan.origin_m, plan.system)
-        said.append(f"pour: the crew leaves at ({at}), {how}; [pour] exit in the job says where")
+        said.append(
+            f"pour: the crew leaves at ({at}), {sheet.leave_taken}; [pour] exit in the job says"
+            " where"
+        )
     if isinstance(sheet.crew, Pump) and job.pour.hose_l is None:
         said.append(
             "pour: what the hose holds is not given: it stays full at the end, and its material"

@@ -8,7 +8,7 @@ from pathlib import PurePath
 from typing import TYPE_CHECKING, Final
 
 from pourdatum.material import BAG_YIELD_SHARE, POUR_ACCURACY_M
-from pourdatum.outcome import Notes, Warned
+from pourdatum.outcome import WIDE_SHARE, Notes, Warned
 from pourdatum.pipeline.floor_words import floor_found
 from pourdatum.pipeline.pinned import pin_assumptions, pin_warnings
 from pourdatum.pipeline.poured import pour_assumptions, pour_warnings
@@ -33,9 +33,6 @@ if TYPE_CHECKING:
     from pourdatum.scan import Scan
     from pourdatum.stripes import Stripes
     from pourdatum.surface import Surface
-
-WIDE_SHARE: Final = 0.2
-"""Half-width of the 95 % interval, as a share of the fill, from which a plan warns."""
 
 _MUCH_NARROWER: Final = 0.67
 """Share of an interval's width that control would leave, up to which it is worth saying."""
@@ -173,8 +170,7 @@ def plan_warnings(plan: Plan, job: Job) -> list[Warned]:
             )
         )
     found += _narrower(plan)
-    low_m3, high_m3 = plan.volume_interval_m3
-    if high_m3 - low_m3 > 2 * WIDE_SHARE * plan.volume.volume_m3 > 0.0:
+    if plan.in_doubt:
         found.append(
             Warned(
                 "wide-interval",

@@ -197,7 +197,7 @@ def _layers(data: dict[str, Any]) -> Html:
         name = "Humps and high point" if kinds & {"hump", "high"} else "Nibs"
         shown.append(("humps", name, True))
     if data.get("pins"):
-        shown.append(("pins", "Pins", False))
+        shown.append(("pins", "Pins ★", False))
     if data.get("batches"):
         shown.append(("batches", "Batches", False))
     if kinds & {"shot", "spot", "level", "again"}:

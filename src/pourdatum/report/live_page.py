@@ -29,7 +29,7 @@ from pourdatum.spread import rise_m
 from pourdatum.uncertainty import COVER_95
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Sequence
 
     from shapely.geometry.base import BaseGeometry
 
@@ -48,6 +48,8 @@ _SMOOTH_M: Final = 0.002
 _LATTICE: Final = 24
 """Places each way at which what the whole scan errs by is asked for: it changes slowly."""
 _MOST_CORNERS: Final = 12
+_SAME_CORNER_M: Final = 0.2
+"""Two ways to lay a line along the same walls may end so far from each other [m]."""
 _DRAWN: Final = frozenset({"opening", "column", "unsure", "hump", "joint", "crack", "edge"})
 """Areas that come as outlines; thin, deep and unseen floor is told cell by cell."""
 
@@ -99,10 +101,7 @@ def _of_plan(plan: Plan) -> dict[str, Any]:
         "rise_m": max(rise_m(zone.datum) for zone in plan.datum.zones)
         if plan.zones
         else rise_m(plan.datum),
-        "corners": [
-            _corner(corner_name(number), base.corner) for number, base in enumerate(plan.pins.bases)
-        ]
-        or _wall_corners(surface),
+        "corners": _wall_corners(surface, [base.corner for base in plan.pins.bases]),
         "pins": [[_place(pin.place_m), words.plain(pin.name, 12)] for pin in plan.pins.pins],
     }
     data["areas"] += [_line("edge", ends) for ends in _worst_edges(plan.survey.flatness)]
@@ -266,17 +265,18 @@ def _packed_field(field_m: NDArray[np.float64]) -> str:
     return packed(np.rint(filled(field_m) / STEP_M))
 
 
-def _wall_corners(surface: Surface) -> list[dict[str, Any]]:
-    """Corners of the outline, those between long walls first."""
+def _wall_corners(surface: Surface, first: Sequence[Corner] = ()) -> list[dict[str, Any]]:
+    """Corners of the outline, after those that come first, those between long walls first."""
     met = sorted(corners_of(surface.floor.outline), key=lambda one: -min(one.before_m, one.after_m))
+    taken = [corner.place_m for corner in first]
     # The outline runs with the floor on its left.
-    return [
-        _corner(
-            corner_name(number),
-            Corner(one.place_m, one.after, np.array([-one.after[1], one.after[0]])),
-        )
-        for number, one in enumerate(met[:_MOST_CORNERS])
+    others = [
+        Corner(one.place_m, one.after, np.array([-one.after[1], one.after[0]]))
+        for one in met
+        if all(np.hypot(*(one.place_m - place_m)) > _SAME_CORNER_M for place_m in taken)
     ]
+    each = [*first, *others[: max(_MOST_CORNERS - len(first), 0)]]
+    return [_corner(corner_name(number), corner) for number, corner in enumerate(each)]
 
 
 def _corner(name: str, corner: Corner) -> dict[str, Any]:

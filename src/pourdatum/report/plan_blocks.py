@@ -6,6 +6,7 @@ import math
 from typing import TYPE_CHECKING, Final
 
 from pourdatum.buying import STOP_OVER_M, stop_height_m
+from pourdatum.outcome import WIDE_SHARE
 from pourdatum.report import words
 from pourdatum.report.blocks import (
     bullets,
@@ -45,11 +46,17 @@ def _source(plan: Plan) -> str:
 
 def _but_for(plan: Plan) -> str:
     """The small patches that lie outside the material's depths, with what is allowed of them."""
-    system, volume = plan.system, plan.volume
+    system, volume, sheet = plan.system, plan.volume, plan.sheet
+    least, least_m = (show_height(m, system) for m in (sheet.least_m, volume.min_depth_m))
+    most, most_m = (show_height(m, system) for m in (sheet.greatest_m, volume.max_depth_m))
+    # A speck is told where the depths beside the verdict show it.
     outside = [
-        f"{show_area(area_m2, system)} {how}"
-        for area_m2, how in ((volume.short_m2, "thinner"), (volume.deep_m2, "deeper"))
-        if area_m2 > SPECK_M2
+        f"{words.not_nothing(show_area(area_m2, system))} {how}"
+        for area_m2, shown, how in (
+            (volume.short_m2, volume.min_depth_m < sheet.least_m and least_m != least, "thinner"),
+            (volume.deep_m2, volume.max_depth_m > sheet.greatest_m and most_m != most, "deeper"),
+        )
+        if area_m2 > SPECK_M2 or shown
     ]
     if not outside:
         return "."
@@ -62,7 +69,7 @@ def verdict(plan: Plan) -> Html:
         depths = _allowed(plan)
         text = f"Can be poured as planned: the depth stays within the {depths} of the material"
         text += _but_for(plan)
-        return el("div", el("p", el("b", "Buildable. "), text), cls="verdict")
+        return el("div", el("p", el("b", "Buildable. "), text), _doubt(plan), cls="verdict")
     return el(
         "div",
         el("p", el("b", "Not buildable as it stands.")),
@@ -70,8 +77,17 @@ def verdict(plan: Plan) -> Html:
         el("p", f"{would_work(plan)}. All ways stand below.")
         if plan.ways.each and not plan.zones
         else None,
+        _doubt(plan),
         cls="verdict no",
     )
+
+
+def _doubt(plan: Plan) -> Html | None:
+    """That nobody orders by a fill that is known too poorly."""
+    if not plan.in_doubt:
+        return None
+    said = f"Do not order by this yet: the fill is not known to {100 * WIDE_SHARE:g} %."
+    return el("p", el("b", said), " Why, and what would help, stands under Warnings.")
 
 
 def figures(plan: Plan) -> Html:
@@ -97,6 +113,7 @@ def figures(plan: Plan) -> Html:
             "% confidence",
             f"expected use {order.bags} ({uses}), {_waste(order.waste)}",
             f"{order.left_bags} of them for what stays in the hose" if order.left_bags else None,
+            "not yet to be ordered" if plan.in_doubt else None,
         ),
         figure_card(
             "Water",

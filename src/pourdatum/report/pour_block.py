@@ -54,7 +54,7 @@ def pour_sheet(plan: Plan) -> Html | None:
                 else [_litres(plan, own)]
             ),
             tied(clock_of(own[0].start_min, plan.day.start_min)),
-            _along_across(plan, own[0]) if based else place(plan.survey, own[0].place_m),
+            _along_across(plan, own[0].place_m) if based else place(plan.survey, own[0].place_m),
         ]
         for own in strips(sheet)
     ]
@@ -107,10 +107,18 @@ def _bays(plan: Plan, sheet: PourSheet) -> Html | None:
     return el("div", table(head, rows), el("p", said, cls="soft"))
 
 
-def _along_across(plan: Plan, batch: Batch) -> Html:
-    """Where a batch begins, from the first corner of the pins."""
-    along, across = plan.pins.bases[0].along_across(np.array([batch.place_m]))[0]
+def _along_across(plan: Plan, place_m: tuple[float, float]) -> Html:
+    """A place from the first corner of the pins."""
+    along, across = plan.pins.bases[0].along_across(np.array([place_m]))[0]
     return tied(words.place(float(along), float(across), plan.system))
+
+
+def _where(plan: Plan, place_m: tuple[float, float]) -> str:
+    """A place as it is found on the site, if a corner is."""
+    unit = words.plan_unit(plan.system)
+    if not plan.pins.bases:
+        return f"at x, y = {words.site_place(place_m, plan.origin_m, plan.system)} {unit}"
+    return f"{_along_across(plan, place_m)} {unit} along, across from corner {corner_name(0)}"
 
 
 def _litres(plan: Plan, own: list[Batch]) -> Html:
@@ -128,7 +136,8 @@ def caption(sheet: PourSheet, based: bool) -> str:
         "batches" if isinstance(sheet.crew, Crew) and len(sheet.batches) <= MOST_NUMBERS
         else "strips"
     )  # fmt: skip
-    said += " in the order of the pour, from the far end to the exit (the arrow)."
+    taken = ", which was not given but taken" if sheet.leave_taken else ""
+    said += f" in the order of the pour, from the far end to the exit (the arrow){taken}."
     if based:
         said += f" Along and across are measured from corner {corner_name(0)} of the pins."
     if sheet.bays > 1:
@@ -171,6 +180,16 @@ def _told(plan: Plan, sheet: PourSheet) -> list[object]:
         )
     age = f"The oldest edge that is met within a bay is {sheet.edge_age_min:.0f} min old"
     said.append(f"{age}; the working time is {working:g} min.")
+    if sheet.leave_taken:
+        said.append(
+            [
+                el("b", "Nobody said where the crew leaves"),
+                (
+                    f": {sheet.leave_taken} was taken, {_where(plan, sheet.leave_m)}. Look before"
+                    " the first bag: another door changes the order of the batches."
+                ),
+            ]
+        )
     if sheet.obstacle:
         said.append(el("b", f"The edge does not stay wet: {sheet.obstacle}."))
     if sheet.bays > 1:

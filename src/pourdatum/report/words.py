@@ -166,9 +166,12 @@ def place(x_m: float, y_m: float, system: System) -> str:
     --------
     >>> place(1.234, -5.0, "metric")
     '1.23, −5.00'
+    >>> place(-0.0004, 3.2, "metric")
+    '0.00, 3.20'
     """
     unit, decimals = (FOOT_M, 1) if system == "imperial" else (1.0, 2)
-    return minus(f"{x_m / unit:.{decimals}f}, {y_m / unit:.{decimals}f}")
+    x, y = (round(m / unit, decimals) + 0.0 for m in (x_m, y_m))
+    return minus(f"{x:.{decimals}f}, {y:.{decimals}f}")
 
 
 def site_place(

@@ -18,33 +18,40 @@ const SHAPE_OF = {
   nib: [[0, -1], [1, 0], [0, 1], [-1, 0]],
   again: [[-1, -1], [1, -1], [1, 1], [-1, 1]],
   corner: [[-1, -1], [1, -1], [1, 1], [-1, 1]],
+  pin: Array.from({ length: 10 }, (_, k) => {
+    const [turn, far] = [(k * Math.PI) / 5, k % 2 ? 0.55 : 1.4];
+    return [far * Math.sin(turn), -far * Math.cos(turn)];
+  }),
   level: [[-1, -1], [1, -1], [0, 1]],
   shot: [[-1, -1], [1, -1], [0, 1]],
 };
 
 function drawSigns(pen, map) {
   const { data } = map.model;
-  const names = [];
+  const names = []; // Those that have one spot alone come first.
   for (const area of data.areas) {
     if (LAYER_OF[area.kind] && !map.shown.has(LAYER_OF[area.kind])) continue;
     drawArea(pen, map, area, data.place_step_m);
   }
-  if (map.shown.has("batches")) drawBatches(pen, map);
+  if (map.shown.has("batches")) names.push(...drawBatches(pen, map));
   for (const mark of data.marks) {
     if (mark.kind === "corner") continue; // Corners have a layer of their own, with every name.
     if (LAYER_OF[mark.kind] && !map.shown.has(LAYER_OF[mark.kind])) continue;
     const at = map.px(mark.place[0] * data.place_step_m, mark.place[1] * data.place_step_m);
     const bare = ["column", "zone", "opening"].includes(mark.kind);
+    const hump = mark.kind === "high" ? humpAt(map, mark) : null;
+    if (mark.kind === "hump" && map.shown.has("humps") && isHigh(map, mark)) continue;
     if (!bare) drawMark(pen, map, mark.kind, at, 6);
-    if (mark.number !== null && mark.kind === "hump") names.push([String(mark.number), at, 0]);
+    if (mark.number !== null && mark.kind === "hump") names.push([String(mark.number), at, 0, true]);
     else if (mark.text && mark.kind !== "column") {
-      names.push([mark.text, at, mark.kind === "zone" ? 0 : 10]);
+      const text = hump === null ? mark.text : `${hump} ${mark.text}`;
+      names.push([text, at, mark.kind === "zone" ? 0 : 10]);
     }
   }
   if (map.shown.has("pins")) {
     for (const [[x, y], name] of data.pins ?? []) {
       const at = map.px(x * data.place_step_m, y * data.place_step_m);
-      drawMark(pen, map, "pin", at, 3.5);
+      drawMark(pen, map, "pin", at, 4);
       names.push([name, at, 7]);
     }
   }
@@ -56,6 +63,21 @@ function drawSigns(pen, map) {
     }
   }
   drawNames(pen, map, names);
+}
+
+// A hump whose top is the high point has that one's sign, with its number before the name.
+function humpAt(map, high) {
+  const found = map.model.data.marks.find((mark) => mark.kind === "hump" && near(map, mark, high));
+  return found ? found.number : null;
+}
+
+function isHigh(map, hump) {
+  return map.model.data.marks.some((mark) => mark.kind === "high" && near(map, mark, hump));
+}
+
+function near(map, one, other) {
+  const away = [0, 1].map((axis) => one.place[axis] - other.place[axis]);
+  return Math.hypot(...away) * map.model.data.place_step_m * map.px_per_m < 8;
 }
 
 function drawArea(pen, map, area, step_m) {
@@ -94,6 +116,7 @@ function drawLine(pen, map, line, kind) {
   pen.setLineDash([]);
 }
 
+// Draws where batches meet; their names.
 function drawBatches(pen, map) {
   const { batches, place_step_m } = map.model.data;
   for (const [colour, wide] of [["#ffffff", 2.4], [map.ink, 1]]) {
@@ -106,12 +129,11 @@ function drawBatches(pen, map) {
     pen.lineWidth = wide;
     pen.stroke();
   }
-  const names = batches.places.map(([x, y], k) => [
+  return batches.places.map(([x, y], k) => [
     String(k + 1),
     map.px(x * place_step_m, y * place_step_m),
     0,
   ]);
-  drawNames(pen, map, names);
 }
 
 function drawMark(pen, map, kind, [x, y], half) {
@@ -141,9 +163,9 @@ function drawNames(pen, map, names) {
   pen.textAlign = "center";
   pen.textBaseline = "middle";
   pen.lineJoin = "round";
-  for (const [text, [x, y], off] of names) {
+  for (const [text, [x, y], off, aside = false] of names) {
     const half = pen.measureText(text).width / 2 + 2;
-    const spots = off === 0 ? [[x, y]] : [
+    const spots = off === 0 ? [[x, y], ...(aside ? [[x + 8 + half, y]] : [])] : [
       [x + off + half, y],
       [x - off - half, y],
       [x, y - off - 8],
