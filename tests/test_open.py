@@ -267,11 +267,11 @@ def test_a_name_with_a_path_is_a_name(client: Client, small: Path) -> None:
     assert set(client.page.folder.parent.iterdir()) == before
 
 
-@given(st.text(max_size=300))
+@given(st.text(max_size=300) | st.text("a. é/", max_size=9))
 def test_base_names_are_names(told: str) -> None:
     """Whatever is told becomes one name that a file system takes, and no way up."""
     name = base_name(told)
-    assert name not in ("", ".", "..")
+    assert name == name.strip(" .") != ""
     assert not {"/", "\\", "\0"} & set(name)
     assert len(os.fsencode(name)) <= 255
     assert base_name(name) == name

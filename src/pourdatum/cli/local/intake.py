@@ -115,10 +115,12 @@ def base_name(told: str) -> str:
     """
     last = told.replace("\\", "/").rsplit("/", 1)[-1]
     kept = "".join(c for c in last if c.isprintable() and c not in _FORBIDDEN)
-    stem, dot, ending = kept.strip().strip(".").rpartition(".")
-    while len(os.fsencode(f"{stem}{dot}{ending}")) > _LONGEST:
-        stem, ending = (stem[:-1], ending) if stem else (stem, ending[:-1])
-    return f"{stem}{dot}{ending}" or "scan"
+    name = kept.strip(" .")
+    while len(os.fsencode(name)) > _LONGEST:
+        stem, dot, ending = name.rpartition(".")
+        name = f"{stem[:-1]}{dot}{ending}" if stem else ending[:-1]
+        name = name.strip(" .")
+    return name or "scan"
 
 
 def _not_taken(name: str, size: int, reason: OSError, folder: Path) -> PourdatumError:
