@@ -690,6 +690,38 @@ def test_ctrl_c_ends_it_and_removes_what_was_taken_in(small: Path, tmp_path: Pat
     assert list((tmp_path / "out").iterdir()) == []
 
 
+@UNIX
+def test_ended_while_a_scan_comes(tmp_path: Path) -> None:
+    """One line, and not one that says of results what nobody asked; nothing of the scan is left."""
+    framework()
+    place = tmp_path / "temporary"
+    place.mkdir()
+    running = subprocess.Popen(
+        [sys.executable, "-m", "pourdatum", "open", "--no-browser", "-o", str(tmp_path)],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        env={**os.environ, "TMPDIR": str(place), "PYTHONPATH": str(SOURCE)},
+    )
+    assert running.stdout is not None
+    found = re.search(r"http://(127\.0\.0\.1):(\d+)/(\S+)/", running.stdout.readline())
+    assert found is not None
+    host = f"{found[1]}:{found[2]}"
+    head = (
+        f"POST /{found[3]}/take HTTP/1.1\r\nHost: {host}\r\nOrigin: http://{host}\r\n"
+        "X-Name: half.laz\r\nContent-Length: 1000\r\n\r\n"
+    )
+    with socket.create_connection((found[1], int(found[2])), 5) as line:
+        line.sendall(head.encode() + b"x" * 500)
+        until = time.monotonic() + 10
+        while not list(place.rglob("half.laz")) and time.monotonic() < until:
+            time.sleep(0.01)
+        running.send_signal(signal.SIGTERM)
+        _, told = running.communicate(timeout=30)
+    assert (running.returncode, told) == (143, "pourdatum: stopped by the system\n")
+    assert list(place.iterdir()) == []
+
+
 def test_the_page_itself_can_end_it(client: Client) -> None:
     """The button does what Ctrl-C does."""
     assert not client.page.ended.is_set()
