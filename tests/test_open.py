@@ -556,6 +556,21 @@ def test_cancelling_leaves_nothing(client: Client, small: Path, while_asking: bo
 
 
 @UNIX
+def test_cancelled_before_it_began(client: Client, small: Path) -> None:
+    """The wish to stop comes with the wishes: the worker ends, and prints nothing of its own."""
+    wishes = {"command": "survey", "scans": [str(small)], "hide": "", "out": str(client.out / "s")}
+    for _ in range(5):
+        ended = subprocess.run(
+            [sys.executable, "-P", "-m", "pourdatum.cli.local.worker"],
+            input=f"{json.dumps(wishes)}\n{json.dumps({'stop': True})}\n",
+            capture_output=True, text=True, check=False, timeout=60,
+            env={**os.environ, "PYTHONPATH": str(SOURCE)},
+            preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
+        )  # fmt: skip
+        assert (ended.stderr, list(client.out.iterdir())) == ("", [])
+
+
+@UNIX
 def test_a_worker_that_breaks_leaves_nothing(client: Client, small: Path) -> None:
     """Ended by the system, as where memory runs out: the page stays, and says so."""
     client.begin(paths=str(small), exit="ask")
