@@ -229,6 +229,7 @@ def test_an_empty_job_is_the_default(tmp_path: Path) -> None:
         ("schema = 'pourdatum.job/2'", "job is of format 2, this version reads up to format 1"),
         ("schema = 'other'", "schema = 'other' is no job of ours"),
         ("units =", "is not TOML: Invalid value (at line 1, column 8)"),
+        ("[pour]\nmixers = " + "9" * 5000, "holds a whole number of thousands of digits"),
         ("x = " + "[" * 4000, "is nested too deeply"),
         (b"title = '\xe4'", "is not UTF-8 at line 1, column 10"),
         (b"\n\n  title = '\xff\xfe'", "is not UTF-8 at line 3, column 12"),

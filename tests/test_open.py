@@ -556,6 +556,21 @@ def test_cancelling_leaves_nothing(client: Client, small: Path, while_asking: bo
 
 
 @UNIX
+def test_cancelled_before_it_began(client: Client, small: Path) -> None:
+    """The wish to stop comes with the wishes: the worker ends, and prints nothing of its own."""
+    wishes = {"command": "survey", "scans": [str(small)], "hide": "", "out": str(client.out / "s")}
+    for _ in range(5):
+        ended = subprocess.run(
+            [sys.executable, "-P", "-m", "pourdatum.cli.local.worker"],
+            input=f"{json.dumps(wishes)}\n{json.dumps({'stop': True})}\n",
+            capture_output=True, text=True, check=False, timeout=60,
+            env={**os.environ, "PYTHONPATH": str(SOURCE)},
+            preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
+        )  # fmt: skip
+        assert (ended.stderr, list(client.out.iterdir())) == ("", [])
+
+
+@UNIX
 def test_a_worker_that_breaks_leaves_nothing(client: Client, small: Path) -> None:
     """Ended by the system, as where memory runs out: the page stays, and says so."""
     client.begin(paths=str(small), exit="ask")
@@ -688,6 +703,38 @@ def test_ctrl_c_ends_it_and_removes_what_was_taken_in(small: Path, tmp_path: Pat
     assert (running.returncode, told) == (0, "")
     assert [item for item in place.iterdir() if item.name.startswith("pourdatum-")] == []
     assert list((tmp_path / "out").iterdir()) == []
+
+
+@UNIX
+def test_ended_while_a_scan_comes(tmp_path: Path) -> None:
+    """One line, and not one that says of results what nobody asked; nothing of the scan is left."""
+    framework()
+    place = tmp_path / "temporary"
+    place.mkdir()
+    running = subprocess.Popen(
+        [sys.executable, "-m", "pourdatum", "open", "--no-browser", "-o", str(tmp_path)],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        env={**os.environ, "TMPDIR": str(place), "PYTHONPATH": str(SOURCE)},
+    )
+    assert running.stdout is not None
+    found = re.search(r"http://(127\.0\.0\.1):(\d+)/(\S+)/", running.stdout.readline())
+    assert found is not None
+    host = f"{found[1]}:{found[2]}"
+    head = (
+        f"POST /{found[3]}/take HTTP/1.1\r\nHost: {host}\r\nOrigin: http://{host}\r\n"
+        "X-Name: half.laz\r\nContent-Length: 1000\r\n\r\n"
+    )
+    with socket.create_connection((found[1], int(found[2])), 5) as line:
+        line.sendall(head.encode() + b"x" * 500)
+        until = time.monotonic() + 10
+        while not list(place.rglob("half.laz")) and time.monotonic() < until:
+            time.sleep(0.01)
+        running.send_signal(signal.SIGTERM)
+        _, told = running.communicate(timeout=30)
+    assert (running.returncode, told) == (143, "pourdatum: stopped by the system\n")
+    assert list(place.iterdir()) == []
 
 
 def test_the_page_itself_can_end_it(client: Client) -> None:

@@ -166,6 +166,10 @@ def read_toml(path: Path, kind: str) -> tuple[dict[str, Any], str]:
         ) from None  # fmt: skip
     except RecursionError:
         raise JobError(f"{kind} is nested too deeply", where=where, id="job-toml") from None
+    except ValueError:  # Python turns no number of thousands of digits into one.
+        raise JobError(
+            f"{kind} holds a whole number of thousands of digits", where=where, id="job-toml"
+        ) from None
 
 
 def check(model: type[Model], data: dict[str, Any], source: str, text: str) -> Model:

@@ -12,7 +12,7 @@ import click
 from pourdatum import __version__
 from pourdatum.cli.options import Words, plan_options, shared_options, verify_options
 from pourdatum.cli.say import printable, say, say_error, show_json
-from pourdatum.cli.stop import Commands
+from pourdatum.cli.stop import Commands, Stopped
 
 if TYPE_CHECKING:
     from pourdatum.filelist import Command
@@ -182,11 +182,15 @@ def open_page(out: str | None, port: int, no_browser: bool) -> int:
     """
     from pourdatum.cli.local.serve import open_browser, served_page
 
-    with served_page(Path(out or "."), port) as page, contextlib.suppress(KeyboardInterrupt):
-        say([f"page at {page.address}", "Ctrl-C ends it, and removes what was dropped there"])
-        if not no_browser and not open_browser(page.address):
-            say(["no browser could be opened: open that address in one yourself"])
-        page.wait()
+    try:
+        with served_page(Path(out or "."), port) as page, contextlib.suppress(KeyboardInterrupt):
+            say([f"page at {page.address}", "Ctrl-C ends it, and removes what was dropped there"])
+            if not no_browser and not open_browser(page.address):
+                say(["no browser could be opened: open that address in one yourself"])
+            page.wait()
+    except Stopped as stopped:
+        stopped.words = stopped.words.partition(";")[0]  # Results of before may well be written.
+        raise
     return 0
 
 

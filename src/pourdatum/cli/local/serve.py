@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import contextlib
+import logging
+import os
 import secrets
 import socket
 import threading
@@ -16,6 +18,7 @@ from typing import Final
 from pourdatum.cli.local.desk import Desk
 from pourdatum.cli.local.intake import Intake
 from pourdatum.cli.local.routes import PURPOSE, application
+from pourdatum.cli.refusal import TRACE
 from pourdatum.errors import JobError, LimitMet, OutputError
 from pourdatum.optional import need
 
@@ -94,6 +97,8 @@ def served_page(out: Path, port: int = 0) -> Iterator[Served]:
             timeout_graceful_shutdown=2,
         )  # fmt: skip
         server = uvicorn.Server(config)
+        # A file that still comes when the program ends is a traceback to it, and none to people.
+        logging.getLogger("uvicorn.error").disabled = os.environ.get(TRACE) != "1"
         # Beside the main thread it leaves signals to us.
         thread = threading.Thread(target=server.run, args=([door],), daemon=True)
         thread.start()

@@ -209,8 +209,8 @@ def main() -> None:
     heard = os.fdopen(os.dup(sys.stdin.fileno()), encoding="utf-8")
     wishes = json.loads(heard.readline())
     line = Line(heard, spoken, wishes["hide"])
-    line.listen()
     try:
+        line.listen()
         end = end_of(wishes, line)
         line.say({"end": end})
     except (KeyboardInterrupt, Stopped, BrokenPipeError):
