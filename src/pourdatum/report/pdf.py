@@ -179,8 +179,9 @@ def _plan_parts(plan: Plan) -> list[_Part]:
             "Materials",
             plan_blocks.material(plan),
             mixing_block.to_buy(plan),
-            mixing_block.mixing_card(plan),
         ),
+        # A page of its own: it hangs on the wall beside the mixer.
+        _words("Mixing card", mixing_block.mixing_card(plan)),
         _words("Cautions", blocks.cautions(page.SUSPENDED), *_trust(survey)),
     ]
     return parts
