@@ -181,6 +181,15 @@ def test_pages_say_what_was_asked_of_them(site: Path) -> None:
     assert str(Path.home()) not in whole
 
 
+def test_the_mixing_card_is_one_sheet(site: Path) -> None:
+    """It hangs on a wall: water, order of work and what hurts stand on one sheet, and only they."""
+    cards = [page for page in text_of(site).split("\f") if "Levelling plan: Mixing card" in page]
+    (card,) = cards
+    for word in ("Water to one bag", "Order of work", "What hurts", "Two carry a bag"):
+        assert word in card
+    assert "Edge strip" not in card
+
+
 def test_a_survey_has_its_pages(folder: Path) -> None:
     """Summary, levels, cautions, and nothing of a pour."""
     write_pdf(surveyed(), folder / "survey.pdf")

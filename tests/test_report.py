@@ -368,6 +368,29 @@ def test_obstacles_come_first(plan, tmp_path):
     assert "Buildable. Can be poured" in Seen(page_of(plan, tmp_path)).words
 
 
+def test_places_in_another_unit_than_the_file(tmp_path):
+    """Feet of a scan in metres are said to be that, where they are explained; the same are not."""
+    told = "here in ft and not in m as its file has them"
+    imperial = make_plan(make_survey(system="imperial"))
+    assert told in Seen(page_of(imperial, tmp_path)).words
+    assert "its file has them" not in Seen(page_of(make_plan(), tmp_path)).words
+
+
+def test_a_hump_that_hardly_stands_out_is_not_nothing_to_grind(tmp_path):
+    """Three cubic centimetres are less than a hundredth of a litre, and nothing is nothing."""
+    plan = make_plan()
+    litres = (3e-6, 0.0, 4e-4)
+    each = zip(plan.humps, litres, strict=True)
+    humps = tuple(replace(hump, grind_m3=m3) for hump, m3 in each)
+    text = Seen(page_of(replace(plan, humps=humps), tmp_path)).words
+    assert "less than 0.01 l" in text
+    assert "0.40 l" in text
+    imperial = make_plan(make_survey(system="imperial"))
+    humps = tuple(replace(h, grind_m3=3e-6) for h in imperial.humps)
+    text = Seen(page_of(replace(imperial, humps=humps), tmp_path)).words
+    assert "less than 0.1 US gal" in text
+
+
 def test_who_must_not_order_yet_reads_it_before_the_bags(plan, tmp_path):
     """A fill that is not known to 20 % is no order: said in the verdict and at the bags."""
     assert not plan.in_doubt

@@ -99,6 +99,7 @@ def test_result_and_page(plan: Plan, tmp_path: Path) -> None:
     assert "Deep pockets" in page
     assert "invented and generic" in page
     assert "What would work" in page
+    assert "in the report" not in page
 
 
 def test_the_printed_line(plan: Plan) -> None:

@@ -48,7 +48,7 @@ def strip_name(sheet: PourSheet, batch: Batch) -> str:
 def draw_batches(plan: Plan, sheet: PourSheet) -> bytes:
     """The plan of batches as PNG, for a black-and-white printer; the same plan, the same bytes."""
     west, south, east, north = plan.floor.outline.bounds
-    margin = 0.03 * max(east - west, north - south)
+    margin = 0.045 * max(east - west, north - south)
     wide, tall = east - west + 2 * margin, north - south + 2 * margin
     across_in = min(_WIDE_IN, _TALLEST_IN * wide / tall)
     down_in = across_in * tall / wide
@@ -196,7 +196,7 @@ def _digit_in(letter: str) -> float:
 
 
 def _draw_exit(axes: Any, plan: Plan, sheet: PourSheet, margin: float) -> None:
-    """An arrow that leaves the floor at the exit."""
+    """An arrow that leaves the floor at the exit, clear of the number of the last batch."""
     import shapely
 
     outline = plan.floor.outline
@@ -207,7 +207,7 @@ def _draw_exit(axes: Any, plan: Plan, sheet: PourSheet, margin: float) -> None:
     length = float(np.hypot(*way))
     way = way / length if length > 0.0 else np.array([0.0, 1.0])
     axes.annotate(
-        "", xy=tuple(away + 0.9 * margin * way), xytext=tuple(away - 1.5 * margin * way),
+        "", xy=tuple(away + 0.9 * margin * way), xytext=tuple(away - 0.2 * margin * way),
         arrowprops={"arrowstyle": "-|>", "color": style.INK, "linewidth": 2.2,
                     "mutation_scale": 16},
     )  # fmt: skip

@@ -35,8 +35,8 @@ def document(
             el(
                 "p",
                 f"Made with pourdatum {__version__}. Places are x, y in the plan coordinates of "
-                f"the {'scan' if survey.floor.spots is None else 'levels'}. Intervals are stated "
-                "at 95 %.",
+                f"the {'scan' if survey.floor.spots is None else 'levels'}{_turned(survey)}. "
+                "Intervals are stated at 95 %.",
             ),
         ),
         # After all that it works on; the policy names it by the hash of these very letters.
@@ -44,6 +44,20 @@ def document(
     ]
     page = el("html", el("head", head), el("body", body), lang="en")
     return f"<!DOCTYPE html>\n{page}\n"
+
+
+def _turned(survey: Survey) -> str:
+    """That places are shown in another unit than the file's, so that nobody types them into CAD."""
+    units = {one.units for one in survey.scan.inputs}
+    here = words.plan_unit(survey.system)
+    feet = {"ft", "us-ft", "in"}
+    if not units or (units <= feet) == (here == "ft"):
+        return ""
+    named = " and ".join(sorted(units))
+    return (
+        f", here in {here} and not in {named} as its file has them: points.csv and drawing.dxf have"
+        " the file's own"
+    )
 
 
 def title_of(survey: Survey, otherwise: str) -> str:

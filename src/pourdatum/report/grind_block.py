@@ -127,10 +127,12 @@ def _of_zones(plan: Plan) -> list[str]:
 
 
 def show_small(volume_m3: float, plan: Plan) -> str:
-    """A volume of concrete, with one decimal more than a fill."""
+    """A volume of concrete, with one decimal more than a fill; what is there is never nothing."""
     if plan.system == "metric":
-        return f"{1000.0 * volume_m3:.{2 if volume_m3 < 0.001 else 1}f} l"
-    return show_volume(volume_m3, plan.system)
+        shown = f"{1000.0 * volume_m3:.{2 if volume_m3 < 0.001 else 1}f} l"
+    else:
+        shown = show_volume(volume_m3, plan.system)
+    return words.not_nothing(shown) if volume_m3 > 0.0 else shown
 
 
 def _held(weighed: Grinding, plan: Plan) -> str:

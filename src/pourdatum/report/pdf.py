@@ -176,8 +176,9 @@ def _plan_parts(plan: Plan) -> list[Part]:
             "Materials",
             plan_blocks.material(plan),
             mixing_block.to_buy(plan),
-            mixing_block.mixing_card(plan),
         ),
+        # A page of its own: it hangs on the wall beside the mixer.
+        words_of("Mixing card", mixing_block.mixing_card(plan)),
         words_of("Cautions", blocks.cautions(page.SUSPENDED), *_trust(survey)),
     ]
     return parts

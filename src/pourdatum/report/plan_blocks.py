@@ -74,7 +74,7 @@ def verdict(plan: Plan) -> Html:
         "div",
         el("p", el("b", "Not buildable as it stands.")),
         bullets(words.plain(why, 400) for why in plan.obstacles),
-        el("p", f"{would_work(plan)}. All ways stand below.")
+        el("p", f"{would_work(plan, here=True)}. All ways stand below.")
         if plan.ways.each and not plan.zones
         else None,
         _doubt(plan),

@@ -42,7 +42,7 @@ def _ways(plan: Plan, title: str) -> Html | None:
     fails = [way for way in each if not way.works]
     parts: list[object] = []
     if best is None:
-        parts.append(el("p", f"{would_work(plan)}."))
+        parts.append(el("p", f"{would_work(plan, here=True)}."))
     else:
         parts.append(el("p", _order_words(works)))
         priced = any(way.cost is not None for way in works)
@@ -114,8 +114,11 @@ def out_of_range(plan: Plan) -> Html | None:
     return el("div", parts, cls="even") if parts else None
 
 
-def would_work(plan: Plan) -> str:
-    """One sentence without its stop: what would work, or what stands in the way."""
+def would_work(plan: Plan, *, here: bool = False) -> str:
+    """One sentence without its stop: what would work, or what stands in the way.
+
+    Said ``here`` in the report it does not send its reader there.
+    """
     best, nearest, system = plan.ways.best, plan.ways.nearest, plan.system
     if best is not None:
         money = "" if best.cost is None else f", {words.money(best.cost)}"
@@ -123,7 +126,8 @@ def would_work(plan: Plan) -> str:
         powder = show_mass(best.powder_kg, system)
         sheets = "; a shipped sheet, invented" if best.invented else ""
         others = sum(way.works for way in plan.ways.each) - 1
-        more = f"; {others} more way{'s' if others != 1 else ''} in the report" if others else ""
+        more = f"; {others} more way{'s' if others != 1 else ''}" if others else ""
+        more += " in the report" if others and not here else ""
         took = f"{powder} of powder, {bags}{money}{sheets}"
         return f"What would work: {name_of(best, system)} ({took}){more}"
     if nearest is None:

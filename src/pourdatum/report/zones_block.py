@@ -53,7 +53,7 @@ def zones(plan: Plan) -> Html | None:
             " nothing is ordered for them, and the zones end there at stop-ends."
         )
     said += [
-        [el("b", words.plain(zone.name, _NAME)), f": {lowered(would_work(zone.plan))}."]
+        [el("b", words.plain(zone.name, _NAME)), f": {lowered(would_work(zone.plan, here=True))}."]
         for zone in plan.zones
         if not zone.plan.buildable and zone.plan.ways.each
     ]
