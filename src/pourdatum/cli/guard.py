@@ -45,6 +45,8 @@ def main(argv: Sequence[str] | None = None) -> NoReturn:
             with contextlib.suppress(OSError, AttributeError):
                 stream.flush()
         os._exit(status)
+    # It ended with an answer, which a late Ctrl-C while Python tidies up does not take back.
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
     sys.exit(status)
 
 
