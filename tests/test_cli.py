@@ -777,6 +777,40 @@ def test_stopping_leaves_nothing(tmp_path: Path, room: Path, name: str, status: 
     assert list(tmp_path.iterdir()) == []
 
 
+@pytest.mark.skipif(os.name == "nt", reason="signals of another kind")
+def test_an_answer_is_not_taken_back(tmp_path: Path) -> None:
+    """Ctrl-C while Python tidies up after the last line: the status is that of the answer."""
+    code = (
+        "import atexit, os, signal\nsignal.signal(signal.SIGINT, signal.default_int_handler)\n"
+        "atexit.register(os.kill, os.getpid(), signal.SIGINT)\n"
+        "from pourdatum.cli import main\nmain(['--version'])\n"
+    )
+    ended = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, check=False, timeout=30, cwd=tmp_path,
+        env={**os.environ, "PYTHONPATH": str(SOURCE)},
+    )  # fmt: skip
+    assert (ended.returncode, ended.stderr) == (0, b"")
+
+
+def test_a_stopped_run_waits_for_no_thread(tmp_path: Path) -> None:
+    """A thread that loads a library may wait for ever for a lock that the stop left behind."""
+    code = (
+        "import sys, threading\nfrom pourdatum import pipeline\nfrom pourdatum.cli import main\n"
+        "def stuck(*words, **more):\n    threading.Thread(target=threading.Event().wait).start()\n"
+        "    raise KeyboardInterrupt\n"
+        "pipeline.plan_scan = stuck\nmain(['plan', 'a.laz'])\n"
+    )
+    ended = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, check=False, timeout=30,
+        cwd=tmp_path,
+        env={**os.environ, "PYTHONPATH": str(SOURCE)},
+    )  # fmt: skip
+    assert (ended.returncode, ended.stderr) == (
+        130,
+        "pourdatum: interrupted; nothing was written\n",
+    )
+
+
 @pytest.mark.skipif(os.name == "nt", reason="no file-size limit there")
 def test_a_file_size_limit_is_a_full_disk(tmp_path: Path, room: Path) -> None:
     """A quota met while a picture is written is exit 5 with the folder's name; nothing is left."""

@@ -20,7 +20,15 @@ import click
 from pourdatum.cli.limits import one_thread_for_algebra
 from pourdatum.cli.refusal import TRACE, refusal_of
 from pourdatum.cli.say import error_line, error_object, say_error, show_json
-from pourdatum.cli.stop import INTERRUPTED, Stopped, begin, note, passing_over
+from pourdatum.cli.stop import (
+    HUNG_UP,
+    INTERRUPTED,
+    TERMINATED,
+    Stopped,
+    begin,
+    note,
+    passing_over,
+)
 from pourdatum.errors import JobError, OutputError, PourdatumError
 
 
@@ -29,7 +37,17 @@ def main(argv: Sequence[str] | None = None) -> NoReturn:
     if not sys.warnoptions and os.environ.get(TRACE) != "1":
         warnings.simplefilter("ignore")  # An answer is one line; what libraries murmur is not it.
     one_thread_for_algebra()
-    sys.exit(run(sys.argv[1:] if argv is None else argv))
+    status = run(sys.argv[1:] if argv is None else argv)
+    if status in (HUNG_UP, INTERRUPTED, TERMINATED):
+        # Other threads are not waited for: a stop in the middle of an import can leave them
+        # waiting for its lock for ever.
+        for stream in (sys.stdout, sys.stderr):
+            with contextlib.suppress(OSError, AttributeError):
+                stream.flush()
+        os._exit(status)
+    # It ended with an answer, which a late Ctrl-C while Python tidies up does not take back.
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    sys.exit(status)
 
 
 def run(argv: Sequence[str]) -> int:
