@@ -6,6 +6,7 @@ The server runs in this process, on a real socket; its worker is the real one.
 from __future__ import annotations
 
 import base64
+import contextlib
 import hashlib
 import http.client
 import importlib
@@ -609,6 +610,17 @@ def test_two_tabs_do_not_take_each_others_scan(client: Client, small: Path, in_f
     assert f'name="kept" value="{other["campaign"]}"' in client.get()[1].decode()
 
 
+def wait_for_a_file(scans: Path) -> None:
+    """Wait until something lies there; the folder is made anew for each campaign."""
+    until = time.monotonic() + 10
+    while time.monotonic() < until:
+        with contextlib.suppress(FileNotFoundError):
+            if any(scans.iterdir()):
+                return
+        time.sleep(0.01)
+    raise AssertionError(f"nothing came into {scans}")
+
+
 def test_a_scan_that_comes_while_another_tab_drops_one(client: Client, small: Path) -> None:
     """The slower one is told, and neither its bytes nor its name are among the other's."""
     host, port = client.host.split(":")
@@ -619,9 +631,7 @@ def test_a_scan_that_comes_while_another_tab_drops_one(client: Client, small: Pa
     scans = client.page.folder / "scans"
     with socket.create_connection((host, int(port)), 5) as line:
         line.sendall(head.encode() + b"x" * 500)
-        until = time.monotonic() + 10
-        while not list(scans.iterdir()) and time.monotonic() < until:
-            time.sleep(0.01)
+        wait_for_a_file(scans)
         assert client.take(small)[0] == 200
         line.sendall(b"x" * 500)
         assert b"422" in line.recv(100)
@@ -688,6 +698,8 @@ def test_ctrl_c_ends_it_and_removes_what_was_taken_in(small: Path, tmp_path: Pat
         stderr=subprocess.PIPE,
         text=True,
         env={**os.environ, "TMPDIR": str(place), "PYTHONPATH": str(SOURCE)},
+        # Tests that run in the background are born with it ignored.
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
     )
     assert running.stdout is not None
     found = re.search(r"http://127\.0\.0\.1:\d+/\S+", running.stdout.readline())
