@@ -24,7 +24,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pourdatum.drift import LENGTHS_M
-from pourdatum.floorsections import ENDS_A_SLAB, FloorSection, long_way_rad, short_side_m
+from pourdatum.floorsections import ENDS_A_SLAB, FloorSection, main_way_rad, short_side_m
 from pourdatum.fnumbers import SPACING_M, Line
 from pourdatum.joints import Joint
 from pourdatum.uncertainty import combined
@@ -103,7 +103,7 @@ def floor_lines(
     """
     lay = lay or Lay()
     outline = surface.floor.outline
-    first = long_way_rad(outline) % (0.5 * math.pi)
+    first = main_way_rad(outline)
     return _laid(surface, _clear(outline, joints, lay.clear_m), first, lay)
 
 
@@ -130,7 +130,7 @@ def section_lines(
     if room.area < (1.0 - _MOST_LEFT_OUT) * own.area:
         lay = Lay(clear_m=_NEAR_M, moved=moved)
         room = _clear(surface.floor.outline, joints, lay.clear_m).intersection(own)
-    first = long_way_rad(own) % (0.5 * math.pi)
+    first = main_way_rad(own)
     if short_side_m(own) < NARROW_M:
         first = (first + 0.25 * math.pi) % (0.5 * math.pi)
     return _laid(surface, room, first, lay)

@@ -87,11 +87,11 @@ def short_side_m(outline: Polygon) -> float:
     return min(_sides(outline)[1:])
 
 
-def long_way_rad(outline: Polygon) -> float:
-    """Which way its longer side looks, clockwise from +y."""
+def main_way_rad(outline: Polygon) -> float:
+    """Which way one of its two main directions looks, clockwise from +y, below a right angle."""
     box, first, second = _sides(outline)
     way = box[1] - box[0] if first >= second else box[2] - box[1]
-    return math.atan2(way[0], way[1]) % math.pi
+    return math.atan2(way[0], way[1]) % (0.5 * math.pi)
 
 
 def _sides(outline: Polygon) -> tuple[np.ndarray, float, float]:

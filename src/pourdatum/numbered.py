@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 from pourdatum.decision import Rule, Verdict, decide_by_interval
@@ -43,11 +43,12 @@ _MUST_JUDGE: Final = 0.8
 
 @dataclass(frozen=True, eq=False)
 class _Section:
-    """A test section with its lines and numbers."""
+    """A test section with its lines, their numbers, and lines laid elsewhere over it."""
 
     where: FloorSection
     lines: list[FloorLine]
     numbers: FNumbers
+    elsewhere: tuple[list[FloorLine], ...]
 
 
 @dataclass(frozen=True)
@@ -64,6 +65,41 @@ class _Judged:
     def shown(self) -> float | None:
         """The value where it is finite."""
         return None if self.value is None or math.isinf(self.value) else self.value
+
+
+@dataclass(frozen=True)
+class _Asked:
+    """One number that a contract asks for: FF or FL, of the floor or of each section."""
+
+    criterion: str
+    part: Part
+    kind: Part
+    least: float
+    source: str
+
+    def told(
+        self,
+        said: str,
+        judged: _Judged | None = None,
+        readings: int = 0,
+        worst: WorstAt | None = None,
+    ) -> Flatness:
+        """What it came to; undecided where nothing was judged."""
+        judged = judged or _Judged(UNDECIDED, "")
+        return Flatness(
+            criterion=self.criterion,
+            part=self.part,
+            source=self.source,
+            in_metres=False,
+            limit=self.least,
+            value=judged.shown,
+            uncertainty=judged.uncertainty,
+            verdict=judged.verdict,
+            worst=worst,
+            said=said,
+            readings=readings or None,
+            at_least=judged.at_least,
+        )
 
 
 def f_findings(
@@ -94,95 +130,64 @@ def f_findings(
     system : "metric" or "imperial"
         In which areas are told.
     """
-    local = (limit.local_flatness, limit.local_levelness)
-    asked: list[tuple[Part, float]] = [("FF", limit.flatness), ("FL", limit.levelness)]
-    for name, least in zip(("FF local", "FL local"), local, strict=True):
-        if least is not None:
-            asked.append((name, least))  # type: ignore[arg-type]
+    every: tuple[tuple[Part, Part, float | None], ...] = (
+        ("FF", "FF", limit.flatness),
+        ("FL", "FL", limit.levelness),
+        ("FF local", "FF", limit.local_flatness),
+        ("FL local", "FL", limit.local_levelness),
+    )
+    asked = [
+        _Asked(criterion, part, kind, least, limit.source)
+        for part, kind, least in every
+        if least is not None
+    ]
     if surface.smoother is None:
-        return [
-            Flatness(criterion, part, limit.source, False, least, said=SINGLE)
-            for part, least in asked
-        ]
-    tilt = surface.shared.tilt_rad
+        return [one.told(SINGLE) for one in asked]
     sections = []
     for where in sections_of(surface.floor.outline, joints, section_m):
         lines = section_lines(surface, where, joints)
-        numbers = f_numbers([one.line for one in lines], tilt_rad=tilt)
-        sections.append(_Section(where, lines, numbers))
+        elsewhere = tuple(section_lines(surface, where, joints, moved) for moved in _ELSEWHERE)
+        numbers = f_numbers([one.line for one in lines], tilt_rad=surface.shared.tilt_rad)
+        sections.append(_Section(where, lines, numbers, elsewhere))
     out = []
-    for part, least in asked:
-        kind: Part = "FF" if part.startswith("FF") else "FL"
-        if kind == "FL" and not level_known:
-            why = "the scan has no vertical: levelness needs control shots"
-            out.append(Flatness(criterion, part, limit.source, False, least, said=why))
-        elif part == kind:
-            out.append(_overall(surface, sections, joints, criterion, kind, least, limit, rule))
+    for one in asked:
+        if one.kind == "FL" and not level_known:
+            out.append(one.told("the scan has no vertical: levelness needs control shots"))
+        elif one.part == one.kind:
+            out.append(_overall(surface, sections, one, rule))
         else:
-            out.append(
-                _least_local(
-                    surface, sections, joints, criterion, kind, part, least, limit, rule, system
-                )
-            )
+            out.append(_least_local(surface, sections, one, rule, system))
     return out
 
 
-def _overall(
-    surface: Surface,
-    sections: list[_Section],
-    joints: Sequence[Joint],
-    criterion: str,
-    part: Part,
-    least: float,
-    limit: FLimit,
-    rule: Rule,
-) -> Flatness:
-    used = [one for one in sections if _of(one.numbers, part)[0] is not None]
-    number, readings = _of(_together(surface, used), part)
-    area_m2 = sum(one.where.area_m2 for one in used) or surface.floor.area_m2
-    wanted = sum(least_readings(one.where.area_m2) for one in used) or least_readings(area_m2)
-    others = _laid_elsewhere(surface, used, joints, part)
-    judged = _judged(number, readings, wanted, least, rule, others)
-    lines = [line for one in used for line in one.lines]
-    told = [f"{len(lines)} lines, {readings} readings"] if number is not None else []
+def _overall(surface: Surface, sections: list[_Section], asked: _Asked, rule: Rule) -> Flatness:
+    used = [one for one in sections if _of(one.numbers, asked.kind)[0] is not None]
+    lines = [one.lines for one in used]
+    areas_m2 = [one.where.area_m2 for one in used]
+    number, readings = _of(_together(surface, lines, areas_m2), asked.kind)
+    wanted = sum(map(least_readings, areas_m2 or [surface.floor.area_m2]))
+    judged = _judged(
+        number, readings, wanted, asked.least, rule, _laid_elsewhere(surface, used, asked.kind)
+    )
+    joined = [line for own in lines for line in own]
+    told = [f"{len(joined)} lines, {readings} readings"] if number is not None else []
     told.append(judged.said)
     if len(sections) > 1:
         told.append(f"{len(used)} test sections of {len(sections)}, joined by their areas")
-    return Flatness(
-        criterion=criterion,
-        part=part,
-        source=limit.source,
-        in_metres=False,
-        limit=least,
-        value=judged.shown,
-        uncertainty=judged.uncertainty,
-        verdict=judged.verdict,
-        worst=_worst_line(lines, part) if isinstance(number, FNumber) else None,
-        said="; ".join(one for one in told if one),
-        readings=readings or None,
-        at_least=judged.at_least,
-    )
+    worst = _worst_line(joined, asked.kind) if isinstance(number, FNumber) else None
+    return asked.told("; ".join(one for one in told if one), judged, readings, worst)
 
 
 def _least_local(
-    surface: Surface,
-    sections: list[_Section],
-    joints: Sequence[Joint],
-    criterion: str,
-    kind: Part,
-    part: Part,
-    least: float,
-    limit: FLimit,
-    rule: Rule,
-    system: System,
+    surface: Surface, sections: list[_Section], asked: _Asked, rule: Rule, system: System
 ) -> Flatness:
     """The section with the least number decides, and any that surely fails."""
     judged = []
     for one in sections:
-        number, readings = _of(one.numbers, kind)
+        number, readings = _of(one.numbers, asked.kind)
         wanted = least_readings(one.where.area_m2)
-        others = _laid_elsewhere(surface, [one], joints, kind)
-        judged.append((one, _judged(number, readings, wanted, least, rule, others)))
+        others = _laid_elsewhere(surface, [one], asked.kind)
+        judged.append((one, _judged(number, readings, wanted, asked.least, rule, others)))
     known = [(one, found) for one, found in judged if found.value is not None]
     area_m2 = sum(one.where.area_m2 for one in sections)
     if len(sections) == 1:
@@ -191,7 +196,7 @@ def _least_local(
         told = [_each_in_words(judged)]
     if not known:
         told += ["no section could be judged"] if len(sections) > 1 else []
-        return Flatness(criterion, part, limit.source, False, least, said="; ".join(told))
+        return asked.told("; ".join(told))
     fails = [pair for pair in known if pair[1].verdict == "does not conform"]
     open_m2 = sum(one.where.area_m2 for one, found in judged if found.value is None)
     verdict: Verdict = UNDECIDED
@@ -202,24 +207,13 @@ def _least_local(
     if open_m2 > 0.0:
         told.append(f"sections of {show_area(open_m2, system)} together could not be judged")
     one, found = min(fails or known, key=lambda pair: pair[1].value or math.inf)
+    worst = None
     if len(sections) > 1:
         told.append(f"the least is that of section {one.where.number}: {found.said}")
-    return Flatness(
-        criterion=criterion,
-        part=part,
-        source=limit.source,
-        in_metres=False,
-        limit=least,
-        value=found.shown,
-        uncertainty=found.uncertainty,
-        verdict=verdict,
-        worst=None
-        if found.shown is None or len(sections) == 1
-        else WorstAt(one.where.middle_m, None, found.shown),
-        said="; ".join(told),
-        readings=_of(one.numbers, kind)[1] or None,
-        at_least=found.at_least,
-    )
+        if found.shown is not None:
+            worst = WorstAt(one.where.middle_m, None, found.shown)
+    readings = _of(one.numbers, asked.kind)[1]
+    return asked.told("; ".join(told), replace(found, verdict=verdict), readings, worst)
 
 
 def _each_in_words(judged: list[tuple[_Section, _Judged]]) -> str:
@@ -278,24 +272,22 @@ def _of(numbers: FNumbers, part: Part) -> tuple[FNumber | MostlyNoise | None, in
     return numbers.levelness, numbers.falls
 
 
-def _together(surface: Surface, used: list[_Section]) -> FNumbers:
-    lines = [line.line for one in used for line in one.lines]
-    which = [k for k, one in enumerate(used) for _ in one.lines]
-    areas = [one.where.area_m2 for one in used]
-    return f_numbers(lines, tilt_rad=surface.shared.tilt_rad, sections=(which, areas))
+def _together(
+    surface: Surface, lines: Sequence[list[FloorLine]], areas_m2: Sequence[float]
+) -> FNumbers:
+    """The numbers of sections together, from the lines and the area of each."""
+    which = [k for k, own in enumerate(lines) for _ in own]
+    joined = [one.line for own in lines for one in own]
+    return f_numbers(joined, tilt_rad=surface.shared.tilt_rad, sections=(which, areas_m2))
 
 
-def _laid_elsewhere(
-    surface: Surface, used: list[_Section], joints: Sequence[Joint], part: Part
-) -> list[float]:
+def _laid_elsewhere(surface: Surface, used: list[_Section], part: Part) -> list[float]:
     """What other lines over the same floor give: the luck of a sample of lines."""
     found = []
-    for moved in _ELSEWHERE:
-        again = []
-        for one in used:
-            lines = section_lines(surface, one.where, joints, moved)
-            again.append(_Section(one.where, lines, one.numbers))
-        number, _ = _of(_together(surface, [one for one in again if one.lines]), part)
+    for k in range(len(_ELSEWHERE)):
+        laid = [(one.elsewhere[k], one.where.area_m2) for one in used if one.elsewhere[k]]
+        lines, areas_m2 = [lines for lines, _ in laid], [area_m2 for _, area_m2 in laid]
+        number, _ = _of(_together(surface, lines, areas_m2), part)
         if isinstance(number, MostlyNoise):
             found.append(number.as_read)
         elif number is not None and math.isfinite(number.value):

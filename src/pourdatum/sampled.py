@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pourdatum.everywhere import STEP_M, Places, lay_towards
-from pourdatum.floorsections import long_way_rad
+from pourdatum.floorsections import main_way_rad
 from pourdatum.sampling import Sampling
 
 if TYPE_CHECKING:
@@ -44,7 +44,7 @@ def both_ways(grid: Grid, seen: Mask, outline: Polygon, length_m: float) -> list
     length_m : float
         Of the straightedge [m].
     """
-    first = long_way_rad(outline) % (0.5 * math.pi)
+    first = main_way_rad(outline)
     found = [
         lay_towards(grid, seen, length_m, bearing) for bearing in (first, first + 0.5 * math.pi)
     ]
@@ -57,10 +57,11 @@ def pitch_of(sampling: Sampling, laid: list[Places], outline: Polygon) -> float 
         return sampling.grid_m
     wanted = sampling.least(float(outline.area))
     assert wanted is not None
+    middles = [_along_across(one, outline) for one in laid]
     # Both ways at each node: the widest grid has about half as many nodes as readings.
     pitch = min(math.sqrt(2.0 * float(outline.area) / wanted) + 1.0, _WIDEST_M)
     while pitch >= STEP_M:
-        if sum(int(on_grid(one, outline, pitch).size) for one in laid) >= wanted:
+        if sum(_nearest_nodes(u, v, pitch).size for u, v in middles) >= wanted:
             return pitch
         pitch -= STEP_M
     return None
@@ -68,7 +69,11 @@ def pitch_of(sampling: Sampling, laid: list[Places], outline: Polygon) -> float 
 
 def on_grid(places: Places, outline: Polygon, pitch_m: float) -> Index:
     """Which straightedges have their middle nearest a node of the grid, one for each node."""
-    u, v = _along_across(places, outline)
+    return _nearest_nodes(*_along_across(places, outline), pitch_m)
+
+
+def _nearest_nodes(u: Array, v: Array, pitch_m: float) -> Index:
+    """Which middles lie nearest a node, one for each node that has one within a step."""
     node_u, node_v = np.rint(u / pitch_m), np.rint(v / pitch_m)
     off = np.hypot(u - node_u * pitch_m, v - node_v * pitch_m)
     near = np.flatnonzero(off <= STEP_M)
@@ -116,7 +121,7 @@ def keeps_share(
 
 def _along_across(places: Places, outline: Polygon) -> tuple[Array, Array]:
     """Middles of straightedges, from the middle of the floor along its main directions [m]."""
-    first = long_way_rad(outline) % (0.5 * math.pi)
+    first = main_way_rad(outline)
     along = np.array([math.sin(first), math.cos(first)])
     across = np.array([-along[1], along[0]])
     box = outline.minimum_rotated_rectangle.centroid
