@@ -264,6 +264,9 @@ class _Drawing:
         """The file."""
         out = io.StringIO(newline="")
         with _without_clock(need("ezdxf", purpose="writing a drawing", extra="base")):
+            # The library would list classes in an order that changes from run to run.
+            for kind in sorted(self._doc.entitydb.dxf_types_in_use()):
+                self._doc.classes.add_class(kind)
             self._doc.write(out)
         return out.getvalue().encode(self._doc.output_encoding, "dxfreplace")
 
