@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import importlib
 import os
+from collections.abc import Iterator
 from pathlib import Path
 from types import ModuleType
 
 import pytest
 from hypothesis import HealthCheck, settings
+
+from browser import Browser, open_browser
 
 # No test opens a window, wherever it runs.
 os.environ["MPLBACKEND"] = "Agg"
@@ -47,3 +50,10 @@ def open3d() -> ModuleType:
         return importlib.import_module("open3d")
     except (ImportError, OSError) as reason:
         pytest.skip(f"Open3D does not load ({reason}); `pourdatum doctor` names what is missing")
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    """A headless Chromium; where there is none, a skip says so."""
+    with open_browser() as found:
+        yield found

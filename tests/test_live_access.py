@@ -13,13 +13,12 @@ import io
 import shutil
 import subprocess
 import tarfile
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from browser import DESK, PHONE, Browser, Page, open_browser
+from browser import DESK, PHONE, Browser, Page
 from finished import make_check, make_plan
 from pourdatum.report.page import write_page
 
@@ -29,13 +28,6 @@ AXE_SHA512 = (
 )
 LEAST_PX = 24
 """Side of what is touched (WCAG 2.2, success criterion 2.5.8)."""
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    """One browser for all."""
-    with open_browser() as found:
-        yield found
 
 
 @pytest.fixture(scope="module")

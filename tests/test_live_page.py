@@ -7,7 +7,6 @@ what it shows is held against the tool's own figures. Without the browser these 
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -17,7 +16,7 @@ import pytest
 import shapely
 
 import pourdatum as pdm
-from browser import DESK, PHONE, Browser, Page, open_browser
+from browser import DESK, PHONE, Browser, Page
 from finished import SHEET, make_check, make_ground_plan, make_plan, make_survey
 from live_js import ARITHMETIC, source
 from pourdatum.geometry import Plane
@@ -40,13 +39,6 @@ class Written:
 
     plan: Plan
     file: Path
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    """One browser for all."""
-    with open_browser() as found:
-        yield found
 
 
 @pytest.fixture(scope="module")

@@ -278,24 +278,44 @@ def test_base_names_are_names(told: str) -> None:
     assert base_name(name) == name
 
 
+def half_an_upload(host: str, token: str, name: str, size: int) -> socket.socket:
+    """A line on which the first file of a campaign comes, of which half is sent."""
+    head = (
+        f"POST /{token}/take HTTP/1.1\r\nHost: {host}\r\nOrigin: http://{host}\r\n"
+        f"X-First: 1\r\nX-Name: {name}\r\nContent-Length: {size}\r\n\r\n"
+    )
+    address, port = host.split(":")
+    line = socket.create_connection((address, int(port)), 5)
+    line.sendall(head.encode() + b"x" * (size // 2))
+    return line
+
+
+def wait_for_a_file(scans: Path) -> None:
+    """Wait until something lies there; the folder is made anew for each campaign."""
+    until = time.monotonic() + 10
+    while time.monotonic() < until:
+        with contextlib.suppress(FileNotFoundError):
+            if any(scans.iterdir()):
+                return
+        time.sleep(0.01)
+    raise AssertionError(f"nothing came into {scans}")
+
+
+def what_stays(folder: Path, pattern: str = "*") -> list[Path]:
+    """What still lies in a folder after ten seconds: the server tidies up once it has answered."""
+    until = time.monotonic() + 10
+    while list(folder.glob(pattern)) and time.monotonic() < until:
+        time.sleep(0.01)
+    return list(folder.glob(pattern))
+
+
 def test_a_file_that_ends_too_early_is_not_kept(client: Client) -> None:
     """The line breaks after half of the bytes: nothing of it lies there."""
-    host, port = client.host.split(":")
-    head = (
-        f"POST /{client.token}/take HTTP/1.1\r\nHost: {client.host}\r\n"
-        f"Origin: http://{client.host}\r\nX-Name: half.laz\r\nContent-Length: 1000000\r\n\r\n"
-    )
     scans = client.page.folder / "scans"
-    with socket.create_connection((host, int(port)), 5) as line:
-        line.sendall(head.encode() + b"x" * 500_000)
-        until = time.monotonic() + 10
-        while not list(scans.iterdir()) and time.monotonic() < until:
-            time.sleep(0.01)
+    with half_an_upload(client.host, client.token, "half.laz", 1_000_000):
+        wait_for_a_file(scans)
         assert [item.name for item in scans.iterdir()] == ["half.laz"]
-    until = time.monotonic() + 10
-    while list(scans.iterdir()) and time.monotonic() < until:
-        time.sleep(0.01)
-    assert list(scans.iterdir()) == []
+    assert what_stays(scans) == []
     assert client.begin(dropped=True) == (
         422,
         {"told": "no scan is given; drop one, choose one, or type its path"},
@@ -610,27 +630,10 @@ def test_two_tabs_do_not_take_each_others_scan(client: Client, small: Path, in_f
     assert f'name="kept" value="{other["campaign"]}"' in client.get()[1].decode()
 
 
-def wait_for_a_file(scans: Path) -> None:
-    """Wait until something lies there; the folder is made anew for each campaign."""
-    until = time.monotonic() + 10
-    while time.monotonic() < until:
-        with contextlib.suppress(FileNotFoundError):
-            if any(scans.iterdir()):
-                return
-        time.sleep(0.01)
-    raise AssertionError(f"nothing came into {scans}")
-
-
 def test_a_scan_that_comes_while_another_tab_drops_one(client: Client, small: Path) -> None:
     """The slower one is told, and neither its bytes nor its name are among the other's."""
-    host, port = client.host.split(":")
-    head = (
-        f"POST /{client.token}/take HTTP/1.1\r\nHost: {client.host}\r\nX-First: 1\r\n"
-        f"Origin: http://{client.host}\r\nX-Name: room.laz\r\nContent-Length: 1000\r\n\r\n"
-    )
     scans = client.page.folder / "scans"
-    with socket.create_connection((host, int(port)), 5) as line:
-        line.sendall(head.encode() + b"x" * 500)
+    with half_an_upload(client.host, client.token, "room.laz", 1000) as line:
         wait_for_a_file(scans)
         assert client.take(small)[0] == 200
         line.sendall(b"x" * 500)
@@ -649,7 +652,7 @@ def test_the_result_as_one_file_for_several_at_once(client: Client, small: Path)
             assert status == 200
             with zipfile.ZipFile(BytesIO(packed)) as held:
                 assert held.testzip() is None
-    assert list(client.page.folder.glob("*.zip")) == []
+    assert what_stays(client.page.folder, "*.zip") == []
 
 
 @UNIX
@@ -731,15 +734,9 @@ def test_ended_while_a_scan_comes(tmp_path: Path) -> None:
         env={**os.environ, "TMPDIR": str(place), "PYTHONPATH": str(SOURCE)},
     )
     assert running.stdout is not None
-    found = re.search(r"http://(127\.0\.0\.1):(\d+)/(\S+)/", running.stdout.readline())
+    found = re.search(r"http://(127\.0\.0\.1:\d+)/(\S+)/", running.stdout.readline())
     assert found is not None
-    host = f"{found[1]}:{found[2]}"
-    head = (
-        f"POST /{found[3]}/take HTTP/1.1\r\nHost: {host}\r\nOrigin: http://{host}\r\n"
-        "X-Name: half.laz\r\nContent-Length: 1000\r\n\r\n"
-    )
-    with socket.create_connection((found[1], int(found[2])), 5) as line:
-        line.sendall(head.encode() + b"x" * 500)
+    with half_an_upload(found[1], found[2], "half.laz", 1000):
         until = time.monotonic() + 10
         while not list(place.rglob("half.laz")) and time.monotonic() < until:
             time.sleep(0.01)

@@ -123,8 +123,7 @@ _NUMBER: Final = r"(\d+(?:\.\d+)?)"
 _GAP: Final = re.compile(rf"(?:{_NUMBER}|(\d+)/([1-9]\d*))(?P<gap>mm|in)/{_NUMBER}(?P<length>m|ft)")
 _F: Final = re.compile(rf"E1155:FF{_NUMBER}/FL{_NUMBER}(?:/MLFF{_NUMBER}/MLFL{_NUMBER})?")
 CRITERION: Final = re.compile(
-    r"(?:\d+(?:\.\d+)?|\d+/[1-9]\d*)(?:mm|in)/\d+(?:\.\d+)?(?:m|ft)"
-    rf"|BS8204:SR[123]|DIN18202:\w+|{_F.pattern}|ACI117:[\w-]+|TR34:\w+|F710"
+    rf"{_GAP.pattern}|BS8204:SR[123]|DIN18202:\w+|{_F.pattern}|ACI117:[\w-]+|TR34:\w+|F710"
     r"|A108:large|A108:small|BS5385",
     re.ASCII,
 )

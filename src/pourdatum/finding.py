@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Final, Literal
 
@@ -26,6 +27,22 @@ class WorstAt:
     value: float
     length_m: float = 0.0
     """Of the straightedge, where there is one."""
+
+    @property
+    def ends_m(self) -> tuple[tuple[float, float], tuple[float, float]] | None:
+        """Both ends of the straightedge, local plan [m]; None where there is none.
+
+        Examples
+        --------
+        >>> WorstAt((3.0, 2.0), math.pi / 2, 0.004, 2.0).ends_m
+        ((2.0, 2.0), (4.0, 2.0))
+        """
+        if not self.length_m or self.bearing_rad is None:
+            return None
+        x, y = self.place_m
+        half_m = 0.5 * self.length_m
+        dx, dy = half_m * math.sin(self.bearing_rad), half_m * math.cos(self.bearing_rad)
+        return (x - dx, y - dy), (x + dx, y + dy)
 
 
 @dataclass(frozen=True)

@@ -255,4 +255,13 @@ def _batches(laid: Laid, blocks: Blocks, bag_m3: float, crew: Crew | Pump) -> tu
     return tuple(found)
 
 
-__all__ = ["Batch", "Crew", "Parts", "PourSheet", "Pump", "check_crew", "lay_out_pour"]
+__all__ = [
+    "Batch",
+    "Crew",
+    "Parts",
+    "PourSheet",
+    "Pump",
+    "check_crew",
+    "check_exit",
+    "lay_out_pour",
+]

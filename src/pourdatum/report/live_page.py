@@ -289,15 +289,8 @@ def _corner(name: str, corner: Corner) -> dict[str, Any]:
 
 def _worst_edges(flatness: Iterable[Flatness]) -> list[NDArray[np.float64]]:
     """Straightedges at the worst place of each criterion that knows one, ends (2, 2) [m]."""
-    found: dict[object, NDArray[np.float64]] = {}
-    for one in flatness:
-        worst = one.worst
-        if worst is None or not worst.length_m or worst.bearing_rad is None:
-            continue
-        way = np.array([math.sin(worst.bearing_rad), math.cos(worst.bearing_rad)])
-        ends = np.array(worst.place_m) + 0.5 * worst.length_m * np.array([[-1.0], [1.0]]) * way
-        found.setdefault((worst.place_m, worst.bearing_rad, worst.length_m), ends)
-    return list(found.values())
+    ends_m = [one.worst.ends_m for one in flatness if one.worst is not None]
+    return [np.array(ends) for ends in dict.fromkeys(ends_m) if ends is not None]
 
 
 def _parts(shape: BaseGeometry) -> list[BaseGeometry]:

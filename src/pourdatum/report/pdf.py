@@ -7,7 +7,6 @@ is legible in black and white. The same result gives the same bytes.
 from __future__ import annotations
 
 import io
-import math
 from collections.abc import Callable
 from dataclasses import replace
 from functools import partial
@@ -39,7 +38,7 @@ from pourdatum.report.document import title_of
 from pourdatum.report.markup import el
 from pourdatum.report.pdf_flow import Filled, Flow
 from pourdatum.report.pdf_paper import About, Sheet, usual_paper
-from pourdatum.report.pdf_parts import words_of
+from pourdatum.report.pdf_parts import hashed, mean_level, words_of
 from pourdatum.report.pdf_plan import PlanSheet, draw_plan, plan_sheet
 from pourdatum.report.pdf_proof import Part, Profiles, proof_about, proof_parts
 from pourdatum.report.picture import datum_words, depth_view, levels_view
@@ -124,17 +123,8 @@ def _words_on(filled: Filled, paper: Any, what: str, about: About, at: tuple[int
 
 
 def _about(survey: Survey, plan: Plan | None) -> About:
-    if plan is not None:
-        datum = f"datum {datum_words(plan)}"
-    elif math.isfinite(survey.figures.mean_m):
-        datum = (
-            f"mean level {words.level(survey.figures.mean_m + survey.origin_m[2], survey.system)}"
-        )
-    else:
-        datum = "level not known"
-    inputs = tuple(
-        f"{words.plain(item.file, 60)}   sha256 {item.sha256}" for item in survey.scan.inputs
-    )
+    datum = mean_level(survey) if plan is None else f"datum {datum_words(plan)}"
+    inputs = tuple(hashed(item) for item in survey.scan.inputs)
     kind = "Survey of a floor" if plan is None else "Levelling plan"
     return About(
         title_of(survey, "Floor"), kind, datum, inputs, f"Made with pourdatum {__version__}"

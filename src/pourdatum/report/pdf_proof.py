@@ -5,11 +5,10 @@ The words are those of the page; the straightedges of the worst places are drawn
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
-from pourdatum.report import blocks, control_block, flatness_block, proof_page, setups, words
+from pourdatum.report import blocks, control_block, flatness_block, proof_page, setups
 from pourdatum.report.markup import el
 from pourdatum.report.pdf_paper import (
     HEAD_PT,
@@ -20,7 +19,7 @@ from pourdatum.report.pdf_paper import (
     Sheet,
     wrapped,
 )
-from pourdatum.report.pdf_parts import Words, words_of
+from pourdatum.report.pdf_parts import Words, hashed, mean_level, words_of
 from pourdatum.report.pdf_plan import PlanSheet, plan_sheet
 from pourdatum.report.proof_view import paint_profile, thickness_view, worst_gaps
 
@@ -114,18 +113,13 @@ def proof_parts(check: Check) -> list[Part]:
 
 def proof_about(check: Check, made: str) -> About:
     """What the title block of every sheet of a proof says."""
-    survey = check.survey
-    mean_m = survey.figures.mean_m
-    datum = "level not known"
-    if math.isfinite(mean_m):
-        datum = f"mean level {words.level(mean_m + survey.origin_m[2], survey.system)}"
     inputs = tuple(
-        f"{which} {words.plain(item.file, 60)}   sha256 {item.sha256}"
+        f"{which} {hashed(item)}"
         for which, scan in (("BEFORE", check.before.floor.scan), ("AFTER", check.scan))
         for item in scan.inputs
     )
     title = proof_page.title_of_check(check)
-    return About(title, "Proof of a poured floor", datum, inputs, made)
+    return About(title, "Proof of a poured floor", mean_level(check.survey), inputs, made)
 
 
 __all__ = ["Part", "Profiles", "proof_about", "proof_parts"]

@@ -105,25 +105,20 @@ def _edges(check: Check) -> list[Area]:
     """Straightedges at the worst places."""
     import shapely
 
-    found = []
-    for one, _ in worst_gaps(check):
-        worst = one.worst
-        assert worst is not None
-        assert worst.bearing_rad is not None
-        half = 0.5 * worst.length_m
-        way = np.array([np.sin(worst.bearing_rad), np.cos(worst.bearing_rad)])
-        ends = np.array(worst.place_m) + np.array([[-half], [half]]) * way
-        found.append(Area("edge", shapely.LineString(ends), "straightedge at a worst place"))
-    return found
+    return [
+        Area("edge", shapely.LineString(one.worst.ends_m), "straightedge at a worst place")
+        for one, _ in worst_gaps(check)
+        if one.worst is not None
+    ]
 
 
 def worst_gaps(check: Check) -> list[tuple[Flatness, Mend | None]]:
     """Criteria by straightedge that have a worst place, one for each place, with what mends it."""
     found: dict[object, tuple[Flatness, Mend | None]] = {}
     for one, mend in zip(check.found.flatness, check.found.mends, strict=True):
-        worst = one.worst
-        if worst is not None and worst.length_m and worst.bearing_rad is not None:
-            found.setdefault((worst.place_m, worst.bearing_rad, worst.length_m), (one, mend))
+        ends_m = None if one.worst is None else one.worst.ends_m
+        if ends_m is not None:
+            found.setdefault(ends_m, (one, mend))
     return list(found.values())
 
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import base64
-import hashlib
 from importlib import resources
 from typing import Final
 
@@ -44,26 +42,25 @@ ICON: Final = (
 )
 """A floor that is not level, and the datum above it."""
 
-REPORT_POLICY: Final = f"{stylesheet.policy()}; frame-ancestors 'none'; sandbox allow-downloads"
-"""Of files of a result: they load nothing, run nothing, and have no origin."""
 
+def file_policy(name: str = "") -> str:
+    """What a file of a result may do: nothing is loaded, nothing runs, and it has no origin.
 
-def live_policy() -> str:
-    """Of the report: the same, but that its own script runs, known by its hash."""
-    from pourdatum.report import live_block
+    Of the report its own script runs, known by its hash: sealed off, it can ask nothing.
+    """
+    if name != "report.html":
+        return f"{stylesheet.policy()}; frame-ancestors 'none'; sandbox allow-downloads"
+    from pourdatum.report.live_block import script
 
-    own = stylesheet.policy(live_block.script())
+    own = stylesheet.policy(script())
     return f"{own}; frame-ancestors 'none'; sandbox allow-downloads allow-scripts"
 
 
 def policy() -> str:
     """What the page may load: its own style, its own script, and pictures and words from here."""
     return (
-        f"default-src 'none'; style-src '{_hash(CSS)}'; script-src '{_hash(SCRIPT)}'; "
+        f"default-src 'none'; style-src '{stylesheet.source_hash(CSS)}'; "
+        f"script-src '{stylesheet.source_hash(SCRIPT)}'; "
         "img-src 'self'; connect-src 'self'; base-uri 'none'; form-action 'none'; "
         "frame-ancestors 'none'; require-trusted-types-for 'script'; trusted-types 'none'"
     )
-
-
-def _hash(text: str) -> str:
-    return f"sha256-{base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()}"

@@ -18,6 +18,7 @@ from pourdatum.cli.refusal import refusal_of
 from pourdatum.cli.say import printable
 from pourdatum.cli.stop import Stopped
 from pourdatum.errors import JobError, PourdatumError
+from pourdatum.filelist import Command, choose_files
 from pourdatum.optional import need
 from pourdatum.write.folder import check_target
 
@@ -142,12 +143,10 @@ def application(
     def result(request: Request) -> Response:
         done = desk.view.end.get("result", {})
         name = request.path_params["name"]
-        headers = {"content-security-policy": looks.REPORT_POLICY}
+        headers = {"content-security-policy": looks.file_policy(name)}
         if name not in done.get("files", ()):
             return Plain("no such file in the result\n", 404, headers, "text/plain")
         path = Path(done["folder"], name)
-        if name == "report.html":
-            headers["content-security-policy"] = looks.live_policy()
         kind = _SHOWN_HERE.get(path.suffix)
         if not path.is_file() or path.is_symlink():
             return Plain("the file has gone from the result folder\n", 404, headers, "text/plain")
@@ -157,7 +156,7 @@ def application(
 
     def whole(request: Request) -> Response:
         done = desk.view.end.get("result")
-        headers = {"content-security-policy": looks.REPORT_POLICY}
+        headers = {"content-security-policy": looks.file_policy()}
         if done is None:
             return Plain("there is no result yet\n", 404, headers, "text/plain")
         # Each who asks gets a file of its own: two at once would write into one another's.
@@ -230,7 +229,7 @@ def wishes_of(asked: dict[str, Any], intake: Intake, out: Path) -> dict[str, Any
             raise JobError(f"'{told}' is not known", where=name, hint=f"use {', '.join(among)}")
         return told
 
-    command = word("command", "plan", "survey")
+    command: Command = "plan" if word("command", "plan", "survey") == "plan" else "survey"
     lines = [line.strip() for line in word("paths").splitlines() if line.strip()]
     for line in lines:
         if is_address(line.strip("\"'")):
@@ -244,15 +243,14 @@ def wishes_of(asked: dict[str, Any], intake: Intake, out: Path) -> dict[str, Any
     folder = Path(typed_path(word("folder") or str(out)))
     if not folder.is_absolute():
         raise JobError("it is no whole path", where=str(folder), hint=f"for example {out}")
-    target = folder / default_target(scans[0], "plan" if command == "plan" else "survey")
+    target = folder / default_target(scans[0], command)
     check_target(target, overwrite=True)
-    files = "result,report,pictures,drawing" + (",tables" if command == "plan" else "")
     return {
         "command": command,
         "scans": scans,
         "hide": str(intake.scans),
         "out": str(target),
-        "files": f"{files},pdf" if asked.get("pdf") else None,
+        "files": ",".join((*choose_files(None, command), "pdf")) if asked.get("pdf") else None,
         "material": word("material") or "standard",
         "shown": word("shown", "metric", "imperial"),
         "ask_exit": command == "plan" and word("exit", "ask", "none") == "ask",
