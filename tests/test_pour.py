@@ -210,6 +210,24 @@ def test_a_wide_floor_needs_bays() -> None:
     assert len(sheet.stop_ends) >= sheet.bays - 1
 
 
+def test_a_very_wide_floor_has_an_order_too() -> None:
+    """90 m square at 11 mm: two batches fit across in time, there and back, in strips of 0.35 m.
+
+    2 of 1.07 m² are 6.1 m of lane, so fewer than 15 bays cannot be. Strips are told apart by blocks
+    of 0.3 m; with blocks of half a metre it took 67 bays.
+    """
+    grid = Grid(0.0, 0.0, 0.15, 600, 600)
+    inside = np.ones(grid.shape, bool)
+    depth = np.full(grid.shape, 0.011)
+    sheet = lay_out_pour(
+        depth, inside, grid, 8100.0 * 0.011, SHEET, crew=CREW, leave_m=(90.0, 45.0)
+    )
+    assert not sheet.obstacle
+    assert sheet.edge_age_min <= SHEET.working_time_min
+    assert 15 <= sheet.bays <= 45
+    assert sum(batch.volume_m3 for batch in sheet.batches) == pytest.approx(8100.0 * 0.011)
+
+
 def test_movement_joints_end_bays() -> None:
     """A joint across the room parts it into two bays, and no batch lies on both sides."""
     room = shapely.box(0.0, 0.0, 8.0, 4.0)

@@ -30,7 +30,9 @@ Mask = NDArray[np.bool_]
 BLOCK_M: Final = 0.1
 """Side of a block, about [m]."""
 _MOST: Final = 40_000
-"""Blocks of a floor at the most: they are wider on a large one."""
+"""Blocks of a floor from which they are made wider."""
+_WIDEST_M: Final = 0.3
+"""Side of a block at the most, if cells allow [m]: strips are 0.35 m deep and more."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -109,15 +111,14 @@ def make_blocks(
     parts : Parts, optional
         Parts of the floor, such as zones, whose borders no batch crosses either.
     """
-    wide = max(round(BLOCK_M / grid.cell_m), 1)
-    wide = max(wide, math.ceil(math.sqrt(inside.sum() / _MOST)))
+    wide = _cells_wide(inside, grid)
     row, col = np.nonzero(inside)
-    name = (row // wide) * (grid.nx // wide + 1) + col // wide
-    part = np.zeros(row.size, np.int64) if parts is None else parts.of[row, col]
-    name = name * (int(part.max()) + 1) + part
-    _, first, own = np.unique(name, return_index=True, return_inverse=True)
-    part = part[first]
-    count = int(own.max()) + 1
+    part_of = np.zeros(row.size, np.int64) if parts is None else parts.of[row, col]
+    own, part = _numbered(
+        ((row // wide) * (grid.nx // wide + 1) + col // wide) * (int(part_of.max()) + 1) + part_of,
+        part_of,
+    )
+    count = part.size
     block_of = np.full(inside.shape, -1, np.int64)
     block_of[row, col] = own
     cells = np.bincount(own, minlength=count)
@@ -152,18 +153,35 @@ def make_blocks(
     )
 
 
+def _cells_wide(inside: Mask, grid: Grid) -> int:
+    """Cells along the side of a block."""
+    few = math.ceil(math.sqrt(inside.sum() / _MOST))
+    return max(round(BLOCK_M / grid.cell_m), min(few, int(_WIDEST_M / grid.cell_m + 1e-9)), 1)
+
+
+def _numbered(name: Index, part_of: Index) -> tuple[Index, Index]:
+    """Number of the block that each cell (m,) is in, from 0 by name, and each block's part (n,)."""
+    met = np.zeros(int(name.max()) + 1, bool)
+    met[name] = True
+    own = (np.cumsum(met) - 1)[name]
+    part = np.empty(int(own.max()) + 1, np.int64)
+    part[own] = part_of
+    return own, part
+
+
 def _links(block_of: Index, wide: int) -> tuple[Index, Array]:
     """Pairs of blocks that share open edges of cells (k, 2), and the share that is open (k,)."""
-    pairs = []
+    many = int(block_of.max()) + 1
+    names = []
     for one, other in (
         (block_of[:, :-1], block_of[:, 1:]),
         (block_of[:-1], block_of[1:]),
     ):
         open_ = (one >= 0) & (other >= 0) & (one != other)
-        pairs.append(np.stack([one[open_], other[open_]], axis=1))
-    every = np.sort(np.concatenate(pairs), axis=1)
-    link, count = np.unique(every, axis=0, return_counts=True)
-    return link.reshape(-1, 2), count / wide
+        a, b = one[open_], other[open_]
+        names.append(np.minimum(a, b) * many + np.maximum(a, b))
+    name, count = np.unique(np.concatenate(names), return_counts=True)
+    return np.stack([name // many, name % many], axis=1), count / wide
 
 
 def _crossed(place_m: Array, link: Index, joints: Sequence[LineString]) -> Mask:
@@ -183,7 +201,7 @@ def _level(link: Index, share: Array, source: Array, place_m: Array, exit_block:
     """Height of the trickle over each block (n,), in squares of a block's side."""
     from scipy.sparse import coo_array
     from scipy.sparse.csgraph import connected_components
-    from scipy.sparse.linalg import spsolve
+    from scipy.sparse.linalg import splu
 
     count = source.size
     a, b = link.T
@@ -206,7 +224,14 @@ def _level(link: Index, share: Array, source: Array, place_m: Array, exit_block:
             shape=(count, count),
         ).tocsr()
         matrix: Any = (held - whole)[free][:, free].tocsc()
-        level[free] = spsolve(matrix, source[free])
+        # A symmetric order fills in less, and pivots are not needed.
+        solver = splu(
+            matrix,
+            permc_spec="MMD_AT_PLUS_A",
+            diag_pivot_thresh=0.0,
+            options={"SymmetricMode": True},
+        )
+        level[free] = solver.solve(source[free])
     return level
 
 
@@ -215,10 +240,14 @@ def _slope(place_m: Array, link: Index, level: Array) -> Array:
     a, b = link.T
     way = place_m[b] - place_m[a]
     rise = level[b] - level[a]
-    square = np.zeros((level.size, 2, 2))
-    right = np.zeros((level.size, 2))
-    for end in (a, b):
-        np.add.at(square, end, way[:, :, None] * way[:, None, :])
-        np.add.at(right, end, way * rise[:, None])
-    square += 1e-9 * np.eye(2)
-    return np.asarray(np.linalg.solve(square, right[:, :, None])[:, :, 0], np.float64)
+
+    def added(values: Array) -> Array:
+        return np.asarray(
+            np.bincount(a, values, level.size) + np.bincount(b, values, level.size), np.float64
+        )
+
+    x, y = way.T
+    xx, xy, yy = added(x * x) + 1e-9, added(x * y), added(y * y) + 1e-9
+    xr, yr = added(x * rise), added(y * rise)
+    # Cramer's rule, for least squares in two unknowns.
+    return np.stack([yy * xr - xy * yr, xx * yr - xy * xr], axis=1) / (xx * yy - xy**2)[:, None]

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import itertools
 import math
+from bisect import bisect_left
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
@@ -31,8 +32,14 @@ _PASS_M: Final = 0.6
 _NARROWEST_M: Final = 1.2
 """Least width of a lane between stop-ends [m]; a choice."""
 _MOST_MIXERS: Final = 24
+_NEAR: Final = 50
+"""Blocks from whose mean depth it is taken how deep a strip should be."""
 _SHALLOW: Final = 0.05
 """Share of the floor whose strips may be shallower than can be poured; a choice."""
+_FEW: Final = 12
+"""Lanes up to which each number is tried; of more, each larger by a part in so many."""
+_MOST_TRIED: Final = 300_000
+"""Batches of all ways that are tried, about: by bags, no crew lays tens of thousands."""
 _DREGS: Final = 0.02
 """Share of a batch that is not worth carrying on into the next bay."""
 
@@ -127,12 +134,16 @@ def wet_edge(
     """
     best: Laid | None = None
     bays = np.zeros(blocks.level.size, np.int64)
+    tried = 0
     for bays in _partings(blocks, _widest_m(blocks, crew, bag_m3, working_min)):
         for laid in _ways(blocks, bays, crew, bag_m3, working_min):
+            tried += laid.bay.size
             if laid.age_min <= working_min + 1e-9 and laid.sound:
                 return laid, ""
             if best is None or (not laid.sound, laid.age_min) < (not best.sound, best.age_min):
                 best = laid
+        if tried > _MOST_TRIED:
+            break
     if best is None:
         # No bay is narrow enough for strips that can be reached over.
         order = in_turn(blocks, bays)
@@ -149,11 +160,15 @@ def _what_helps(
     if isinstance(crew, Pump):
         return f"{said}: a pump of more litres per minute, or stop-ends closer together"
     arms = in_arms(blocks)
+    tried = 0
     for mixers in range(crew.mixers + 1, _MOST_MIXERS + 1):
         more = Crew(mixers, crew.minutes_per_batch, crew.bags_per_batch)
         for laid in _ways(blocks, arms, more, bag_m3, working_min):
+            tried += laid.bay.size
             if laid.age_min <= working_min + 1e-9 and laid.sound:
                 return f"{said}: {mixers} mixers would keep it wet"
+        if tried > _MOST_TRIED:
+            break
     return f"{said}: pump it, or take a material that stays open longer"
 
 
@@ -171,7 +186,7 @@ def _widest_m(blocks: Blocks, crew: Crew | Pump, bag_m3: float, working_min: flo
 def _partings(blocks: Blocks, widest_m: float) -> Iterator[Index]:
     """Ways to part a floor into bays (n,), fewest stop-ends first.
 
-    Lanes that are plainly too wide are not tried.
+    Lanes that are plainly too wide are not tried, and of many lanes not every number.
     """
     pieces = in_pieces(blocks)
     yield pieces
@@ -179,11 +194,13 @@ def _partings(blocks: Blocks, widest_m: float) -> Iterator[Index]:
     if arms.max() > pieces.max():
         yield arms
     _, whole_m = in_lanes(blocks, pieces, 1)
-    for lanes in range(max(math.ceil(0.8 * whole_m / widest_m), 2), 200):
+    lanes = max(math.ceil(0.8 * whole_m / widest_m), 2)
+    while True:
         parted, width_m = in_lanes(blocks, pieces, lanes)
         if width_m < _NARROWEST_M:
             return
         yield parted
+        lanes += max(lanes // _FEW, 1)
 
 
 def _ways(
@@ -307,54 +324,59 @@ def _strips(
     most: int,
 ) -> Iterator[_Strip]:
     """Strips of a bay, whose blocks fall in level."""
-    from_nought = np.concatenate([[0.0], np.cumsum(blocks.volume_m3[own])])
-    upto = from_nought[1:]
-    total = float(upto[-1])
-    level, steep = blocks.level[own], np.hypot(*blocks.slope[own].T)
+    # Thousands of strips, each looked up in sums over the bay: plain numbers, no small arrays.
+    from_nought = _sums(blocks.volume_m3[own])
+    upto, areas = from_nought.tolist(), _sums(blocks.area_m2[own]).tolist()
+    level = blocks.level[own].tolist()
+    steep = _sums(np.hypot(*blocks.slope[own].T)).tolist()
+    total, size = upto[-1], own.size
     pumped = isinstance(crew, Pump)
     batch_m3 = bag_m3 if isinstance(crew, Pump) else crew.bags_per_batch * bag_m3
     first, done_m3 = 0, 0.0
     owed_m3 = left_m3
-    while first < own.size:
+    while first < size:
         ends = [first]
         target = done_m3
         depth_m = 0.0
-        longest = _PASS_M if pumped else _deep_m(blocks, own, first, batch_m3)
-        for k in range(own.size if pumped else most):
+        near = min(first + _NEAR, size)
+        longest = (
+            _PASS_M
+            if pumped
+            else _deep_m((upto[near] - upto[first]) / (areas[near] - areas[first]), batch_m3)
+        )
+        for k in range(size if pumped else most):
             target += owed_m3 if owed_m3 > 0.0 and k == 0 else batch_m3
             owed_m3 = 0.0 if k == 0 else owed_m3
-            last = int(np.searchsorted(upto, target * (1.0 - 1e-12), side="left")) + 1
-            last = min(max(last, ends[-1] + 1), own.size)
-            deep = _strip_depth_m(level, steep, first, last)
+            last = min(max(bisect_left(upto, target * (1.0 - 1e-12), 1), ends[-1] + 1), size)
+            # How far the trickle falls across the strip, over how steeply it falls there.
+            fall, slope = level[first] - level[last - 1], steep[last] - steep[first]
+            deep = fall * (last - first) / max(slope, 1e-12)
             if k > 0 and deep > longest:
                 break
             ends.append(last)
             depth_m = deep
             done_m3 = target
-            if last == own.size:
+            if last == size:
                 break
         part = own[first : ends[-1]]
-        final = ends[-1] == own.size
+        final = ends[-1] == size
         if total - done_m3 < _DREGS * batch_m3 and not final:
             part, final = own[first:], True
-            ends[-1] = own.size
+            ends[-1] = size
         if pumped:
             ends = [ends[0], ends[-1]]
         yield _Strip(part, np.diff(from_nought[ends]), depth_m, final)
         first = ends[-1]
 
 
-def _deep_m(blocks: Blocks, own: Index, first: int, batch_m3: float) -> float:
+def _sums(values: Array) -> Array:
+    """What the first k of them come to, k from 0 to all (n + 1,)."""
+    return np.concatenate([[0.0], np.cumsum(values)])
+
+
+def _deep_m(depth_m: float, batch_m3: float) -> float:
     """Depth along the sweep that makes batches about square, within what a person reaches [m]."""
-    near = own[first : first + 50]
-    depth_m = float(blocks.volume_m3[near].sum() / blocks.area_m2[near].sum())
-    return float(np.clip(math.sqrt(batch_m3 / max(depth_m, 1e-6)), *_REACH_M))
-
-
-def _strip_depth_m(level: Array, steep: Array, first: int, last: int) -> float:
-    """Depth of a strip from the fall of the trickle across it [m]."""
-    fall = float(level[first] - level[last - 1])
-    return fall / max(float(steep[first:last].mean()), 1e-12)
+    return min(max(math.sqrt(batch_m3 / max(depth_m, 1e-6)), _REACH_M[0]), _REACH_M[1])
 
 
 def _parted(blocks: Blocks, strip: _Strip, *, leftward: bool) -> list[Index]:
