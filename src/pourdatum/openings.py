@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -161,28 +161,27 @@ def find_openings(
     rim_of_room = ~binary_erosion(room.inside, np.ones((5, 5), bool))
     found = []
     boxes = group_windows(groups)
-    for k in range(1, count + 1):
+    gaps = _Gaps(groups, count)
+    size = gaps.added()
+    large = size * grid.cell_m**2 >= 0.5 * LEAST_OPENING_M**2
+    lower = gaps.total(below)
+    # Reflections lie below seen floor all over; more than those must show in the gap.
+    through = (lower >= 5) & (lower > 4 * reflected * size)
+    through &= gaps.total(below > 0) >= 0.04 * size
+    # By chance alone a cell lacks points here and there; only nearly empty ones count.
+    thin = floor_points <= 0.25 * usual
+    telling = (gaps.total(thin & empty) > 0) | ~_by_chance(gaps, thin, usual)
+    telling &= gaps.total(thin & shading) == 0
+    telling &= gaps.total(np.where(thin, hollow, 0)) <= 2  # points just below: a dip, not a hole
+    for k in (1 + np.flatnonzero(large & (through | telling))).tolist():
         window = widened(boxes[k - 1], 3, grid.shape)
         own = groups[window] == k
-        if own.sum() * grid.cell_m**2 < 0.5 * LEAST_OPENING_M**2:
-            continue
         ring = binary_dilation(own, np.ones((3, 3), bool)) & ~own
-        lower = int(below[window][own].sum())
-        # Reflections lie below seen floor all over; more than those must show in the gap.
-        open_cells = int((below[window][own] > 0).sum())
-        seen_through = (
-            lower >= 5 and lower > 4 * reflected * own.sum() and open_cells >= 0.04 * own.sum()
-        )
+        seen_through = bool(through[k - 1])
         if seen_through:
             own = binary_fill_holes(own)
         if not seen_through:
-            # By chance alone a cell lacks points here and there; only nearly empty ones count.
-            own &= floor_points[window] <= 0.25 * usual[window]
-            chance = not (own & empty[window]).any() and _by_chance(usual[window][own])
-            if chance or (own & shading[window]).any():
-                continue
-            if hollow[window][own].sum() > 2:  # points just below: a dip, not a hole
-                continue
+            own &= thin[window]
             rim = float(np.median(mean[window][ring])) if ring.any() else 0.0
             lonely = not ((ring & blocked[window]).any() or (own & rim_of_room[window]).any())
             shape = cells_polygon(grid.window(*window), own)
@@ -205,6 +204,23 @@ def find_openings(
         if opening is not None:
             found.append(opening)
     return tuple(found)
+
+
+class _Gaps:
+    """Cells that hang together: all groups are summed over at once."""
+
+    def __init__(self, groups: NDArray[np.signedinteger[Any]], count: int) -> None:
+        self.cells = np.nonzero(groups)
+        self._number = groups[self.cells] - 1
+        self._count = count
+
+    def added(self, value: Array | None = None) -> Array:
+        """Sum over each group (k,) of what its cells have, or their number."""
+        return np.bincount(self._number, value, self._count).astype(np.float64)
+
+    def total(self, field: NDArray[np.int64] | Mask) -> Array:
+        """Sum of a field (ny, nx) over each group (k,)."""
+        return self.added(field[self.cells].astype(np.float64))
 
 
 def _usual_count(floor_points: NDArray[np.int64], seen: Mask, cell_m: float) -> tuple[Array, Array]:
@@ -286,18 +302,19 @@ def _empty_discs(floor_points: NDArray[np.int64], usual: Array, cell_m: float) -
     return empty
 
 
-def _by_chance(due: Array) -> bool:
-    """Whether a group of nearly empty cells may have come about by chance on whole floor.
+def _by_chance(gaps: _Gaps, thin: Mask, usual: Array) -> Mask:
+    """Whether the nearly empty cells of a gap may have come about by chance on whole floor (k,).
 
     Each holds a quarter or less of the points due; a plane holds about 4**n shapes of n
     cells (lattice animals), over a hundred thousand places.
     """
     from scipy.special import pdtr
 
-    if due.size == 0:
-        return True
-    rare = -np.log(np.maximum(pdtr(np.floor(0.25 * due), due), 1e-300))
-    return float(rare.sum() - due.size * np.log(4.0)) < 14.0
+    due = usual[gaps.cells]
+    rare = -np.log(np.maximum(pdtr(np.floor(0.25 * due), due), 1e-300)) - np.log(4.0)
+    own = thin[gaps.cells]
+    chance: Mask = (gaps.added(rare * own) < 14.0) | (gaps.total(thin) == 0.0)
+    return chance
 
 
 def _box_area(shape: Polygon) -> float:

@@ -112,15 +112,22 @@ def _around(
     structure: Column, layer: NDArray[np.int64], low: NDArray[np.bool_], grid: Grid
 ) -> NDArray[np.int64]:
     """Points in each low voxel and the 26 around it."""
-    high = round(_TOP_M / STRUCTURE_LAYER_M)
-    field = np.zeros((high + 2, grid.ny + 2, grid.nx + 2), np.int32)
+    # Voxels by name: three layers over one cell are neighbours, and with a margin around the plan
+    # and above, what lies beside is a fixed number of names away. A field of all voxels of a
+    # large floor would take gigabytes.
+    layers = round(_TOP_M / STRUCTURE_LAYER_M) + 2
+    wide = grid.nx + 2
     row, col = np.divmod(structure.cell[low], grid.nx)
-    np.add.at(field, (layer[low] + 1, row + 1, col + 1), structure.count[low].astype(np.int32))
-    for axis in range(3):
-        whole = np.moveaxis(field, axis, 0)
-        summed = whole.copy()
-        summed[1:] += whole[:-1]
-        summed[:-1] += whole[1:]
-        field = np.moveaxis(summed, 0, axis)
-    out: NDArray[np.int64] = field[layer[low] + 1, row + 1, col + 1].astype(np.int64)
+    name = ((row + 1) * wide + col + 1) * layers + layer[low] + 1
+    order = np.argsort(name, kind="stable")
+    sorted_name = name[order]
+    upto = np.concatenate([[0], np.cumsum(structure.count[low][order])])
+    around = np.zeros(name.size, np.int64)
+    for beside in (dy * wide + dx for dy in (-1, 0, 1) for dx in (-1, 0, 1)):
+        middle = sorted_name + beside * layers
+        first = np.searchsorted(sorted_name, middle - 1, side="left")
+        last = np.searchsorted(sorted_name, middle + 1, side="right")
+        around += upto[last] - upto[first]
+    out = np.empty_like(around)
+    out[order] = around
     return out
