@@ -4,13 +4,16 @@ Between two corner heights of any triangle the curve is a cubic in the level. Su
 cubic coefficients over millions of triangles would cancel badly where a triangle is
 nearly level (they grow as one over its height range squared), so no coefficients are
 summed: triangles wholly under a level are linear in it and are counted, and the few
-that cross it are evaluated in closed form.
+that cross it are evaluated in closed form. Triangles lie sorted by their highest corner,
+the steep ones apart, so that a level finds both without a look at the rest.
 """
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Final
 
 import numpy as np
@@ -22,6 +25,10 @@ from pourdatum.triangles import SAME_M, above_zero, sorted_corners
 
 _BLOCK_PAIRS: Final = 1_000_000
 """Pairs of a crossing triangle and a level held at a time, which bounds memory."""
+_STEEPER: Final = 4.0
+_CLASSES: Final = 6
+"""Triangles are sorted in classes of height range, each so many times the one before: what may
+cross a level stands no higher over it than the range of its class."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -34,10 +41,7 @@ class FillCurve:
         Area of the outline [m2].
     low_m, mean_m, high_m : float
         Lowest, mean and highest level of the surface [m].
-    corners_m : (3, n) float array
-        Sorted corner heights of its triangles [m].
-    facet_m2 : (n,) float array
-        Their signed areas [m2].
+    facets : Facets
 
     Examples
     --------
@@ -62,24 +66,23 @@ class FillCurve:
     low_m: float
     mean_m: float
     high_m: float
-    corners_m: NDArray[np.float64]
-    facet_m2: NDArray[np.float64]
+    facets: Facets
 
     def volume_m3(self, level_m: ArrayLike) -> NDArray[np.float64]:
         """Integral of max(level - floor, 0) for levels of any shape [m3]."""
-        return self._below(level_m)[0]
+        return self.facets.below(level_m)[0]
 
     def area_m2(self, level_m: ArrayLike) -> NDArray[np.float64]:
         """Area where the floor is below each level [m2]; level ground at it is not."""
-        return self._below(level_m)[1]
+        return self.facets.below(level_m)[1]
 
     def cut_m3(self, level_m: ArrayLike) -> NDArray[np.float64]:
         """Integral of max(floor - level, 0) for levels of any shape [m3]."""
-        return self._above(level_m)[0]
+        return self._mirrored.below(-np.asarray(level_m, np.float64))[0]
 
     def cut_area_m2(self, level_m: ArrayLike) -> NDArray[np.float64]:
         """Area where the floor is above each level [m2]; level ground at it is not."""
-        return self._above(level_m)[1]
+        return self._mirrored.below(-np.asarray(level_m, np.float64))[1]
 
     def fill_and_cut(
         self, level_m: ArrayLike
@@ -89,28 +92,123 @@ class FillCurve:
         What is cut is what is filled less the slab from the mean level up, to rounding.
         """
         level = np.asarray(level_m, np.float64)
-        fill, below = self._below(level)
+        fill, below = self.facets.below(level)
         cut = fill - self.outline_m2 * (level - self.mean_m)
-        above = self.outline_m2 - below - self._level_ground_m2(level)
+        above = self.outline_m2 - below - self.facets.level_ground_m2(level)
         return fill, below, np.maximum(cut, 0.0), np.maximum(above, 0.0)
 
-    def _level_ground_m2(self, level: NDArray[np.float64]) -> NDArray[np.float64]:
+    @cached_property
+    def _mirrored(self) -> Facets:
+        """The floor upside down: what is above a level is below the mirrored level."""
+        own = self.facets
+        return sorted_facets(-own.high_m, -own.mid_m, -own.low_m, own.area_m2)
+
+
+@dataclass(frozen=True, eq=False)
+class Facets:
+    """Triangles sorted by their highest corner, in classes of height range.
+
+    Attributes
+    ----------
+    low_m, mid_m, high_m : (n,) float array
+        Their corner heights [m].
+    area_m2 : (n,) float array
+        Signed.
+    ends : tuple of int
+        Where classes begin, and the end of the last; the first holds level triangles.
+    reach_m : tuple of float
+        Greatest height range in each class [m].
+    upto_m2, upto_m3 : (n + 1,) float array
+        Area of the first k, and their volume over ``base_m``.
+    base_m : float
+        Lowest corner, from which volumes are counted: a high origin costs no digits.
+    """
+
+    low_m: NDArray[np.float64]
+    mid_m: NDArray[np.float64]
+    high_m: NDArray[np.float64]
+    area_m2: NDArray[np.float64]
+    ends: tuple[int, ...]
+    reach_m: tuple[float, ...]
+    upto_m2: NDArray[np.float64]
+    upto_m3: NDArray[np.float64]
+    base_m: float
+
+    def below(self, level_m: ArrayLike) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Volume and area below each level, in the shape asked for [m3, m2]."""
+        asked = np.asarray(level_m, np.float64)
+        if not np.isfinite(asked).all():
+            raise ValueError(
+                f"level {asked[~np.isfinite(asked)][0]} is not finite; give a height in m"
+            )
+        level, back = np.unique(asked.ravel(), return_inverse=True)
+        volume, area = np.zeros(level.size), np.zeros(level.size)
+        for number, (first, end) in enumerate(itertools.pairwise(self.ends)):
+            high = self.high_m[first:end]
+            under = first + np.searchsorted(high, level, side="right")
+            under_m2 = self.upto_m2[under] - self.upto_m2[first]
+            volume += under_m2 * (level - self.base_m)
+            volume -= self.upto_m3[under] - self.upto_m3[first]
+            if number == 0:
+                lower = first + np.searchsorted(high, level - SAME_M, side="left")
+                area += self.upto_m2[lower] - self.upto_m2[first]
+                continue
+            area += under_m2
+            may = first + np.searchsorted(high, level + self.reach_m[number], side="right")
+            for at, facet in _pairs(under, may):
+                meets = self.low_m[facet] < level[at]
+                one, k = facet[meets], at[meets]
+                share, mean = above_zero(
+                    level[k] - self.high_m[one],
+                    level[k] - self.mid_m[one],
+                    level[k] - self.low_m[one],
+                )
+                volume += np.bincount(k, self.area_m2[one] * mean, level.size)
+                area += np.bincount(k, self.area_m2[one] * share, level.size)
+        return volume[back].reshape(asked.shape), area[back].reshape(asked.shape)
+
+    def level_ground_m2(self, level_m: NDArray[np.float64]) -> NDArray[np.float64]:
         """Area of level triangles at each level: neither below nor above it [m2]."""
-        low, _, high = self.corners_m
-        flat = high - low <= SAME_M
-        order = np.argsort(high[flat])
-        at, upto = high[flat][order], np.concatenate([[0.0], np.cumsum(self.facet_m2[flat][order])])
-        first = np.searchsorted(at, level - SAME_M, side="left")
-        last = np.searchsorted(at, level + SAME_M, side="right")
-        found: NDArray[np.float64] = upto[last] - upto[first]
+        flat = self.high_m[: self.ends[1]]
+        first = np.searchsorted(flat, level_m - SAME_M, side="left")
+        last = np.searchsorted(flat, level_m + SAME_M, side="right")
+        found: NDArray[np.float64] = self.upto_m2[last] - self.upto_m2[first]
         return found
 
-    def _below(self, level_m: ArrayLike) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        return _fill(self.corners_m, self.facet_m2, np.asarray(level_m, np.float64))
 
-    def _above(self, level_m: ArrayLike) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        # The floor above a level is the mirrored floor below the mirrored level.
-        return _fill(-self.corners_m[::-1], self.facet_m2, -np.asarray(level_m, np.float64))
+def sorted_facets(
+    low_m: NDArray[np.float64],
+    mid_m: NDArray[np.float64],
+    high_m: NDArray[np.float64],
+    area_m2: NDArray[np.float64],
+) -> Facets:
+    """Triangles for reading, from their sorted corner heights and areas, (n,) each."""
+    height = high_m - low_m
+    flat = height <= SAME_M
+    usual = float(np.median(height[~flat])) if not flat.all() else 1.0
+    edges = np.concatenate([[SAME_M], usual * _STEEPER ** np.arange(_CLASSES - 2)])
+    steep = np.searchsorted(edges, height, side="left").astype(np.int8)
+    order = np.lexsort((high_m, steep)).astype(np.int32 if steep.size < 2**31 else np.int64)
+    ends = np.searchsorted(steep[order], np.arange(_CLASSES + 1))
+    reach = [
+        float(height[order[a:b]].max(initial=0.0)) * (1.0 + 1e-9) + SAME_M
+        for a, b in itertools.pairwise(ends.tolist())
+    ]
+    base = float(low_m.min())
+    over_base = ((low_m - base) + (mid_m - base) + (high_m - base)) / 3.0
+    volume = (area_m2 * over_base)[order]
+    area = area_m2[order]
+    return Facets(
+        low_m=low_m[order],
+        mid_m=mid_m[order],
+        high_m=high_m[order],
+        area_m2=area,
+        ends=tuple(ends.tolist()),
+        reach_m=tuple(reach),
+        upto_m2=np.concatenate([[0.0], np.cumsum(area)]),
+        upto_m3=np.concatenate([[0.0], np.cumsum(volume)]),
+        base_m=base,
+    )
 
 
 def level_curve(
@@ -126,54 +224,21 @@ def level_curve(
     grid, outline, diagonal
         As for ``volume.fill_volume``, and so are the errors.
     """
-    blocks = list(cut_by_outline(grid, outline, diagonal).facets(height_m))
-    area = np.concatenate([facets.area_m2 for facets in blocks])
-    corners = np.concatenate([sorted_corners(facets.height_m) for facets in blocks], axis=1)
+    areas, corners = [], []
+    for facets in cut_by_outline(grid, outline, diagonal).facets(height_m):
+        areas.append(facets.area_m2)
+        corners.append(sorted_corners(facets.height_m))
+    area = np.concatenate(areas)
+    low, mid, high = (np.concatenate([one[k] for one in corners]) for k in range(3))
+    areas, corners = [], []
     outline_m2 = float(area.sum())
     return FillCurve(
         outline_m2=outline_m2,
-        low_m=float(corners[0].min()),
-        mean_m=float((area * corners.mean(axis=0)).sum()) / outline_m2,
-        high_m=float(corners[2].max()),
-        corners_m=corners,
-        facet_m2=area,
+        low_m=float(low.min()),
+        mean_m=float(sum((area * corner).sum() for corner in (low, mid, high))) / 3.0 / outline_m2,
+        high_m=float(high.max()),
+        facets=sorted_facets(low, mid, high, area),
     )
-
-
-def _fill(
-    corners: NDArray[np.float64], area: NDArray[np.float64], asked: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Volume and area below each level asked for, in the shape asked for."""
-    if not np.isfinite(asked).all():
-        raise ValueError(f"level {asked[~np.isfinite(asked)][0]} is not finite; give a height in m")
-    level, back = np.unique(asked.ravel(), return_inverse=True)
-    low, mid, high = corners
-    # A triangle crosses the levels from `first` up to `under`, and lies under the rest.
-    flat = high - low <= SAME_M
-    under = np.searchsorted(level, high)
-    under_area = np.where(flat, np.searchsorted(level, high + SAME_M, side="right"), under)
-    first = np.where(flat, under, np.searchsorted(level, low, side="right"))
-
-    # Heights above the lowest corner, so that a high origin costs no digits.
-    base = float(low.min())
-    mean_height = (low - base + (mid - base) + (high - base)) / 3.0
-    area_under = _summed_from(under, area, level.size)
-    volume = area_under * (level - base) - _summed_from(under, area * mean_height, level.size)
-    below = _summed_from(under_area, area, level.size)
-    for facet, at in _pairs(first, under):
-        share, mean = above_zero(
-            level[at] - high[facet], level[at] - mid[facet], level[at] - low[facet]
-        )
-        volume += np.bincount(at, area[facet] * mean, level.size)
-        below += np.bincount(at, area[facet] * share, level.size)
-    return volume[back].reshape(asked.shape), below[back].reshape(asked.shape)
-
-
-def _summed_from(
-    index: NDArray[np.int64], value: NDArray[np.float64], size: int
-) -> NDArray[np.float64]:
-    """Sum of the values whose index is at or before each place, (size,)."""
-    return np.cumsum(np.bincount(index, value, size + 1)[:size])
 
 
 def _pairs(

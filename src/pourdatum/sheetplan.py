@@ -74,7 +74,13 @@ def inner_keys(item: Sheet) -> Keys:
 
 def covered_share(keys: Keys, below: list[Sheet]) -> float:
     """Share of columns below which other sheets were seen."""
-    return float(np.isin(keys, np.concatenate([other.key for other in below])).mean())
+    col, row, _ = unpack(keys)
+    c0, r0 = int(col.min()), int(row.min())
+    shape = (int(row.max()) + 1 - r0, int(col.max()) + 1 - c0)
+    seen = np.zeros(shape, bool)
+    for other in below:
+        seen |= on_raster(other.key, shape, c0, r0)
+    return float(seen[row - r0, col - c0].mean())
 
 
 def raster(sheet: Sheet, margin: int) -> tuple[Mask, int, int]:

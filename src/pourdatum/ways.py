@@ -138,11 +138,13 @@ def compare_ways(
 
 def _order(way: Way) -> tuple[object, ...]:
     hours = math.inf if way.walk_h is None else way.walk_h
+    # A lift of nothing adds nothing but rounding, which must not decide.
+    powder_kg = round(way.powder_kg, 6)
     if not way.works:
-        return True, not way.asked, len(way.against), way.powder_kg, hours
+        return True, not way.asked, len(way.against), powder_kg, hours
     # What grinding costs is not known without its price: no mass of powder makes up for it.
     grinds = way.cost is None and way.ground_m3 > 0.0
-    return False, way.cost is None, grinds, way.cost or 0.0, way.powder_kg, hours
+    return False, way.cost is None, grinds, round(way.cost or 0.0, 6), powder_kg, hours
 
 
 def _datums(
