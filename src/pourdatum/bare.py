@@ -74,6 +74,19 @@ class BareFloor:
     thing_m: float
     nibs: Mask
 
+    def with_what_stands_out(self) -> BareFloor:
+        """The same with those single voxels alone that may be a nib: over the floor, beside it.
+
+        What walls, things and openings were found from is let go before heights are fitted.
+        """
+        band = self.cells.band
+        over = ~(band.height_m <= self.fitted_m.ravel()[band.cell])
+        none = band.chosen(np.zeros(0, np.int64))
+        return replace(
+            self,
+            cells=replace(self.cells, band=band.chosen(over), structure=none, near_walls=None),
+        )
+
     def without_points(self) -> BareFloor:
         """The same without the sums of single voxels, most of a large floor's memory.
 

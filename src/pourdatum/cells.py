@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, fields
-from functools import partial
+from functools import partial, reduce
 from typing import Final
 
 import numpy as np
@@ -41,6 +41,8 @@ _MANY_POINTS: Final = 3_000_000
 """Points from which the compiled loop is worth loading."""
 _KEPT_POINTS: Final = 2_000_000
 """Points beside walls that are kept, about."""
+_BLOCK: Final = 250_000
+"""Of them, so many are summed at a time, which bounds memory."""
 _LOWEST_M: Final = -3.0
 _HIGHEST_M: Final = 15.0
 
@@ -241,7 +243,13 @@ def gather_chosen(
         return VoxelStats.of_points(pack(col, row, layer), offsets)
 
     if cells.near_walls is not None:
-        stats = summarise(cells.near_walls.astype(np.int64))
+        stats = reduce(
+            merge,
+            (
+                summarise(cells.near_walls[first : first + _BLOCK].astype(np.int64))
+                for first in range(0, max(len(cells.near_walls), 1), _BLOCK)
+            ),
+        )
     else:
         stats = store.fold(summarise, merge, stage="measuring beside walls", progress=progress)
     return column_of(stats, grid, level, band_layer_m(grid))

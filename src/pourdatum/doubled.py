@@ -21,6 +21,8 @@ _LEAST_SHARE: Final = 0.2
 _ROUNDS: Final = 60
 _BIN_M: Final = 1e-4
 """Heights are binned to a tenth of a millimetre, far below what is told apart [m]."""
+_BLOCK: Final = 500_000
+"""Voxels that are looked at together, which bounds memory."""
 
 
 def layers_apart_m(bare: BareFloor) -> float | None:
@@ -34,14 +36,21 @@ def layers_apart_m(bare: BareFloor) -> float | None:
     bare : BareFloor
     """
     band = bare.cells.band
-    rise = band.height_m - bare.fitted_m.ravel()[band.cell]
     reach = 2 * bare.gate_m
-    use = np.isfinite(rise) & (np.abs(rise) < reach) & ~bare.occupied.ravel()[band.cell]
-    if band.count[use].sum() < _LEAST_POINTS:
+    most = int(np.rint(reach / _BIN_M)) + 1
+    counts = np.zeros(2 * most + 1)
+    fitted, occupied = bare.fitted_m.ravel(), bare.occupied.ravel()
+    for first in range(0, band.cell.size, _BLOCK):
+        here = slice(first, first + _BLOCK)
+        rise = band.height_m[here] - fitted[band.cell[here]]
+        use = (np.abs(rise) < reach) & ~occupied[band.cell[here]]
+        step = np.rint(rise[use] / _BIN_M).astype(np.int64) + most
+        counts += np.bincount(step, weights=band.count[here][use], minlength=counts.size)
+    if counts.sum() < _LEAST_POINTS:
         return None
-    step = np.rint(rise[use] / _BIN_M).astype(np.int64)
-    count = np.bincount(step - step.min(), weights=band.count[use]).astype(np.float64)
-    return _two_peaks((np.arange(count.size) + step.min()) * _BIN_M, count)
+    met = np.flatnonzero(counts)
+    bins = np.arange(met[0], met[-1] + 1)
+    return _two_peaks((bins - most) * _BIN_M, counts[bins])
 
 
 def _two_peaks(rise: Array, count: Array) -> float | None:

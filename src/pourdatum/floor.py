@@ -271,11 +271,15 @@ def _floor_of_cloud(
     if lines:
         bare = with_wall_feet(bare, store, level, area, progress)
     sums = station_sums(scan, store, bare, level, progress)
+    doubled_m = layers_apart_m(bare)
+    leans = tuple(wall_leans(cells, lines))
+    # The tables of all voxels are most of the memory: heights are fitted without them.
+    bare = bare.with_what_stands_out()
     return Floor(
         outline=area,
         openings=openings,
         obstructions=columns + things,
-        grid=cells.grid,
+        grid=bare.cells.grid,
         noise_m=bare.noise_m,
         seen=_up_to_the_wall(room),
         bare=bare,
@@ -289,11 +293,11 @@ def _floor_of_cloud(
         scan=scan,
         taken_doors_m=room.taken,
         level_chosen=at_m is not None,
-        open_edge_m=open_length_m(area, cells.grid, room, lines) if outline is None else 0.0,
-        doubled_m=layers_apart_m(bare),
+        open_edge_m=(open_length_m(area, bare.cells.grid, room, lines) if outline is None else 0.0),
+        doubled_m=doubled_m,
         faces=tuple(lines),
         stations=AGREE if sums is None else station_steps(sums),
-        leans=tuple(wall_leans(cells, lines)),
+        leans=leans,
     )
 
 
