@@ -194,9 +194,13 @@ def sorted_facets(
         float(height[order[a:b]].max(initial=0.0)) * (1.0 + 1e-9) + SAME_M
         for a, b in itertools.pairwise(ends.tolist())
     ]
+    del height, flat
     base = float(low_m.min())
-    over_base = ((low_m - base) + (mid_m - base) + (high_m - base)) / 3.0
-    volume = (area_m2 * over_base)[order]
+    volume = low_m - base
+    volume += mid_m - base
+    volume += high_m - base
+    volume *= area_m2
+    volume = volume[order] / 3.0
     area = area_m2[order]
     return Facets(
         low_m=low_m[order],
