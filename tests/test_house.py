@@ -31,7 +31,7 @@ bare doubled wallfoot stationlayers stationsums stationfit stations floor       
 labelled rounding surface                                              | and to its surface
 staff blunder sense control controlwords advice                        | levelled by control
 spotpoint patch shareddraws slopeerror datum areaerror spread          | from a map to a pour
-zones placedepth promise grind capability material grinding pockets lifts way ways|
+zones placedepth promise grind capability material grinding pockets lifts filling way ways|
 joints floorsections thresholds pinplaces pins                                       |
 pourblocks pourfronts pourbays pourstrips pour pumpday buying          |
 fixedparts turns adjustment tiechecks register tiemarks placed used    | after the pour

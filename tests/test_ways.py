@@ -15,6 +15,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pourdatum.costcurve import Prices
+from pourdatum.filling import tops_m
 from pourdatum.geometry import Plane
 from pourdatum.grid import Grid
 from pourdatum.lifts import Offer, Terms
@@ -80,24 +81,43 @@ def compared(
 
 
 def test_two_lifts_of_a_cone() -> None:
-    """A cone of 30 mm and 1 m radius under 2 mm: lift one is the cone below what is left.
+    """A cone of 20 mm and 1 m radius under 2 mm: lift one is the cone below what is left.
 
-    12 mm less the 2 mm of the first lift leave 10 mm: a cone of 22 mm and 22 / 30 m, a third of
-    base times height, 12.39 l. Total: 2 mm x 30 m² and the cone of 30 mm, 91.42 l. A cone on a
-    grid of 20 mm is out by about the square of 0.02 / 0.73, a thousandth.
+    12 mm less the 2 mm of the first lift leave 10 mm: a cone of 12 mm and 12 / 20 m, a third of
+    base times height. Total: 2 mm x 30 m² and the cone of 20 mm. A cone on a grid of 20 mm is out
+    by about the square of 0.02 / 0.6, a thousandth.
     """
-    way = only(compared(cone(0.030, 1.0)), "thin compound", "thin compound")
+    way = only(compared(cone(0.020, 1.0)), "thin compound", "thin compound")
     first, last = way.lifts
-    radius_m = 22.0 / 30.0
-    assert first.volume_m3 == pytest.approx(math.pi * radius_m**2 * 0.022 / 3.0, rel=1e-3)
-    assert first.area_m2 == pytest.approx(math.pi * radius_m**2, rel=1e-3)
-    assert first.volume_m3 + last.volume_m3 == pytest.approx(0.060 + math.pi * 0.010, rel=1e-3)
+    assert first.volume_m3 == pytest.approx(math.pi * 0.6**2 * 0.012 / 3.0, rel=1e-3)
+    assert first.area_m2 == pytest.approx(math.pi * 0.6**2, rel=1e-3)
+    assert first.volume_m3 + last.volume_m3 == pytest.approx(0.060 + math.pi * 0.02 / 3, rel=1e-3)
     (pocket,) = way.pockets
     assert math.dist(pocket.place_m, (2.6, 2.2)) < 1e-9
-    assert pocket.depth_m == pytest.approx(0.032)
-    # 22 mm in one lift is more than the thin compound takes.
-    assert first.deepest_m == pytest.approx(0.022)
-    assert not way.works
+    assert pocket.depth_m == pytest.approx(0.022)
+    assert first.deepest_m == pytest.approx(0.012)
+    assert way.works
+
+
+def test_three_lifts_of_a_cone() -> None:
+    """A cone of 30 mm and 1 m under 2 mm takes 22 mm in two lifts of 12 mm, which is too little.
+
+    Lifts end 10 and 20 mm below the datum: cones of 22 and 12 mm, the second without the first.
+    """
+    way = only(compared(cone(0.030, 1.0)), *3 * ("thin compound",))
+    large, small = (math.pi * (h / 30.0) ** 2 * h / 3000.0 for h in (22.0, 12.0))
+    assert [lift.volume_m3 for lift in way.lifts] == pytest.approx(
+        [small, large - small, 0.060 + math.pi * 0.010 - large], rel=2e-3
+    )
+    assert [lift.area_m2 for lift in way.lifts] == pytest.approx(
+        [math.pi * 0.4**2, math.pi * (22.0 / 30.0) ** 2, AREA_M2], rel=3e-3
+    )
+    # A node lies up to 0.6 mm above the level of a rim.
+    assert [lift.deepest_m for lift in way.lifts] == pytest.approx([0.012, 0.010, 0.010], abs=1e-9)
+    assert [lift.ends_m for lift in way.lifts] == pytest.approx([0.020, 0.010, 0.0])
+    assert way.works
+    (pocket,) = way.pockets
+    assert pocket.volume_m3 == pytest.approx(large, rel=1e-3)
 
 
 def test_a_deep_compound_below_and_a_thin_one_above() -> None:
@@ -112,21 +132,65 @@ def test_a_deep_compound_below_and_a_thin_one_above() -> None:
 
 
 @settings(max_examples=25, deadline=None)
-@given(st.integers(15, 60), st.integers(1, 20))
+@given(st.integers(15, 120), st.integers(3, 20))
 def test_lifts_add_up_to_one_lift(deep_mm: int, half_dm: int) -> None:
-    """A trough is exact: both lifts are those of the formula, and their sum is the one lift's."""
+    """A trough is exact: each lift is that of the formula, and their sum is the one lift's.
+
+    As few lifts as leave no more than 0.15 m² of 30 too deep; lifts end 10, 20 ... mm below the
+    datum (12 less 2), those of the deep compound 4, 41, 78 ... (12 less 8, then 45 less 8 each).
+    """
     deep_m, half_m = deep_mm / 1000.0, half_dm / 10.0
     ways = compared(trough(deep_m, half_m), Offer(THIN), Offer(DEEP), cell_m=0.1)
     whole = only(ways, "thin compound")
     assert whole.volume_m3 == pytest.approx(0.002 * AREA_M2 + deep_m * half_m * WIDE_M, rel=1e-9)
-    for name, left_m in (("thin compound", 0.010), ("deep compound", 0.004)):
-        way = only(ways, name, "thin compound")
-        under_m = deep_m + 0.002 - left_m
-        assert way.lifts[0].volume_m3 == pytest.approx(
-            under_m**2 / deep_m * half_m * WIDE_M, rel=1e-9
-        )
+    for name, left_m, step_m, most_m in (
+        ("thin compound", 0.010, 0.010, 0.012),
+        ("deep compound", 0.004, 0.037, 0.045),
+    ):
+        ends = [left_m + k * step_m for k in range(5)]
+        wide_m2 = [
+            2.0 * max(deep_m + 0.002 - end - most_m, 0.0) / deep_m * half_m * WIDE_M for end in ends
+        ]
+        count = next((k for k, area_m2 in enumerate(wide_m2, 1) if area_m2 <= 0.15), None)
+        way = only(ways, *(count or 1) * (name,), "thin compound")
+        assert count or "five lifts" in " ".join(way.against)
+        below = [(deep_m + 0.002 - end) for end in ends[: count or 1]]
+        filled = [under_m**2 / deep_m * half_m * WIDE_M for under_m in below]
+        wanted = np.diff([0.0, *reversed(filled), whole.volume_m3])
+        got = [lift.volume_m3 for lift in way.lifts]
+        assert got == pytest.approx(wanted.tolist(), rel=1e-9, abs=1e-12)
         assert way.volume_m3 == pytest.approx(whole.volume_m3, rel=1e-12)
-        assert way.lifts[0].area_m2 == pytest.approx(2 * under_m / deep_m * half_m * WIDE_M)
+        areas = [2 * under_m / deep_m * half_m * WIDE_M for under_m in reversed(below)]
+        assert [lift.area_m2 for lift in way.lifts[:-1]] == pytest.approx(areas)
+
+
+@settings(max_examples=100, deadline=None)
+@given(st.integers(1, 10), st.integers(1, 30), st.integers(1, 10), st.integers(0, 40))
+def test_wherever_one_lift_is_too_deep_all_are_within_range(
+    least: int, more: int, under_least: int, under_more: int
+) -> None:
+    """At every depth, from the pour's greatest down to what six lifts reach.
+
+    Asked of sheets whose range holds twice the least depth below it; others leave depths that are
+    too much for so many lifts and too little for one more, which are said.
+    """
+    pour = sheet_of(least, least + under_least + more)
+    under = sheet_of(under_least, 2 * under_least + under_more)
+    ends = tops_m(pour, under)
+    reach_mm = 1000.0 * ends[-1] + under.depth_mm[1]
+    for depth_mm in np.linspace(pour.depth_mm[1] + 1e-6, reach_mm, 300):
+        limits = [1000.0 * end + under.depth_mm[1] for end in ends]
+        count = 1 + sum(limit < depth_mm for limit in limits)
+        own = [0.0, *(1000.0 * end for end in ends[:count]), depth_mm]
+        first, *others = np.diff(own)
+        assert pour.depth_mm[0] - 1e-9 <= first <= pour.depth_mm[1] + 1e-9
+        for thick_mm in others:
+            assert under.depth_mm[0] - 1e-9 <= thick_mm <= under.depth_mm[1] + 1e-9
+
+
+def sheet_of(least_mm: float, greatest_mm: float) -> Sheet:
+    """A sheet of a range of depths."""
+    return Sheet("any compound", (least_mm, greatest_mm), 1.7, 20.0, 4.0, 20.0)
 
 
 def test_each_lift_is_within_its_range_where_one_is_not() -> None:
@@ -181,6 +245,27 @@ def test_cost_mass_and_time_by_hand() -> None:
     assert last.primer_l == pytest.approx(2 * AREA_M2 / 8.0)
 
 
+def test_three_lifts_by_hand() -> None:
+    """The same trough with the thin compound alone: 12 mm, 10 mm and what is left over all.
+
+    Below 20 mm: 0.012² / 0.030 x 2.5 = 12 l, 20.4 kg, 2 bags; below 10 mm 40.33 l, so 28.33 l,
+    48.2 kg, 3 bags; of 135 l 94.67 are left, 160.9 kg, 9 bags: 14 at 21. Wet 32 x 1.7 x 1.2 =
+    65.28 kg per m². Twice 4 h to bear a foot and 1.5 h to dry, then 4 h: 15 h. 12 mm are covered
+    after 70 h.
+    """
+    way = only(compared(trough(0.030, 0.5), Offer(THIN, 21.0)), *3 * ("thin compound",))
+    assert [lift.powder_kg for lift in way.lifts] == pytest.approx(
+        [20.4, 1.7 * (121.0 / 3.0 - 12.0), 1.7 * (135.0 - 121.0 / 3.0)]
+    )
+    assert ([lift.bags for lift in way.lifts], way.cost) == ([2, 3, 9], 14 * 21.0)
+    assert way.mass_kg_per_m2 == pytest.approx(65.28)
+    assert (way.wait_h, way.walk_h) == (11.0, 15.0)
+    assert way.cover_h == pytest.approx(81.0)
+    areas = (2 * 12.0 / 30.0 * 2.5, 2 * 22.0 / 30.0 * 2.5, AREA_M2)
+    assert [lift.primer_l for lift in way.lifts] == pytest.approx([a / 4.0 for a in areas])
+    assert way.works
+
+
 def test_two_pockets_apart() -> None:
     """Cones of 30 mm and 1 m, of 20 mm and 0.6 m, of 9.5 mm and 1 m under 2 mm.
 
@@ -200,7 +285,9 @@ def test_two_pockets_apart() -> None:
               ((0.030, 1.0, 0.022), (0.020, 0.6, 0.012))]  # fmt: skip
     # A cone on a grid is out by about the square of 0.02 / 0.36.
     assert [one.volume_m3 for one in ways.pockets] == pytest.approx(wanted, rel=3e-3)
-    way = only(ways, "thin compound", "thin compound")
+    # The second needs no more than two of the three lifts: none of it is in the first.
+    way = only(ways, *3 * ("thin compound",))
+    assert way.lifts[0].volume_m3 == pytest.approx(math.pi * 0.4**2 * 0.012 / 3.0, rel=3e-3)
     assert way.pockets == ways.pockets
     assert way.volume_m3 == pytest.approx(only(ways, "thin compound").volume_m3, rel=1e-12)
 
@@ -335,13 +422,38 @@ def test_not_deep_enough_for_two() -> None:
 
 
 def test_nothing_works() -> None:
-    """A trough of 150 mm is deeper than any two lifts: the nearest has the least against it."""
-    ways = compared(trough(0.150), Offer(THIN), Offer(DEEP))
+    """A trough of 400 mm is deeper than six lifts: the nearest has the least against it.
+
+    Five of the deep compound and one of the thin one take 4 + 4 x 37 + 45 = 197 mm.
+    """
+    ways = compared(trough(0.400), Offer(THIN), Offer(DEEP))
     assert ways.best is None
     assert ways.each[0].asked
     assert ways.nearest is not None
     assert len(ways.nearest.against) == min(len(way.against) for way in ways.each)
     assert all(way.against for way in ways.each)
+    said = "197 mm that five lifts of deep compound and one of thin compound fill together"
+    assert any(said in why for way in ways.each for why in way.against)
+
+
+@pytest.mark.parametrize("deep_m", [0.020, 0.030, 0.060])
+def test_more_lifts_make_no_more_ways(deep_m: float) -> None:
+    """Each datum has each pair of materials once, in as many lifts as it needs."""
+    ways = compared(cone(deep_m, 1.0), Offer(THIN), Offer(DEEP))
+    told = [
+        (way.lifts[0].sheet, way.sheet, len(way.lifts) > 1, way.rise_m, way.ground_m3 > 0.0)
+        for way in ways.each
+    ]
+    assert len(set(told)) == len(told)
+
+
+def test_most_of_a_floor_is_no_pocket() -> None:
+    """A floor that lies 60 mm too low is not laid in five lifts: nothing is offered but two."""
+    shape = lambda x, y: np.where(x < 1.0, 0.0, -0.060) + 0.0 * y  # noqa: E731
+    ways = compared(shape)
+    assert max(len(way.lifts) for way in ways.each) == 2
+    said = only(ways, "thin compound", "thin compound").against
+    assert any("most of the floor, and no pocket" in why for why in said)
 
 
 def test_a_fall_that_no_sheet_holds() -> None:

@@ -85,7 +85,7 @@ def test_result_and_page(plan: Plan, tmp_path: Path) -> None:
     both = next(
         way
         for way in data["ways"]
-        if [lift["material"] for lift in way["lifts"]] == [own, own] and not way["grind_l"]
+        if [lift["material"] for lift in way["lifts"]] == 3 * [own] and not way["grind_l"]
     )
     assert sum(lift["volume_l"] for lift in both["lifts"]) == pytest.approx(
         one["lifts"][0]["volume_l"], abs=0.002
@@ -160,19 +160,48 @@ def test_grinding_at_the_jobs_prices_is_the_plan_asked_for(surface: Surface) -> 
 
 
 def test_a_floor_that_nothing_fits() -> None:
-    """A hollow of 150 mm: one sentence names the nearest way and what stands against it."""
+    """A hollow of 260 mm: one sentence names the nearest way and what stands against it.
+
+    Five lifts of the light sheet and one more take 5 x 36 + 40 = 220 mm.
+    """
+
+    def hollow(x: Any, y: Any) -> Any:
+        away = np.hypot(x - 2.0, y - 1.8)
+        return np.where(away < 1.5, -0.13 * (1.0 + np.cos(np.pi * away / 1.5)), 0.0)
+
     rng = np.random.default_rng(49)
-    floor = surface_of(
-        walled(ROOM, rng, per_m2=3000.0, height=lambda x, y: 6.0 * bowl(x, y), noise_m=0.0005)
-    )
+    floor = surface_of(walled(ROOM, rng, per_m2=3000.0, height=hollow, noise_m=0.0005))
     plan = planned(floor)
     assert not plan.buildable
     assert plan.ways.best is None
     said = would_work(plan)
     assert said.startswith("No way that was compared works. The nearest is ")
     assert "deeper than" in said
-    assert "screed under it, or more lifts than two" in said
+    assert "screed under it, or more lifts than six" in said
     assert said in result_lines(plan, "out", ["report"])
+
+
+def test_a_pocket_for_three_lifts(tmp_path: Path) -> None:
+    """A pocket of 60 mm is too deep for every sheet and for two lifts of the standard one."""
+    rng = np.random.default_rng(50)
+    floor = surface_of(
+        walled(ROOM, rng, per_m2=3000.0, height=lambda x, y: 2.4 * bowl(x, y), noise_m=0.0005)
+    )
+    plan = planned(floor)
+    own = plan.sheet.name
+    same = [way for way in plan.ways.each if {lift.sheet.name for lift in way.lifts} == {own}]
+    # 62 mm: lifts end 10, 20, 30, 40 and 50 mm down, and the last reaches 62.
+    assert max(len(way.lifts) for way in same) >= 5
+    data = result_data(plan)
+    best = next(way for way in data["ways"] if way["buildable"])
+    assert len(best["lifts"]) >= 2
+    said = would_work(plan)
+    assert said.startswith("What would work: ")
+    write_results(plan, tmp_path / "out")
+    page = (tmp_path / "out/report.html").read_text(encoding="utf-8")
+    assert re.search(r"filled first in (two|three|four|five) lifts of", page)
+    page = page.replace("\xa0", " ")
+    assert "lifts end 50 mm, 40 mm, 30 mm, 20 mm and 10 mm below the datum" in page
 
 
 def test_a_level_that_is_too_high_for_every_sheet(surface: Surface) -> None:

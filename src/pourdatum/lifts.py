@@ -77,9 +77,14 @@ class Lift:
     bags: int
     primer_l: float | None
     primer_cost: float | None = None
+    ends_m: float = 0.0
+    """How far below the datum its top lies [m]."""
 
 
-def lift_of(sheet: Sheet, volume_m3: float, area_m2: float, deepest_m: float, terms: Terms) -> Lift:
+def lift_of(
+    sheet: Sheet, volume_m3: float, area_m2: float, deepest_m: float, terms: Terms,
+    ends_m: float = 0.0,
+) -> Lift:  # fmt: skip
     """One layer of a material, whole bags with the waste in them."""
     powder_kg = powder_mass_kg(max(volume_m3, 0.0), sheet.powder_kg_per_m2_mm)
     primer = sheet.primer_for(terms.absorbency)
@@ -92,6 +97,7 @@ def lift_of(sheet: Sheet, volume_m3: float, area_m2: float, deepest_m: float, te
         bags=bags_needed(powder_kg, sheet.bag_kg, terms.waste),
         primer_l=None if primer is None else primer.litres(area_m2),
         primer_cost=None if primer is None else primer.cost(area_m2),
+        ends_m=ends_m,
     )
 
 
@@ -100,7 +106,7 @@ def cost_of(
     ground_m3: float, ground_m2: float,
 ) -> float | None:  # fmt: skip
     """Bags, primer that has a price, and grinding; None where one that is needed is missing."""
-    prices = [first.bag_cost] if first is not None else []
+    prices = [] if first is None else [first.bag_cost] * (len(lifts) - 1)
     prices.append(offer.bag_cost)
     cost = 0.0
     for lift, price in zip(lifts, prices, strict=True):

@@ -21,6 +21,11 @@ Index = NDArray[np.int64]
 
 _LEAST_ARM_M2: Final = 3.0
 """Floor from which an arm of a room is poured for itself [m²]; a choice."""
+_LEAST_BAY_M2: Final = 1.0
+_SLIVER_M: Final = 0.7
+"""Floor and width under which a bay is none for itself: about one batch, and two of the narrowest
+strips. Choices."""
+_SIDES: Final = 4
 
 
 def in_pieces(blocks: Blocks) -> Index:
@@ -87,6 +92,50 @@ def in_lanes(blocks: Blocks, pieces: Index, lanes: int) -> tuple[Index, float]:
         count += lanes
     a, b = blocks.link.T
     return _connected(blocks, ~blocks.crossed & (bay[a] == bay[b])), narrowest
+
+
+def without_slivers(blocks: Blocks, bays: Index) -> Index:
+    """Bays (n,) too small or too narrow to be poured for themselves given to a neighbour.
+
+    To the one with the longest border that no joint and no zone's border is; where there is none,
+    the sliver stays. Numbers are new, from 0.
+    """
+    a, b = blocks.link[~blocks.crossed].T
+    share = blocks.open_share[~blocks.crossed]
+    bays = np.unique(bays, return_inverse=True)[1]
+    while True:
+        count = int(bays.max()) + 1
+        area_m2 = np.bincount(bays, blocks.area_m2, count)
+        thin = (area_m2 < _LEAST_BAY_M2) | (_width_m(blocks, bays) < _SLIVER_M)
+        apart = bays[a] != bays[b]
+        pairs = np.concatenate([bays[[a[apart], b[apart]]], bays[[b[apart], a[apart]]]], axis=1)
+        border = np.bincount(pairs[0] * count + pairs[1], np.tile(share[apart], 2), count**2)
+        border = border.reshape(count, count)
+        slivers = np.flatnonzero(thin & (border.sum(axis=1) > 0.0))
+        if not slivers.size:
+            return bays
+        # The smallest first; what it joins may be none any more, so all is looked at again.
+        least = slivers[np.argmin(area_m2[slivers])]
+        bays = np.where(bays == least, int(np.argmax(border[least])), bays)
+        bays = np.unique(bays, return_inverse=True)[1]
+
+
+def _width_m(blocks: Blocks, bays: Index) -> Array:
+    """Width of each bay [m]: four times what its floor lies from its edge in the mean.
+
+    So it is in a strip; the corner of a narrow bay around a corner counts for what it is. Blocks
+    are taken off from the edge inwards: one is taken when it has no longer its own on four sides.
+    """
+    a, b = blocks.link.T
+    own = bays[a] == bays[b]
+    one, other = np.concatenate([a[own], b[own]]), np.concatenate([b[own], a[own]])
+    away_m = np.full(bays.size, 0.5 * blocks.side_m)
+    inner = np.bincount(one, minlength=bays.size) >= _SIDES
+    # What is further in than a sliver is wide makes no sliver, however far it is.
+    for _ in range(math.ceil(_SLIVER_M / blocks.side_m)):
+        away_m += blocks.side_m * inner
+        inner = inner & (np.bincount(one, ~inner[other], bays.size) == 0.0)
+    return 4.0 * np.bincount(bays, away_m * blocks.area_m2) / np.bincount(bays, blocks.area_m2)
 
 
 def in_turn(blocks: Blocks, bays: Index) -> list[int]:

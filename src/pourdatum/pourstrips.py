@@ -3,7 +3,7 @@
 A strip holds whole batches, as many as make them about square and as the working time allows. A
 way of laying is sound when each batch meets an earlier one of its bay, lies beside floor that is
 not poured yet, and strips are deep enough to be poured. The first sound one is taken of: the floor
-as it is, its arms one by one, lanes along the sweep.
+as it is, its arms one by one, lanes along the sweep; arms and lanes without slivers.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from pourdatum.pourbays import calmed, in_arms, in_lanes, in_pieces, in_turn
+from pourdatum.pourbays import calmed, in_arms, in_lanes, in_pieces, in_turn, without_slivers
 from pourdatum.pourblocks import Blocks
 from pourdatum.units import MM
 
@@ -101,6 +101,8 @@ class Laid:
     end_min: Array
     age_min: float
     deep_enough: bool
+    drawn_out: bool
+    """Whether single batches are drawn out over the width of a bay, in strips too shallow."""
     joined: bool
 
     @property
@@ -118,11 +120,16 @@ class _Strip:
     depth_m: float
     final: bool
 
-    def shallow_m2(self, blocks: Blocks) -> float:
-        """Its floor, if several batches lie across it and it is too shallow to be poured [m²]."""
-        if self.shares_m3.size == 1 or self.depth_m >= _REACH_M[0]:
-            return 0.0
-        return float(blocks.area_m2[self.blocks].sum())
+    def shallow_m2(self, blocks: Blocks) -> tuple[float, float]:
+        """Its floor, if it is too shallow to be poured: by several batches, and by one [m²].
+
+        One that is left at an exit is poured from beyond it.
+        """
+        several = self.shares_m3.size > 1
+        if self.depth_m >= _REACH_M[0] or (self.final and not several):
+            return 0.0, 0.0
+        area_m2 = float(blocks.area_m2[self.blocks].sum())
+        return (area_m2, 0.0) if several else (0.0, area_m2)
 
 
 def wet_edge(
@@ -133,17 +140,22 @@ def wet_edge(
     Failing all, the one with the youngest edge, and what would help.
     """
     best: Laid | None = None
+    spare: Laid | None = None
     bays = np.zeros(blocks.level.size, np.int64)
     tried = 0
     for bays in _partings(blocks, _widest_m(blocks, crew, bag_m3, working_min)):
         for laid in _ways(blocks, bays, crew, bag_m3, working_min):
             tried += laid.bay.size
             if laid.age_min <= working_min + 1e-9 and laid.sound:
-                return laid, ""
+                if not laid.drawn_out:
+                    return laid, ""
+                spare = spare or laid
             if best is None or (not laid.sound, laid.age_min) < (not best.sound, best.age_min):
                 best = laid
         if tried > _MOST_TRIED:
             break
+    if spare is not None:
+        return spare, ""
     if best is None:
         # No bay is narrow enough for strips that can be reached over.
         order = in_turn(blocks, bays)
@@ -159,7 +171,7 @@ def _what_helps(
     )
     if isinstance(crew, Pump):
         return f"{said}: a pump of more litres per minute, or stop-ends closer together"
-    arms = in_arms(blocks)
+    arms = without_slivers(blocks, in_arms(blocks))
     tried = 0
     for mixers in range(crew.mixers + 1, _MOST_MIXERS + 1):
         more = Crew(mixers, crew.minutes_per_batch, crew.bags_per_batch)
@@ -190,7 +202,8 @@ def _partings(blocks: Blocks, widest_m: float) -> Iterator[Index]:
     """
     pieces = in_pieces(blocks)
     yield pieces
-    arms = in_arms(blocks)
+    raw_arms = in_arms(blocks)
+    arms = without_slivers(blocks, raw_arms)
     if arms.max() > pieces.max():
         yield arms
     _, whole_m = in_lanes(blocks, pieces, 1)
@@ -198,9 +211,12 @@ def _partings(blocks: Blocks, widest_m: float) -> Iterator[Index]:
     while True:
         parted, width_m = in_lanes(blocks, pieces, lanes)
         if width_m < _NARROWEST_M:
-            return
-        yield parted
+            break
+        yield without_slivers(blocks, parted)
         lanes += max(lanes // _FEW, 1)
+    # A bay that is a sliver rather than an edge too old.
+    if raw_arms.max() > arms.max():
+        yield raw_arms
 
 
 def _ways(
@@ -227,11 +243,14 @@ def _ways(
     widest = max(math.ceil(1.5 * math.sqrt(float(blocks.area_m2.sum())) / across_m), 1)
     for most in range(min(widest, in_time), 0, -1):
         for back in (True, False):
-            if most == 1 or not back or (2 * most - 1) * crew.step_min <= working_min:
-                laid = _lay(calm, bays, order, crew, bag_m3, most=most, back=back)
+            if most > 1 and back and (2 * most - 1) * crew.step_min > working_min:
+                continue
+            # A rest that is a strip of its own is hardly deep enough to be worked.
+            for rest in (True, False):
+                laid = _lay(calm, bays, order, crew, bag_m3, most=most, back=back, rest=rest)
                 yield laid
-                if not laid.deep_enough:
-                    return
+            if not laid.deep_enough:
+                return
 
 
 def _too_narrow(blocks: Blocks, bays: Index, crew: Crew, bag_m3: float, *, most: int) -> bool:
@@ -241,7 +260,7 @@ def _too_narrow(blocks: Blocks, bays: Index, crew: Crew, bag_m3: float, *, most:
         own = np.flatnonzero(bays == name)
         own = own[np.argsort(-blocks.level[own], kind="stable")]
         for strip in _strips(blocks, own, crew, bag_m3, 0.0, most=most):
-            left_m2 -= strip.shallow_m2(blocks)
+            left_m2 -= strip.shallow_m2(blocks)[0]
             if left_m2 < 0.0:
                 return True
     return False
@@ -256,8 +275,13 @@ def _lay(
     *,
     most: int,
     back: bool,
+    rest: bool = False,
 ) -> Laid:
-    """One way: bays in turn, strips of so many batches at the most, there and back or one way."""
+    """One way: bays in turn, strips of so many batches at the most, there and back or one way.
+
+    The ``rest`` of a bay that fills no batch is laid with the strip before it, even where that
+    has so many already.
+    """
     batch = np.full(bays.size, -1, np.int64)
     bay_of: list[int] = []
     strip_of: list[int] = []
@@ -265,12 +289,12 @@ def _lay(
     end: list[float] = []
     mixed = 0
     left_m3 = 0.0
-    shallow_m2 = 0.0
+    shallow_m2 = np.zeros(2)
     for number, name in enumerate(order):
         own = np.flatnonzero(bays == name)
         own = own[np.argsort(-blocks.level[own], kind="stable")]
         for number_of_strip, strip in enumerate(
-            _strips(blocks, own, crew, bag_m3, left_m3, most=most)
+            _strips(blocks, own, crew, bag_m3, left_m3, most=most, rest=rest)
         ):
             shallow_m2 += strip.shallow_m2(blocks)
             leftward = number_of_strip % 2 == 0 or not back
@@ -293,6 +317,7 @@ def _lay(
     begun, done = np.array(start), np.array(end)
     bay = np.array(bay_of)
     age_min, joined = _edges(blocks, batch, bay, begun, done, crew)
+    least_m2 = _SHALLOW * float(blocks.area_m2.sum())
     return Laid(
         batch=batch,
         bay=bay,
@@ -301,7 +326,8 @@ def _lay(
         end_min=done,
         age_min=age_min,
         joined=joined,
-        deep_enough=shallow_m2 <= _SHALLOW * float(blocks.area_m2.sum()),
+        deep_enough=float(shallow_m2[0]) <= least_m2,
+        drawn_out=float(shallow_m2[1]) > least_m2,
     )
 
 
@@ -322,6 +348,7 @@ def _strips(
     left_m3: float,
     *,
     most: int,
+    rest: bool = False,
 ) -> Iterator[_Strip]:
     """Strips of a bay, whose blocks fall in level."""
     # Thousands of strips, each looked up in sums over the bay: plain numbers, no small arrays.
@@ -344,7 +371,9 @@ def _strips(
             if pumped
             else _deep_m((upto[near] - upto[first]) / (areas[near] - areas[first]), batch_m3)
         )
-        for k in range(size if pumped else most):
+        # What is carried on into a bay is hardly a strip, either.
+        across = most + (rest and owed_m3 > 0.0)
+        for k in range(size if pumped else across):
             target += owed_m3 if owed_m3 > 0.0 and k == 0 else batch_m3
             owed_m3 = 0.0 if k == 0 else owed_m3
             last = min(max(bisect_left(upto, target * (1.0 - 1e-12), 1), ends[-1] + 1), size)
@@ -363,6 +392,9 @@ def _strips(
         if total - done_m3 < _DREGS * batch_m3 and not final:
             part, final = own[first:], True
             ends[-1] = size
+        elif not final and total - done_m3 < batch_m3 and (rest or len(ends) <= most):
+            part, final = own[first:], True
+            ends.append(size)
         if pumped:
             ends = [ends[0], ends[-1]]
         yield _Strip(part, np.diff(from_nought[ends]), depth_m, final)

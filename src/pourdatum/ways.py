@@ -2,12 +2,7 @@
 
 The floor is read once as a curve of its fill over the level of the datum. Each way is a shift of
 that datum with a material, ground or not, in one lift or with its deep pockets filled first; so
-the volumes of all of them are exact, and two lifts add up to one.
-
-A pocket is filled first so far that wherever one lift would be too deep both lifts are within
-their ranges: what is left on top is the pour's greatest depth less the least depth of what fills
-the pocket. Towards its rim the first lift runs out to nothing: within a hand's reach that is drawn
-out or cut; over more it would be too thin, and the way does not work.
+the volumes of all of them are exact, and lifts add up to one.
 """
 
 from __future__ import annotations
@@ -21,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pourdatum.fillcurve import level_curve
+from pourdatum.filling import fill_first, left_over_m, tops_m
 from pourdatum.fillreads import FillReads
 from pourdatum.lifts import (
     Lift,
@@ -34,8 +30,8 @@ from pourdatum.lifts import (
     wet_kg_per_m2,
 )
 from pourdatum.material import Sheet, obstacles, small_patches_m2
-from pourdatum.pockets import RIM_M, Pocket, Thin, find_pockets, find_thin
-from pourdatum.units import show_area, show_height, show_limit, show_load
+from pourdatum.pockets import Pocket, Thin, find_pockets, find_thin
+from pourdatum.units import show_height, show_limit, show_load
 from pourdatum.volume import Volume
 from pourdatum.way import Way, Ways
 
@@ -120,12 +116,12 @@ def compare_ways(
             if first and rise_m == asked_m and grinds == (lowered_m > 0.0):
                 one = _as_asked(one, floor, offer, ground, against)
             found.append(one)
-            found += _two_lifts(floor, offer, offers, rise_m, clear_m, grinds)
+            found += _more_lifts(floor, offer, offers, rise_m, clear_m, grinds)
     pockets: tuple[Pocket, ...] = ()
     thin: tuple[Thin, ...] = ()
     own, depth_m = offers[0].sheet, asked_m - under_m
     if asked_m - read.curve.low_m > own.greatest_m:
-        left_m = _left_m(own, own)
+        left_m = left_over_m(own, own)
         pockets = find_pockets(
             surface, depth_m, greatest_m=own.greatest_m, left_m=left_m,
             whole=read.at(asked_m - left_m)[:2],
@@ -185,17 +181,23 @@ def _look_ahead(floor: _Floor, offers: tuple[Offer, ...], asked_m: float) -> Non
         rise_m - depth_m
         for offer in offers
         for rise_m in rises[offer.sheet.name]
-        for depth_m in _depths(offer.sheet, offers, terms)
+        for depth_m in _depths(offer.sheet, offers, terms, rise_m - floor.read.curve.low_m)
     )
 
 
-def _depths(sheet: Sheet, offers: tuple[Offer, ...], terms: Terms) -> Iterator[float]:
+def _depths(
+    sheet: Sheet, offers: tuple[Offer, ...], terms: Terms, deepest_m: float
+) -> Iterator[float]:
     """Depths below a datum that a sheet asks the fill of."""
     yield from (0.0, sheet.greatest_m, max(sheet.least_m - terms.noise_m, 0.0))
     yield sheet.least_m + terms.roughness_m
     for first in offers:
-        left_m = _left_m(sheet, first.sheet)
-        yield from (left_m, left_m + first.sheet.greatest_m, left_m + first.sheet.least_m)
+        under = first.sheet
+        for top_m in tops_m(sheet, under):
+            yield from (top_m, top_m + under.greatest_m)
+            if top_m + under.greatest_m >= deepest_m:
+                break
+        yield tops_m(sheet, under)[0] + under.least_m
 
 
 def _fill(floor: _Floor, sheet: Sheet, rise_m: float, grinds: bool) -> Volume:
@@ -261,35 +263,13 @@ def _way(
         mass = wet_kg_per_m2(sheet, fill.max_depth_m)
         lifts = (lift_of(sheet, fill.volume_m3, fill.area_m2, fill.max_depth_m, terms),)
     else:
-        left_m = _left_m(sheet, first.sheet)
         depth_m = rise_m - floor.under_m
-        all_of_them = find_pockets(
-            floor.surface,
-            depth_m,
-            greatest_m=sheet.greatest_m,
-            left_m=left_m,
-            whole=floor.read.at(rise_m - left_m)[:2],
-            filling_least_m=first.sheet.least_m,
-        )
-        pockets = all_of_them.each
-        if all_of_them.feather_m2 > floor.small_m2:
-            said = (
-                f"{show_area(all_of_them.feather_m2, terms.system)} of the first lift would be"
-                f" thinner than the {show_limit(first.sheet.least_m, terms.system)} that"
-                f" {first.sheet.name} needs, further than {show_limit(RIM_M, terms.system)} from"
-                " its rim"
-            )
-            against += (said,)
-        against += _too_deep_for_two(floor, sheet, first.sheet, rise_m, left_m)
-        before_m3 = math.fsum(pocket.volume_m3 for pocket in pockets)
-        before_m2 = math.fsum(pocket.area_m2 for pocket in pockets)
-        over_m = max(all_of_them.elsewhere_m, left_m)
-        mass = wet_kg_per_m2(first.sheet, fill.max_depth_m - left_m) + wet_kg_per_m2(sheet, left_m)
-        lifts = (
-            lift_of(first.sheet, before_m3, before_m2, fill.max_depth_m - left_m, terms),
-            lift_of(sheet, fill.volume_m3 - before_m3, fill.area_m2, over_m, terms),
-        )
-        fill = replace(fill, deep_m2=all_of_them.stays_m2)
+        before = fill_first(floor.surface, depth_m, floor.read, rise_m, sheet, first.sheet, terms)
+        pockets, mass = before.pockets, before.mass_kg_per_m2
+        against += before.against
+        left_m3 = fill.volume_m3 - before.volume_m3
+        lifts = (*before.lifts, lift_of(sheet, left_m3, fill.area_m2, before.over_m, terms))
+        fill = replace(fill, deep_m2=before.stays_m2)
     against += obstacles(
         fill, sheet, area_m2=fill.outline_m2,
         datum_slope=terms.slope,
@@ -298,8 +278,9 @@ def _way(
     )  # fmt: skip
     allowed = terms.max_load_kg_per_m2
     if first is not None and allowed is not None and mass > allowed:
+        lifts_all = "both lifts" if len(lifts) == 2 else "all lifts"
         said = (
-            f"both lifts weigh {show_load(mass, terms.system)} wet at the deepest place and the"
+            f"{lifts_all} weigh {show_load(mass, terms.system)} wet at the deepest place and the"
             f" floor is allowed {show_load(allowed, terms.system)}"
         )
         against += (said,)
@@ -334,7 +315,7 @@ def _as_asked(
     return replace(way, asked=True, against=way.against if against is None else against)
 
 
-def _two_lifts(
+def _more_lifts(
     floor: _Floor, offer: Offer, offers: tuple[Offer, ...], rise_m: float, clear_m: float,
     grinds: bool,
 ) -> Iterator[Way]:  # fmt: skip
@@ -345,32 +326,3 @@ def _two_lifts(
     for first in offers:
         if first is offer or first.sheet.greatest_m > greatest_m:
             yield _way(floor, offer, first, rise_m, clear_m, grinds)
-
-
-def _left_m(sheet: Sheet, first: Sheet) -> float:
-    """What is left for the pour over a pocket: both lifts within range where one is not [m]."""
-    return max(sheet.greatest_m - first.least_m, sheet.least_m)
-
-
-def _too_deep_for_two(
-    floor: _Floor, sheet: Sheet, first: Sheet, rise_m: float, left_m: float
-) -> tuple[str, ...]:
-    """Why pockets cannot be filled in a lift of each within its range."""
-    system = floor.terms.system
-    most_m = left_m + first.greatest_m
-    against: list[str] = []
-    over_m2 = floor.deeper_m2(rise_m, most_m)
-    if over_m2 > floor.small_m2:
-        against.append(
-            f"{show_area(over_m2, system)} lie deeper than the {show_limit(most_m, system)} that a"
-            f" lift of {first.name} and one of {sheet.name} fill together"
-        )
-    thin_m = left_m + first.least_m
-    between_m2 = floor.deeper_m2(rise_m, sheet.greatest_m) - floor.deeper_m2(rise_m, thin_m)
-    if thin_m > sheet.greatest_m and between_m2 > floor.small_m2:
-        against.append(
-            f"{show_area(between_m2, system)} are too deep for one lift of {sheet.name} and not"
-            f" deep enough for two: {show_limit(sheet.greatest_m, system)} to"
-            f" {show_limit(thin_m, system)}"
-        )
-    return tuple(against)

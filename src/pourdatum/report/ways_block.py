@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
+from pourdatum.filling import MOST_LIFTS, NUMBERS
 from pourdatum.report import words
 from pourdatum.report.blocks import bullets, place, place_head, section, table
 from pourdatum.report.markup import Html, el, joined, tied
@@ -85,10 +86,14 @@ def out_of_range(plan: Plan) -> Html | None:
         most = words.whole(max(one.depth_m for one in plan.ways.pockets) - left_m, system)
         level = words.limit(left_m, system)
         found = [way for one in (plan, *(z.plan for z in plan.zones)) for way in one.ways.each]
-        if any(way.works and len(way.lifts) > 1 for way in found):
+        counts = {len(way.lifts) for way in found if way.works} - {1}
+        if counts:
+            # One that takes so much, or lift upon lift of one that does not.
+            two = f"with a material that takes {most}, let that bear a foot, prime it, then pour"
+            more = "lift by lift as stands below; let each bear a foot and prime it before the next"
             told = (
-                f"Deeper than one layer may be. Fill them first, to {level} below the datum, with "
-                f"a material that takes {most}, let that bear a foot, prime it, then pour. Draw "
+                f"Deeper than one layer may be. Fill them first, to {level} below the datum, "
+                f"{two if 2 in counts else more}. Draw "
                 "out or cut the rim, where the filling runs out to nothing. Ways that fill them "
                 "with another material, or further, stand below."
             )
@@ -146,7 +151,8 @@ def _what_is_left(plan: Plan, way: Way) -> str:
     thinnest_m = plan.volume.min_depth_m + way.rise_m - too_deep_m
     if len(way.lifts) == 1 and thinnest_m >= way.sheet.least_m:
         return f". It works with the datum {show_height(too_deep_m, plan.system)} lower"
-    return ". What is left is a screed under it, or more lifts than two, as the bag allows"
+    most = NUMBERS[MOST_LIFTS]
+    return f". What is left is a screed under it, or more lifts than {most}, as the bag allows"
 
 
 def name_of(way: Way, system: System) -> str:
@@ -166,10 +172,12 @@ def name_of(way: Way, system: System) -> str:
         parts.append(f"{sheet} in one lift")
     else:
         first = words.plain(way.lifts[0].sheet.name, 60)
+        filling = way.lifts[:-1]
+        by = "with" if len(filling) == 1 else f"in {NUMBERS[len(filling)]} lifts of"
         count = f"{len(way.pockets)} pocket{'s' if len(way.pockets) != 1 else ''}"
         over = "the same over all" if first == sheet else f"then {sheet}"
-        area = show_area(way.lifts[0].area_m2, system)
-        parts.append(f"{count} ({area}) filled first with {first}, {over}")
+        area = show_area(filling[-1].area_m2, system)
+        parts.append(f"{count} ({area}) filled first {by} {first}, {over}")
     return ", ".join(parts)
 
 
@@ -212,6 +220,9 @@ def _table(works: list[Way], best: Way, system: System, priced: bool) -> Html:
         said: list[object] = [el("b", name_of(way, system))]
         if way is not best:
             said += [el("br"), why_behind(way, best, system)]
+        if len(way.lifts) > 2:
+            ends = [words.limit(lift.ends_m, system) for lift in way.lifts[:-1]]
+            said += [el("br"), f"lifts end {', '.join(ends[:-1])} and {ends[-1]} below the datum"]
         figures: list[object] = [tied(show_mass(way.powder_kg, system)), way.bags]
         if priced:
             figures.append("" if way.cost is None else tied(words.money(way.cost)))

@@ -160,6 +160,7 @@ class LiftPart(Part):
     volume_l: float
     area_m2: float
     max_depth_mm: float
+    below_datum_mm: float = Field(description="how far below the datum its top lies")
     powder_kg: float = Field(description="without waste")
     bags: int
     primer_l: float | None

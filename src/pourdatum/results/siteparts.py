@@ -99,6 +99,7 @@ def _way(way: Way, origin: tuple[float, float]) -> WayPart:
                 volume_l=litres(lift.volume_m3),
                 area_m2=area(lift.area_m2),
                 max_depth_mm=mm(lift.deepest_m),
+                below_datum_mm=mm(lift.ends_m),
                 powder_kg=rounded(lift.powder_kg, 3),
                 bags=lift.bags,
                 primer_l=None if lift.primer_l is None else rounded(lift.primer_l, 3),
