@@ -7,8 +7,10 @@ cannot say is undecided, with the reason; a criterion whose figures we do not ha
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
+from pourdatum.asfloor import as_floor
 from pourdatum.criteria import FLimit, GapLimit, MovementLimit, NotKnown, TileLimit, limit_of
 from pourdatum.decision import Rule, decide
 from pourdatum.finding import NOT_KNOWN, SINGLE, UNDECIDED, Flatness, Part, WorstAt
@@ -70,6 +72,26 @@ def check_flatness(
         For a criterion with a sampling that cannot be read.
     """
     rule = rule or Rule()
+
+    def on(judged: Surface) -> tuple[Flatness, ...]:
+        return _check(judged, criteria, rule, joints, level_known, section_m, system)
+
+    found = on(surface)
+    if surface.smoother is None or not surface.stripes.may_be_floor:
+        return found
+    other = on(as_floor(surface))
+    return tuple(_either_way(one, ribs, system) for one, ribs in zip(found, other, strict=True))
+
+
+def _check(
+    surface: Surface,
+    criteria: Sequence[str],
+    rule: Rule,
+    joints: Sequence[Joint],
+    level_known: bool,
+    section_m: float | None,
+    system: System,
+) -> tuple[Flatness, ...]:
     found: list[Flatness] = []
     for criterion in dict.fromkeys(criteria):
         name, sampling = split_sampling(criterion)
@@ -90,6 +112,25 @@ def check_flatness(
             case NotKnown(why):
                 found.append(Flatness(criterion, "", NOT_KNOWN, said=why))
     return tuple(found)
+
+
+def _either_way(one: Flatness, ribs: Flatness, system: System) -> Flatness:
+    """A criterion with stripes as the scan's error, held against the same with them as floor."""
+    if one.verdict == ribs.verdict != UNDECIDED:
+        return one
+    said = "stripes, of which one pass cannot tell whether they are ribs of the floor"
+    if ribs.value is not None and ribs.uncertainty is not None:
+        value, within = (
+            show_fine(figure, system) if ribs.in_metres else f"{figure:.1f}"
+            for figure in (ribs.value, ribs.uncertainty)
+        )
+        said += (
+            f", count as error of the scan; were they the floor it would be {value} ± {within},"
+            f" and {_WOULD[ribs.verdict].removeprefix('would ')}"
+        )
+    said += ": a second pass in another direction, or a straightedge across them, decides"
+    told = "; ".join(part for part in (one.said, said) if part)
+    return replace(one, verdict=UNDECIDED, said=told)
 
 
 def rule_in_words(rule: Rule | None = None, system: System = "metric") -> str:
