@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from pourdatum.joints import Joint
     from pourdatum.surface import Surface
 
+EVERYWHERE_SAID: Final = "laid everywhere and in every direction"
 _POOR_SHARE: Final = 0.01
 _WOULD: Final = {
     "conforms": "would conform",
@@ -130,7 +131,7 @@ def _either_way(one: Flatness, ribs: Flatness, system: System) -> Flatness:
         )
     said += ": a second pass in another direction, or a straightedge across them, decides"
     told = "; ".join(part for part in (one.said, said) if part)
-    return replace(one, verdict=UNDECIDED, said=told)
+    return replace(one, verdict=UNDECIDED, said=told, why=said)
 
 
 def rule_in_words(rule: Rule | None = None, system: System = "metric") -> str:
@@ -184,6 +185,8 @@ def _gap(
     edge = _edge_in_words(worst.length_m, system)
     apart = show_length(worst.span_m, system)
     told = [f"straightedge of {edge}, contacts {apart} apart, {worst.places} places"]
+    if sampling.share < 1.0 and not worst.may_exceed:
+        told.append(f"of so few, {100.0 * sampling.share:.4g} % leave none that may exceed")
     if worst.may_exceed:
         told.append(
             f"{worst.may_exceed} of them may exceed the limit, and the value is the largest gap of "
@@ -198,11 +201,13 @@ def _gap(
         )
     if worst.poor_m2 > _POOR_SHARE * surface.measured_m2:
         told.append(f"{show_area(worst.poor_m2, system)} were seen too poorly to be judged")
+    why = ""
     if decided.verdict == UNDECIDED:
-        told.append(
+        why = (
             f"this scan knows it to {show_fine(COVER_95 * worst.error_m, system)} only: lay a "
             "straightedge at the worst place, or scan again from closer"
         )
+        told.append(why)
     return Flatness(
         criterion=criterion,
         part=part,
@@ -215,13 +220,14 @@ def _gap(
         worst=WorstAt(worst.place_m, worst.bearing_rad, worst.value_m, worst.length_m),
         said="; ".join(told),
         readings=worst.places,
+        why=why,
     )
 
 
 def _laid_in_words(sampling: Sampling, system: System) -> str:
     """Where straightedges are laid, and how many must keep, as the contract says."""
     if sampling.everywhere:
-        said = "laid everywhere and in every direction"
+        said = EVERYWHERE_SAID
     elif sampling.grid_m is not None:
         said = f"laid both ways at the nodes of a grid of {_edge_in_words(sampling.grid_m, system)}"
     elif sampling.readings is not None:
@@ -230,7 +236,7 @@ def _laid_in_words(sampling: Sampling, system: System) -> str:
         assert sampling.per_m2 is not None
         said = (
             "laid both ways at the nodes of a grid that gives "
-            f"{100.0 * sampling.per_m2:.4g} readings to 100 m²"
+            f"{100.0 * sampling.per_m2:.10g} readings to 100 m²"
         )
     if sampling.share < 1.0:
         return f"{said}, and {100.0 * sampling.share:.4g} % of them must keep the limit"
