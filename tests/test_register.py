@@ -340,7 +340,13 @@ def lowered(
     placed_m3, area_m2 = over_floor(
         room, lambda x, y: after.relief.height(x, y) - room.relief.height(x, y)
     )
-    return verify_pour(before, later, takes_m=0.012), placed_m3 / area_m2
+    # A level that the floor misses: judged only where heights are known.
+    wanted_m = float(np.nanmedian(later.height_m)) + 0.05
+    proof = verify_pour(
+        before, later, takes_m=0.012, wanted_m=wanted_m, tolerance_m=0.001,
+        height_known=tie.height_known,
+    )  # fmt: skip
+    return proof, placed_m3 / area_m2
 
 
 @pytest.mark.usefixtures("open3d")
@@ -368,6 +374,11 @@ def test_a_lowered_ceiling_alone_is_given_away_by_the_bag(tmp_path: Path, low_m:
     found, _ = lowered(tmp_path, low_m, (), seed)
     assert found.placed is None, seed
     assert "nothing but the ceiling ties the heights" in found.lacks
+    # Heights that are not believed tie no level either.
+    assert found.registration is not None
+    assert not found.registration.height_known
+    assert found.level is not None
+    assert found.level.departure is None
 
 
 @pytest.mark.usefixtures("open3d")
@@ -378,6 +389,8 @@ def test_a_ceiling_that_stayed_is_believed(tmp_path: Path, doors: tuple[Door, ..
     found, mean_m = lowered(tmp_path, 0.0, doors, seed)
     assert found.placed is not None, found.lacks
     assert found.placed.mean_m == pytest.approx(mean_m, rel=0.04)
+    assert found.level is not None
+    assert found.level.departure is not None
     assert found.registration is not None
     assert (found.registration.heads is not None) == bool(doors)
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 from pourdatum.datum import LOCAL_LEVEL
@@ -199,8 +199,14 @@ def verify_pour(
     Verification
     """
     tie = after.move if isinstance(after.move, Registration) else None
-    placed, lacks = _placed(before, after, tie, removal_m, takes_m, system)
+    placed, lacks = _placed(before, after, tie, removal_m, system)
     judged = after if levelled is None else levelled
+    doubt = _doubt_of_ceiling(placed, tie, takes_m, system)
+    if doubt:
+        assert tie is not None
+        placed, lacks, tie = None, doubt, replace(tie, height_error_m=None)
+        # Levels of control shots do not hang on a ceiling.
+        height_known &= judged.control is not None and judged.control.offset_m is not None
     wanted = None if wanted_m is None or not height_known else (wanted_m, wanted_error_m)
     flatness = check_flatness(
         judged, criteria, rule,
@@ -235,7 +241,6 @@ def _placed(
     after: Surface,
     tie: Registration | None,
     removal_m: float | None,
-    takes_m: float | None,
     system: System,
 ) -> tuple[Placed | None, str]:
     if tie is not None and tie.heads is not None and tie.heads.differ:
@@ -251,15 +256,21 @@ def _placed(
             "recorded (removal_mm, under [preparation] in the job)"
         )
     try:
-        placed = placed_between(before, after, tie, removal_m=removal_m)
+        return placed_between(before, after, tie, removal_m=removal_m), ""
     except NoFloor as refused:
         return None, f"{refused.message}: {refused.hint}" if refused.hint else refused.message
-    if tie is None or tie.marks or tie.heads is not None or takes_m is None:
-        return placed, ""
-    least = placed.least
-    if least is None or least.thickness_m - least.uncertainty_m <= takes_m:
-        return placed, ""
-    return None, (
+
+
+def _doubt_of_ceiling(
+    placed: Placed | None, tie: Registration | None, takes_m: float | None, system: System
+) -> str:
+    """Why what was placed is not believed: all of it is thicker than its material takes; or ""."""
+    least = None if placed is None else placed.least
+    if tie is None or tie.marks or tie.heads is not None or least is None or takes_m is None:
+        return ""
+    if least.thickness_m - least.uncertainty_m <= takes_m:
+        return ""
+    return (
         f"the thinnest place would have {show_fine(least.thickness_m, system)}, the material takes"
         f" {show_fine(takes_m, system)} at the most, and nothing but the ceiling ties the heights:"
         f" it may have been boarded or hung lower between the scans; {MARKS}"

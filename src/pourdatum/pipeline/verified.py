@@ -202,6 +202,8 @@ def _checked(
         tolerance_m=None if job.proof.tolerance_mm is None else job.proof.tolerance_mm / MM,
         takes_m=None if sheet is None else sheet.greatest_m,
     )
+    if not levels_of_control(levelled) and found.registration is not None:
+        known = found.registration.height_known
     used = None
     if job.proof.bags is not None and found.placed is not None:
         assert sheet is not None

@@ -282,7 +282,7 @@ def together(check: Check) -> Html:
             (
                 "not known: ceiling and door heads contradict each other"
                 if tie.heads is not None and tie.heads.differ
-                else "not known: nothing is fixed in height"
+                else "not known: nothing is surely fixed in height"
             )
             if error_m is None
             else f"{words.height_fine(COVER_95 * error_m, system)} (95 %)",
@@ -313,7 +313,10 @@ def _heads(check: Check, tie: Registration) -> list[tuple[str, object]]:
         within = words.height_fine(COVER_95 * tie.heads.error_m, check.system)
         way = "higher" if tie.heads.rise_m > 0.0 else "lower"
         rows.append(
-            ("Door and window heads, by those faces", f"{rise} ± {within} {way} in AFTER (95 %)")
+            (
+                "Door and window heads, held against the ceiling",
+                f"{rise} ± {within} {way} in AFTER (95 %)",
+            )
         )
     return rows
 
