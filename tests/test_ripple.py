@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 import os
 from collections.abc import Callable
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -19,6 +20,7 @@ from made_scan import flat, surface_of, walled
 from pourdatum.asfloor import as_floor
 from pourdatum.decision import Rule
 from pourdatum.flatness import check_flatness
+from pourdatum.pipeline import survey_floor, surveyed
 from pourdatum.stripes import NO_STRIPES
 from pourdatum.surface import Surface
 from pourdatum.units import show_fine
@@ -105,7 +107,7 @@ def test_sweeps_of_either_set_up_are_the_scans() -> None:
         assert "second pass" not in one.said
 
 
-def test_what_one_pass_cannot_tell_is_undecided() -> None:
+def test_what_one_pass_cannot_tell_is_undecided(monkeypatch: pytest.MonkeyPatch) -> None:
     """Irregular ribs in one pass: no verdict that is only right if they are the scan's."""
     rng = np.random.default_rng()
     ribs = strips(rng, 0.0015, 0.15, rng.uniform(0.0, math.pi))
@@ -118,6 +120,14 @@ def test_what_one_pass_cannot_tell_is_undecided() -> None:
     assert "a second pass in another direction" in found[0].said
     assert f"would be {show_fine(ribbed.value, 'metric')}" in found[0].said
     assert "second pass" not in found[1].said
+    # Where more luck is taken from both ends than they had, high still lies above low.
+    inward = SimpleNamespace(z_m=-0.002)
+    monkeypatch.setattr(surveyed, "highest_patch", lambda *_, **__: inward)
+    figures = survey_floor(surface).figures
+    assert figures.low_m <= figures.mean_m <= figures.high_m
+    rough = check_flatness(surface, ["E1155:FF35/FL25"])[0]
+    assert rough.value is None
+    assert "noise of the scan alone would read more" in rough.said
 
 
 FIELDS = int(os.environ.get("POURDATUM_FLOORS", "3"))

@@ -247,6 +247,8 @@ def _judged(
             said = "as read with the noise of the scan left in, which only makes it less"
             return _Judged("conforms", said, number.as_read, at_least=True)
         said = f"what was read is mostly noise of the scan ({100.0 * number.noise_share:.0f} %)"
+        if number.noise_share > 1.0:
+            said = "the noise of the scan alone would read more than was read"
         return _Judged(UNDECIDED, said)
     low, high = number.interval
     said = f"95 % interval of these lines {low:.1f} to {high:.1f}"

@@ -299,7 +299,8 @@ def _levelness(
     return Levelness(
         slope=surface.best_plane().slope,
         slope_uncertainty=tilt_95,
-        range_m=high.z_m + low.z_m,
+        # Of both ends more luck may be taken than they had.
+        range_m=max(high.z_m + low.z_m, 0.0),
         uncertainty_m=math.hypot(COVER_95 * own, (tilt_95 or 0.0) * apart_m),
         departure=None
         if wanted is None
