@@ -92,3 +92,20 @@ def test_what_we_have_no_figures_for_is_said(criterion, known) -> None:
     found = limit_of(criterion)
     assert isinstance(found, NotKnown)
     assert known in found.why
+
+
+@pytest.mark.parametrize(
+    ("criterion", "why"),
+    [
+        ("E1155:FF0/FL0", "asks for nothing"),
+        ("E1155:FF35/FL0", "asks for nothing"),
+        ("E1155:FF35/FL25/MLFF0/MLFL15", "asks for nothing"),
+        ("E1155:FF35/FL25/MLFF50/MLFL15", "the two seem exchanged"),
+        ("E1155:FF35/FL25/MLFF21/MLFL26", "the two seem exchanged"),
+    ],
+)
+def test_f_numbers_that_no_contract_means(criterion: str, why: str) -> None:
+    """Nothing asked for, or more of the parts than of the whole: not judged, with the reason."""
+    found = limit_of(criterion)
+    assert isinstance(found, NotKnown)
+    assert why in found.why

@@ -381,3 +381,25 @@ def test_too_few_readings_decide_no_f_number() -> None:
     assert "too few" not in flat.said
     assert level.verdict == "undecided"
     assert "too few to judge by: 32" in level.said
+
+
+def test_why_a_number_is_undecided_is_one_sentence() -> None:
+    """Too few readings, an interval over the limit, few samples: each says its own reason."""
+    few = check_flatness(large_room(), ["E1155:FF10/FL10"], section_m=4.5)
+    level = next(one for one in few if one.part == "FL")
+    assert level.verdict == "undecided"
+    assert "are too few" in level.why
+    wide = check_flatness(made(Relief(), noise_m=0.004), ["0.3mm/2m"])[0]
+    assert wide.verdict == "undecided"
+    assert wide.why.startswith("this scan knows it to")
+    assert wide.why in wide.said
+    assert check_flatness(made(Relief()), ["8mm/2m"])[0].why == ""
+
+
+def test_a_share_of_few_places_and_many_readings_are_told_in_full() -> None:
+    """95 % of 18 leave none; a thousand readings to 1 m² are 100000 to 100 m², and do not fit."""
+    share, many = check_flatness(large_room(), ["3mm/2m@grid3m,95%", "3mm/2m@1000per1m2"])
+    assert share.readings < 20
+    assert "of so few, 95 % leave none that may exceed" in share.said
+    assert "100000 readings to 100 m²" in many.source
+    assert many.verdict == "undecided"

@@ -149,3 +149,25 @@ def test_limits_keep_the_decimals_that_they_were_stated_with() -> None:
         text = text_of(flatness(replace(make_survey(system=system), flatness=(sixteenth,))))
         assert limit in text
         assert "1 of 3" in text
+
+
+def test_an_undecided_number_says_why_in_its_line() -> None:
+    """118.8 against 20 asked and undecided: the line says that readings are too few."""
+    few = Flatness(
+        "ACI117:flat", "FL", "ASTM E1155", False, 20.0, 118.8, 9.1,
+        why="80 readings are too few: 132 are asked for",
+    )  # fmt: skip
+    survey = replace(make_survey(), flatness=(few, GAP))
+    first, second = (
+        line for line in result_lines(survey, "out", ["report"]) if "flatness" in line[:9]
+    )
+    assert first.endswith("118.8 ± 9.1 (20.0 asked); 80 readings are too few: 132 are asked for")
+    assert "too few" not in second
+
+
+def test_what_is_said_of_places_is_said_of_gaps_everywhere_alone() -> None:
+    """F-numbers and a contract's own sampling are laid by rules of their own."""
+    everywhere = replace(GAP, source="as asked; laid everywhere and in every direction")
+    for one, told in ((everywhere, True), (GAP, False), (LEVEL, False)):
+        text = text_of(flatness(replace(make_survey(), flatness=(one,))))
+        assert ("15° apart, stricter than the few" in text) == told

@@ -20,21 +20,21 @@ PACKAGE = Path(__file__).resolve().parent.parent / "src" / "pourdatum"
 LINE = """
 errors units optional compiled                                         | ground floor
 geometry grid block evenly triangles clipping tin fillcurve fillreads costcurve volume | pure maths
-fitloop localfit stripes smoothing                                     |
+fitloop localfit ripple stripes smoothing                              |
 shotfield uncertainty fnumbers decision criteria sampling finding                       |
 drift corner settingout levelbook shots                                | of control shots
 scan move passing cluster chunks cellloop paged cellsums               | from points to sums
 layers sheetplan tops walkable choice levels                           | and to levels
 cells specks walls elsewhere plumb                                     | and to a map
 outline edge footprint things openings spotcheck spots                 |
-bare doubled wallfoot stationlayers stationsums stationfit stations floor           |
-labelled rounding surface                                              | and to its surface
+bare doubled wallfoot stationlayers stationsums stationfit stations alike floor     |
+labelled rounding surface asfloor                                      | and to its surface
 staff blunder sense control controlwords advice                        | levelled by control
 spotpoint patch shareddraws slopeerror datum areaerror spread          | from a map to a pour
 zones placedepth promise grind capability material grinding pockets lifts filling way ways|
 joints floorsections thresholds pinplaces pins                                       |
 pourblocks pourfronts pourbays pourstrips pour pumpday buying          |
-fixedparts turns adjustment tiechecks register tiemarks placed used    | after the pour
+headedges fixedparts turns adjustment tiechecks register tiemarks placed used    | after the pour
 straightedge restloop everywhere sampled worstgap mends flatlines freemove numbered     |
 flatness verify outcome                                                | and its verdicts
 simulate                                                               | test bed

@@ -16,17 +16,19 @@ import pytest
 import pourdatum as pdm
 from pairs import Pair, a_pair, about_z, pair_room, poured
 from pourdatum.errors import JobError, NoFloor
+from pourdatum.headedges import heads_between, lower_edges
 from pourdatum.placed import placed_between
 from pourdatum.read import read_scan
 from pourdatum.register import Registration, register_scans
 from pourdatum.scan import Frame
+from pourdatum.simulate.pairs import over_floor
 from pourdatum.simulate.relief import Relief
 from pourdatum.simulate.scanning import scan_scene
-from pourdatum.simulate.scene import Crate, Round, Scene
+from pourdatum.simulate.scene import Crate, Door, Round, Scene
 from pourdatum.simulate.sensor import sensor
 from pourdatum.surface import make_surface
 from pourdatum.tiemarks import TieMark, register_by_marks
-from pourdatum.verify import verify_pour
+from pourdatum.verify import Verification, verify_pour
 from pourdatum.write.scan_files import write_scan
 
 OBLONG = ((0.0, 0.0), (7.0, 0.0), (7.0, 4.5), (0.0, 4.5))
@@ -47,10 +49,17 @@ def a_plain_room(**more: object) -> Scene:
     return Scene(name="plain", **told)
 
 
-def scanned(scene: Scene, path: Path, seed: int, turn_rad: float = 0.0, **more: object) -> Path:
+def scanned(
+    scene: Scene,
+    path: Path,
+    seed: int,
+    turn_rad: float = 0.0,
+    points: int = 150_000,
+    **more: object,
+) -> Path:
     """A scan of a scene from two set-ups, turned."""
     instrument = sensor("tripod", ((2.0, 1.5, 1.5), (5.0, 3.0, 1.5)), **more)
-    shot = scan_scene(scene, instrument, seed, points=150_000)
+    shot = scan_scene(scene, instrument, seed, points=points)
     return write_scan(path, shot.points_m @ about_z(turn_rad), shot.station)
 
 
@@ -310,3 +319,119 @@ def test_exchanged_scans_are_refused(tmp_path: Path, open3d: ModuleType) -> None
     with pytest.raises(JobError, match="below BEFORE") as refused:
         verify_pour(make_surface(before, floor), make_surface(after, floor, found))
     assert refused.value.id == "exchanged"
+
+
+DOORS = (Door(0, 1.0, 1.9), Door(1, 2.0, 2.9))
+
+
+def lowered(
+    tmp_path: Path, low_m: float, doors: tuple[Door, ...], seed: int
+) -> tuple[Verification, float]:
+    """Proof of a pour of 10 mm under a ceiling hung lower meanwhile, for a bag of 3 to 10 mm."""
+    room = a_plain_room(columns=(Round(1.2, 3.4, 0.15),), doors=doors)
+    after = replace(poured(room, np.random.default_rng(seed)), ceiling_m=2.7 - low_m)
+    scans = [
+        read_scan(scanned(scene, tmp_path / f"{k}.las", seed + k, 0.7 * k, points=400_000))
+        for k, scene in enumerate((room, after))
+    ]
+    tie = register_scans(scans[1], scans[0])
+    floor = pdm.find_floor(scans[0])
+    before, later = make_surface(scans[0], floor), make_surface(scans[1], floor, tie)
+    placed_m3, area_m2 = over_floor(
+        room, lambda x, y: after.relief.height(x, y) - room.relief.height(x, y)
+    )
+    # A level that the floor misses: judged only where heights are known.
+    wanted_m = float(np.nanmedian(later.height_m)) + 0.05
+    proof = verify_pour(
+        before, later, takes_m=0.012, wanted_m=wanted_m, tolerance_m=0.001,
+        height_known=tie.height_known,
+    )  # fmt: skip
+    return proof, placed_m3 / area_m2
+
+
+@pytest.mark.usefixtures("open3d")
+@pytest.mark.parametrize("low_m", [0.012, 0.03, 0.06])
+@pytest.mark.parametrize("doors", [DOORS, DOORS[:1]])
+def test_heads_give_a_lowered_ceiling_away(
+    tmp_path: Path, low_m: float, doors: tuple[Door, ...]
+) -> None:
+    """Hung lower by 12, 30 and 60 mm over one doorway or two: no volume, and the reason in full."""
+    seed = int(np.random.default_rng().integers(2**31))
+    found, _ = lowered(tmp_path, low_m, doors, seed)
+    assert found.placed is None, seed
+    assert "lower over door and window heads in AFTER" in found.lacks
+    assert found.registration is not None
+    heads = found.registration.heads
+    assert heads is not None
+    assert heads.rise_m == pytest.approx(low_m, abs=4.0 * heads.error_m)
+
+
+@pytest.mark.usefixtures("open3d")
+@pytest.mark.parametrize("low_m", [0.03, 0.06])
+def test_a_lowered_ceiling_alone_is_given_away_by_the_bag(tmp_path: Path, low_m: float) -> None:
+    """No heads: a floor that is nowhere as thin as its material takes is no volume either."""
+    seed = int(np.random.default_rng().integers(2**31))
+    found, _ = lowered(tmp_path, low_m, (), seed)
+    assert found.placed is None, seed
+    assert "nothing but the ceiling ties the heights" in found.lacks
+    # Heights that are not believed tie no level either.
+    assert found.registration is not None
+    assert not found.registration.height_known
+    assert found.level is not None
+    assert found.level.departure is None
+
+
+@pytest.mark.usefixtures("open3d")
+@pytest.mark.parametrize("doors", [DOORS, ()])
+def test_a_ceiling_that_stayed_is_believed(tmp_path: Path, doors: tuple[Door, ...]) -> None:
+    """The pour's own mean comes back, and heads that are there agree with the ceiling."""
+    seed = int(np.random.default_rng().integers(2**31))
+    found, mean_m = lowered(tmp_path, 0.0, doors, seed)
+    assert found.placed is not None, found.lacks
+    assert found.placed.mean_m == pytest.approx(mean_m, rel=0.04)
+    assert found.level is not None
+    assert found.level.departure is not None
+    assert found.registration is not None
+    assert (found.registration.heads is not None) == bool(doors)
+
+
+def test_an_edge_is_where_a_face_ends() -> None:
+    """A wall from 2.037 m up, seen evenly: its edge to two standard errors, and no other edge."""
+    rng = np.random.default_rng()
+    cube_m, edge_m = 0.04, 2.037
+    for wide, deep in ((1.2, 0.0), (0.0, 1.2)):
+        points = np.column_stack(
+            [
+                wide * rng.random(30_000) + 0.02,
+                deep * rng.random(30_000) + 0.02,
+                rng.uniform(edge_m, 2.5, 30_000),
+            ]
+        )
+        cube, group, count = np.unique(
+            np.floor(points / cube_m).astype(np.int64), axis=0, return_inverse=True,
+            return_counts=True,
+        )  # fmt: skip
+        mean = np.stack(
+            [np.bincount(group.ravel(), weights=axis) / count for axis in points.T], axis=1
+        )
+        every = np.ones(len(cube), bool)
+        found = lower_edges(cube, count, mean, every, every, cube_m)
+        assert len(found) >= 28
+        assert np.abs(found[:, 2] - edge_m).max() < 4.0 * found[0, 3] < 0.006
+
+
+def test_heads_at_heights_of_their_own_are_none() -> None:
+    """Shadows end walls as well: edges whose differences do not agree say nothing."""
+    rng = np.random.default_rng()
+    x = np.arange(60) * 0.04
+    own = np.column_stack([x, 0.0 * x, rng.uniform(2.0, 2.3, x.size), 0.001 + 0.0 * x])
+    other = np.column_stack([x, 0.0 * x, rng.uniform(2.0, 2.3, x.size), 0.001 + 0.0 * x])
+    assert heads_between(own, other, 0.04) is None
+    # Three doorways, each with a head of its own.
+    own[:, 0] += np.repeat([0.0, 5.0, 9.0], 20)
+    own[:, 2] = np.repeat([2.05, 2.01, 2.12], 20)
+    other[:, :2], other[:, 2] = own[:, :2], own[:, 2] - 0.020
+    found = heads_between(own, other, 0.04)
+    assert found is not None
+    assert found.rise_m == pytest.approx(0.020, abs=1e-9)
+    assert found.differ

@@ -158,7 +158,15 @@ def limit_of(criterion: str) -> Limit:
         flat, level, *local = (None if text is None else float(text) for text in found.groups())
         assert flat is not None
         assert level is not None
-        return FLimit(_E1155, "from memory", flat, level, *local)
+        if not all(number > 0.0 for number in (flat, level, *local) if number is not None):
+            return NotKnown(f"{criterion} asks for nothing: F-numbers are above 0")
+        least_flat, least_level = local
+        if (least_flat or 0.0) > flat or (least_level or 0.0) > level:
+            return NotKnown(
+                f"{criterion} asks for more of each section (MLFF, MLFL) than of the whole floor: "
+                "the two seem exchanged"
+            )
+        return FLimit(_E1155, "from memory", flat, level, least_flat, least_level)
     if name == "ACI117" and which in _ACI:
         said = (
             f"ACI 117-10, table 4.8.5.1, {which.replace('-', ' ')}, with minimum local values of "

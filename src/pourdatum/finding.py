@@ -67,6 +67,8 @@ class Flatness:
     worst : WorstAt or None
     said : str
         Why it is undecided, or what is to be known of the worst place; may be empty.
+    why : str
+        Why it is undecided though it has a value, in one sentence; else empty.
     at_least : bool
         Whether the value is only known to be so much or more.
     readings : int or None
@@ -86,3 +88,4 @@ class Flatness:
     said: str = ""
     readings: int | None = None
     at_least: bool = False
+    why: str = ""

@@ -6,7 +6,7 @@ kept are means of points in small cubes, each with the normal of the face it lie
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import partial
 from typing import TYPE_CHECKING, Any, Final
 
@@ -17,6 +17,7 @@ from pourdatum.block import split
 from pourdatum.errors import NoFloor
 from pourdatum.geometry import Plane, fit_plane
 from pourdatum.grid import VoxelStats, merge, pack
+from pourdatum.headedges import lower_edges
 from pourdatum.optional import need
 from pourdatum.passing import Progress, silent
 from pourdatum.scan import LATTICE_M
@@ -73,6 +74,8 @@ class FixedParts:
         The coarse floor, local.
     middle_m : tuple of 3 floats
         Middle of that floor, on it [m].
+    head_m : (k, 4) array
+        Where upright faces end from below, over head height, with the standard error of that [m].
     """
 
     place_m: Array
@@ -80,6 +83,7 @@ class FixedParts:
     cube_m: float
     floor: Plane
     middle_m: tuple[float, float, float]
+    head_m: Array = field(default_factory=lambda: np.empty((0, 4)))
 
     @property
     def upright(self) -> Mask:
@@ -142,12 +146,16 @@ def fixed_parts(
         )
     place = _means(stats, round(cube_m / LATTICE_M))
     normal = _normals(place, cube_m, o3d)
+    mean_above = place[:, 2] - floor.at(place[:, 0], place[:, 1])
+    upright = np.abs(normal[:, 2]) < _UPRIGHT
+    cube = np.stack(stats.indices(), axis=1)
+    heads = lower_edges(cube, stats.count, place, upright, mean_above > HEAD_M, cube_m)
     place = _onto_faces(place, normal, stats.count, cube_m)
     above = place[:, 2] - floor.at(place[:, 0], place[:, 1])
-    fixed = (np.abs(normal[:, 2]) < _UPRIGHT) | (above > HEAD_M)
+    fixed = upright | (above > HEAD_M)
     place, normal = place[fixed], normal[fixed]
     x, y = float(np.median(sheet.x_m)), float(np.median(sheet.y_m))
-    return FixedParts(place, normal, cube_m, floor, (x, y, float(floor.at(x, y))))
+    return FixedParts(place, normal, cube_m, floor, (x, y, float(floor.at(x, y))), heads)
 
 
 def _cube_m(area_m2: float) -> float:

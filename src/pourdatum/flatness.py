@@ -7,8 +7,10 @@ cannot say is undecided, with the reason; a criterion whose figures we do not ha
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
+from pourdatum.asfloor import as_floor
 from pourdatum.criteria import FLimit, GapLimit, MovementLimit, NotKnown, TileLimit, limit_of
 from pourdatum.decision import Rule, decide
 from pourdatum.finding import NOT_KNOWN, SINGLE, UNDECIDED, Flatness, Part, WorstAt
@@ -23,6 +25,7 @@ if TYPE_CHECKING:
     from pourdatum.joints import Joint
     from pourdatum.surface import Surface
 
+EVERYWHERE_SAID: Final = "laid everywhere and in every direction"
 _POOR_SHARE: Final = 0.01
 _WOULD: Final = {
     "conforms": "would conform",
@@ -70,6 +73,26 @@ def check_flatness(
         For a criterion with a sampling that cannot be read.
     """
     rule = rule or Rule()
+
+    def on(judged: Surface) -> tuple[Flatness, ...]:
+        return _check(judged, criteria, rule, joints, level_known, section_m, system)
+
+    found = on(surface)
+    if surface.smoother is None or not surface.stripes.may_be_floor:
+        return found
+    other = on(as_floor(surface))
+    return tuple(_either_way(one, ribs, system) for one, ribs in zip(found, other, strict=True))
+
+
+def _check(
+    surface: Surface,
+    criteria: Sequence[str],
+    rule: Rule,
+    joints: Sequence[Joint],
+    level_known: bool,
+    section_m: float | None,
+    system: System,
+) -> tuple[Flatness, ...]:
     found: list[Flatness] = []
     for criterion in dict.fromkeys(criteria):
         name, sampling = split_sampling(criterion)
@@ -90,6 +113,25 @@ def check_flatness(
             case NotKnown(why):
                 found.append(Flatness(criterion, "", NOT_KNOWN, said=why))
     return tuple(found)
+
+
+def _either_way(one: Flatness, ribs: Flatness, system: System) -> Flatness:
+    """A criterion with stripes as the scan's error, held against the same with them as floor."""
+    if one.verdict == ribs.verdict != UNDECIDED:
+        return one
+    said = "stripes, of which one pass cannot tell whether they are ribs of the floor"
+    if ribs.value is not None and ribs.uncertainty is not None:
+        value, within = (
+            show_fine(figure, system) if ribs.in_metres else f"{figure:.1f}"
+            for figure in (ribs.value, ribs.uncertainty)
+        )
+        said += (
+            f", count as error of the scan; were they the floor it would be {value} ± {within},"
+            f" and {_WOULD[ribs.verdict].removeprefix('would ')}"
+        )
+    said += ": a second pass in another direction, or a straightedge across them, decides"
+    told = "; ".join(part for part in (one.said, said) if part)
+    return replace(one, verdict=UNDECIDED, said=told, why=said)
 
 
 def rule_in_words(rule: Rule | None = None, system: System = "metric") -> str:
@@ -143,6 +185,8 @@ def _gap(
     edge = _edge_in_words(worst.length_m, system)
     apart = show_length(worst.span_m, system)
     told = [f"straightedge of {edge}, contacts {apart} apart, {worst.places} places"]
+    if sampling.share < 1.0 and not worst.may_exceed:
+        told.append(f"of so few, {100.0 * sampling.share:.4g} % leave none that may exceed")
     if worst.may_exceed:
         told.append(
             f"{worst.may_exceed} of them may exceed the limit, and the value is the largest gap of "
@@ -157,11 +201,13 @@ def _gap(
         )
     if worst.poor_m2 > _POOR_SHARE * surface.measured_m2:
         told.append(f"{show_area(worst.poor_m2, system)} were seen too poorly to be judged")
+    why = ""
     if decided.verdict == UNDECIDED:
-        told.append(
+        why = (
             f"this scan knows it to {show_fine(COVER_95 * worst.error_m, system)} only: lay a "
             "straightedge at the worst place, or scan again from closer"
         )
+        told.append(why)
     return Flatness(
         criterion=criterion,
         part=part,
@@ -174,13 +220,14 @@ def _gap(
         worst=WorstAt(worst.place_m, worst.bearing_rad, worst.value_m, worst.length_m),
         said="; ".join(told),
         readings=worst.places,
+        why=why,
     )
 
 
 def _laid_in_words(sampling: Sampling, system: System) -> str:
     """Where straightedges are laid, and how many must keep, as the contract says."""
     if sampling.everywhere:
-        said = "laid everywhere and in every direction"
+        said = EVERYWHERE_SAID
     elif sampling.grid_m is not None:
         said = f"laid both ways at the nodes of a grid of {_edge_in_words(sampling.grid_m, system)}"
     elif sampling.readings is not None:
@@ -189,7 +236,7 @@ def _laid_in_words(sampling: Sampling, system: System) -> str:
         assert sampling.per_m2 is not None
         said = (
             "laid both ways at the nodes of a grid that gives "
-            f"{100.0 * sampling.per_m2:.4g} readings to 100 m²"
+            f"{100.0 * sampling.per_m2:.10g} readings to 100 m²"
         )
     if sampling.share < 1.0:
         return f"{said}, and {100.0 * sampling.share:.4g} % of them must keep the limit"

@@ -60,6 +60,8 @@ class _Judged:
     value: float | None = None
     uncertainty: float | None = None
     at_least: bool = False
+    why: str = ""
+    """Why it is undecided, in one sentence."""
 
     @property
     def shown(self) -> float | None:
@@ -99,6 +101,7 @@ class _Asked:
             said=said,
             readings=readings or None,
             at_least=judged.at_least,
+            why=judged.why if judged.verdict == UNDECIDED and judged.shown is not None else "",
         )
 
 
@@ -244,25 +247,33 @@ def _judged(
             said = "as read with the noise of the scan left in, which only makes it less"
             return _Judged("conforms", said, number.as_read, at_least=True)
         said = f"what was read is mostly noise of the scan ({100.0 * number.noise_share:.0f} %)"
+        if number.noise_share > 1.0:
+            said = "the noise of the scan alone would read more than was read"
         return _Judged(UNDECIDED, said)
     low, high = number.interval
     said = f"95 % interval of these lines {low:.1f} to {high:.1f}"
     verdict = _f_verdict(number, least, rule)
+    why = f"the 95 % interval of these lines is {low:.1f} to {high:.1f}"
+    if verdict == UNDECIDED and rule.kind == "shared":
+        why = "what was agreed is an uncertainty of lengths, and says nothing of F-numbers"
     if others:
         between = f"{min(others):.1f} to {max(others):.1f}"
         said += f"; {len(others)} other layings of the lines give {between}"
         kept = [one >= least for one in (number.value, *others)]
         if rule.kind == "guarded" and any(kept) and not all(kept):
             said += ", so that where they are laid would decide"
+            why = f"other layings of the lines give {between}: where they are laid would decide"
             verdict = UNDECIDED
     if readings < wanted:
         said += f"; too few to judge by: {wanted} are asked for on this area (from memory)"
+        why = f"{readings} readings are too few: {wanted} are asked for on this area (from memory)"
         verdict = UNDECIDED
     return _Judged(
         verdict,
         said,
         number.value,
         0.5 * (high - low) if math.isfinite(high) else None,
+        why=why,
     )
 
 

@@ -18,6 +18,7 @@ from pourdatum.adjustment import HELD, Adjusted, Freedom, Pose, adjust
 from pourdatum.chunks import Means, PointStore
 from pourdatum.errors import JobError, NoFloor
 from pourdatum.fixedparts import MARKS, FixedParts, as_cloud, fixed_parts
+from pourdatum.headedges import Heads, heads_between
 from pourdatum.levels import Level, find_level
 from pourdatum.move import Move, about_z, as_place, as_rotation
 from pourdatum.optional import need
@@ -87,6 +88,8 @@ class Registration:
         Upright and level faces that were matched [m²]; 0 of marks.
     marks : tuple of (str, float)
         Name and residual [m] of each mark, where they were used.
+    heads : Heads or None
+        What door and window heads say of the heights; None of marks, and where too few are seen.
     """
 
     method: str
@@ -102,6 +105,7 @@ class Registration:
     wall_m2: float = 0.0
     level_m2: float = 0.0
     marks: tuple[tuple[str, float], ...] = ()
+    heads: Heads | None = None
 
     def moved(self, scan: Scan) -> Scan:
         """The scan in the other's frame."""
@@ -172,7 +176,9 @@ def register_scans(
     best, *rest = (tried[k] for k in np.argsort(share)[::-1])
     others = [one for one in rest if not _same_pose(one.pose, best.pose, own)]
     overlap = check_tie(best, others, own, other, tree, freedom)
-    return _registration(best, own, overlap, fixed, freedom)
+    moved = np.column_stack([best.place_m(own.head_m[:, :3]), own.head_m[:, 3]])
+    heads = heads_between(moved, other.head_m, other.cube_m)
+    return _registration(best, own, overlap, fixed, freedom, heads)
 
 
 def _parts(
@@ -286,9 +292,16 @@ def _same_pose(one: Pose, other: Pose, own: FixedParts) -> bool:
 
 
 def _registration(
-    best: Adjusted, own: FixedParts, overlap: float, fixed: Scan, freedom: Freedom
+    best: Adjusted,
+    own: FixedParts,
+    overlap: float,
+    fixed: Scan,
+    freedom: Freedom,
+    heads: Heads | None,
 ) -> Registration:
-    known = best.held[1] >= HELD
+    level = best.held[1] >= HELD
+    # One of the two moved, and nobody knows which: heights are not tied.
+    known = level and (heads is None or not heads.differ)
     rotation, shift = best.pose
     area_m2 = own.cube_m**2
     return Registration(
@@ -304,6 +317,7 @@ def _registration(
         overlap=overlap,
         wall_m2=float((best.matched & own.upright).sum()) * area_m2,
         level_m2=float((best.matched & own.level).sum()) * area_m2,
+        heads=heads if level else None,
     )
 
 

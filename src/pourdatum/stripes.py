@@ -6,24 +6,29 @@ each point has alone, leave about the same in all of them; stripes stand out in 
 and width follow from how the profile across them hangs together with itself, held against the
 closed form for stripes that are independent of one another.
 
-What cannot be told apart: straight ribs of the floor itself, under 0.3 m wide and as irregular
-as stripes, count as stripes; stripes wider than 0.4 m count as floor, as do stripes
-that are curved, that end within the room, or that run across less than 1.5 m of seen floor.
+Ripple that comes at one distance over the whole floor is told apart (``ripple``). Straight ribs of
+the floor itself, under 0.3 m wide and as irregular as stripes, look like stripes in one pass: then
+nobody knows whose they are, unless set-ups tell (``alike``). Stripes wider than 0.4 m count as
+floor, as do stripes that are curved, that end within the room, or that run across less than 1.5 m
+of seen floor.
 """
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Final
+from functools import partial
+from typing import Final, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pourdatum.grid import Grid
 from pourdatum.localfit import local_heights
+from pourdatum.ripple import clearest_line
 
 Array = NDArray[np.float64]
+Owner = Literal["open", "scan", "floor"]
 
 _FIT_M: Final = 0.15
 """Width of the fit that takes the relief off: waves over a metre pass it to nine tenths [m]."""
@@ -37,7 +42,9 @@ _STANDS_OUT: Final = 2.0
 _AGREES: Final = 0.8
 """Correlation of the profile's covariance with the closed form from which it is one of stripes."""
 _TIED: Final = 0.01
-_PART_M: Final = 1.2
+_LINE: Final = 0.002
+"""Chance of stripes without order below which a line in the spectrum is one of the floor."""
+PART_M: Final = 1.2
 _GAP: Final = 0.25
 """Length of the parts of a stripe that are held against each other, and the share between them."""
 _LEAST_LONG_M: Final = 1.5
@@ -61,11 +68,23 @@ class Stripes:
         Of one stripe [m].
     bearing_rad : float
         Of the way across them, from x towards y.
+    owner : "open", "scan" or "floor"
+        Whose they are: the floor's where they are regular or set-ups see them alike, the scan's
+        where set-ups do not, else nobody can tell.
+    regular : bool
+        Whether they come at one distance over the whole floor: twice the width.
     """
 
     error_m: float
     width_m: float
     bearing_rad: float
+    owner: Owner = "open"
+    regular: bool = False
+
+    @property
+    def may_be_floor(self) -> bool:
+        """Whether the floor itself may have this shape, for all that is known."""
+        return self.error_m > 0.0 and self.owner == "open"
 
     def after_fit_m(self, reach_m: float) -> float:
         """What a local quadratic of this width leaves of them, one standard deviation [m].
@@ -130,18 +149,9 @@ def stripes_of(count: Array, value_m: Array, grid: Grid) -> Stripes:
         Their mean height [m].
     grid : Grid
     """
-    from scipy.ndimage import binary_erosion
-
     part = _fullest(count)
-    count, value_m = count[part], value_m[part]
     cell_m = grid.cell_m
-    fit, *_ = local_heights(count, value_m, max(_FIT_M / cell_m, 1.5))
-    # Ends of the floor run along walls, and so do errors of the fit there.
-    margin = max(round(_EDGE_M / cell_m), 1)
-    near = _closed(count > 0, margin)
-    inside = binary_erosion(near, np.ones((3, 3), bool), iterations=margin)
-    off = value_m - fit
-    weight = np.where(inside & np.isfinite(off), count / (count + _HALF_FULL), 0.0)
+    weight, off, _ = off_the_relief(count[part], value_m[part], cell_m)
     if np.count_nonzero(weight) < 1000:
         return NO_STRIPES
     limit = 4.0 * math.sqrt(float(np.average(np.nan_to_num(off) ** 2, weights=weight)))
@@ -171,14 +181,56 @@ def stripes_of(count: Array, value_m: Array, grid: Grid) -> Stripes:
     if square(bearing) < _STANDS_OUT * others:
         return NO_STRIPES
     # Humps and noise of one part know nothing of the next; a stripe is the same in both.
-    along = (y * math.cos(bearing) - x * math.sin(bearing)) / _PART_M
+    along = (y * math.cos(bearing) - x * math.sin(bearing)) / PART_M
     within = (along % 1.0) > _GAP
     odd = np.floor(along) % 2 == 1
     shared = _covariance(profile(bearing, within & odd), profile(bearing, within & ~odd), cell_m)
-    error_m, width_m, agrees = _closest(shared, cell_m)
+    error_m, width_m, agrees, likely_m = _closest(shared, cell_m)
     if agrees < _AGREES:
         return NO_STRIPES
-    return Stripes(error_m, width_m, bearing)
+    mass, mean = profile(bearing, np.ones(x.size))
+    mean = np.where(mass > 0, mean, 0.0)
+    # Of all widths that agree, the one by which a line is the least clear.
+    chance, wave_m = max(
+        clearest_line(mean, cell_m, partial(_left, width_m=float(one_m), cell_m=cell_m))
+        for one_m in likely_m
+    )
+    if chance >= _LINE:
+        return Stripes(error_m, width_m, bearing)
+    left = float(_seen(np.array([math.tau / wave_m]), cell_m)[0])
+    error_m = math.sqrt(float(np.average(mean**2, weights=mass)) / left)
+    return Stripes(error_m, 0.5 * wave_m, bearing, "floor", regular=True)
+
+
+def off_the_relief(count: Array, value_m: Array, cell_m: float) -> tuple[Array, Array, Array]:
+    """What is left of cell means once the floor's relief is taken off, and how it counts.
+
+    Parameters
+    ----------
+    count, value_m : (ny, nx) array
+        Floor points in each cell, and their mean height [m].
+    cell_m : float
+        Side of a cell [m].
+
+    Returns
+    -------
+    weight : (ny, nx) array
+        Of each cell; 0 at the ends of the floor, where the fit errs.
+    off : (ny, nx) array
+        Mean height less the fit [m].
+    fit : (ny, nx) array
+        The relief that was taken off [m].
+    """
+    from scipy.ndimage import binary_erosion
+
+    fit, *_ = local_heights(count, value_m, max(_FIT_M / cell_m, 1.5))
+    # Ends of the floor run along walls, and so do errors of the fit there.
+    margin = max(round(_EDGE_M / cell_m), 1)
+    near = _closed(count > 0, margin)
+    inside = binary_erosion(near, np.ones((3, 3), bool), iterations=margin)
+    off = value_m - fit
+    weight = np.where(inside & np.isfinite(off), count / (count + _HALF_FULL), 0.0)
+    return weight, off, fit
 
 
 def _closed(seen: NDArray[np.bool_], cells: int) -> NDArray[np.bool_]:
@@ -239,17 +291,15 @@ def _covariance(one: tuple[Array, Array], two: tuple[Array, Array], cell_m: floa
     return np.array(out)
 
 
-def _closest(covariance: Array, cell_m: float) -> tuple[float, float, float]:
+def _closest(covariance: Array, cell_m: float) -> tuple[float, float, float, Array]:
     """Size and width of the stripes whose closed form is nearest, and how well it agrees.
 
-    Of widths that agree about as well, the narrowest.
+    Of widths that agree about as well, the narrowest. Last, all widths that agree well enough.
     """
     k = _waves()
     lag_m = cell_m * np.arange(covariance.size)
-    # A cell is a mean over itself, and cells are gathered in strips of a cell.
-    seen = ((1.0 - _passed(k, _FIT_M)) * np.sinc(k * cell_m / math.tau) ** 2) ** 2
     wave = np.cos(np.outer(lag_m, k)) * (k[1] - k[0]) / math.pi
-    forms = np.array([wave @ (seen * _spectrum(k, width_m)) for width_m in _WIDTHS_M])
+    forms = np.array([wave @ _left(k, width_m, cell_m) for width_m in _WIDTHS_M])
     inner = forms @ covariance
     agrees = inner / np.linalg.norm(forms, axis=1) / max(float(np.linalg.norm(covariance)), 1e-30)
     # A fit takes most of wide stripes away, so that chance may look like much of them: a width
@@ -257,10 +307,11 @@ def _closest(covariance: Array, cell_m: float) -> tuple[float, float, float]:
     step = np.diff(agrees, prepend=-1.0, append=np.inf)
     tops = np.flatnonzero((step[:-1] >= 0) & (step[1:] <= 0))
     if tops.size == 0:
-        return 0.0, 1.0, -1.0
+        return 0.0, 1.0, -1.0, np.empty(0)
     best = int(tops[agrees[tops] >= agrees[tops].max() - _TIED][0])
     square = max(float(inner[best]) / float(forms[best] @ forms[best]), 0.0)
-    return math.sqrt(square), float(_WIDTHS_M[best]), float(agrees[best])
+    likely_m = _WIDTHS_M[agrees >= min(_AGREES, float(agrees[best]))]
+    return math.sqrt(square), float(_WIDTHS_M[best]), float(agrees[best]), likely_m
 
 
 def _waves() -> Array:
@@ -271,6 +322,19 @@ def _waves() -> Array:
 def _spectrum(k: Array, width_m: float) -> Array:
     """Of stripes of unit size that are independent of one another [m]."""
     out: Array = width_m * np.sinc(k * width_m / math.tau) ** 2
+    return out
+
+
+def _left(k: Array, width_m: float, cell_m: float) -> Array:
+    """The same, of what a fit of the relief leaves in profiles of a cell's step [m]."""
+    out: Array = _seen(k, cell_m) * _spectrum(k, width_m)
+    return out
+
+
+def _seen(k: Array, cell_m: float) -> Array:
+    """Share of a wave's power that a fit of the relief leaves in profiles of a cell's step."""
+    # A cell is a mean over itself, and cells are gathered in strips of a cell.
+    out: Array = ((1.0 - _passed(k, _FIT_M)) * np.sinc(k * cell_m / math.tau) ** 2) ** 2
     return out
 
 

@@ -14,8 +14,9 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from pourdatum.alike import owned
 from pourdatum.bare import NIB_STEPS, BareFloor
-from pourdatum.chunks import Means
+from pourdatum.chunks import Means, PointStore
 from pourdatum.errors import JobError, NoFloor
 from pourdatum.floor import Floor, find_floor
 from pourdatum.geometry import Plane, fit_plane
@@ -29,6 +30,7 @@ from pourdatum.shotfield import BetweenShots
 from pourdatum.shots import ControlFit
 from pourdatum.smoothing import Smoother, smoother_for
 from pourdatum.spots import SpotMap, spot_heights
+from pourdatum.stationlayers import without_steps
 from pourdatum.stripes import NO_STRIPES, Stripes, stripes_of
 from pourdatum.uncertainty import (
     LEVELLING,
@@ -112,6 +114,8 @@ class Surface:
     stripes : Stripes
         Errors that whole sweeps of the scanner share, as measured; what they add to each height
         is in its standard error.
+    ripple : Stripes
+        What looks like them and is the floor's own: it is in the heights.
     move : Moving, optional
         What brought a later scan into this frame.
     scanned_m : (ny, nx) array, optional
@@ -136,6 +140,7 @@ class Surface:
     between: BetweenShots | None = None
     rounding: Rounding = NONE
     stripes: Stripes = NO_STRIPES
+    ripple: Stripes = NO_STRIPES
     move: Moving | None = None
     scanned_m: Array | None = None
 
@@ -215,7 +220,11 @@ def make_surface(
     bare = floor.bare
     assert bare is not None
     grid = floor.grid
-    stripes = stripes_of(bare.count, bare.height_m, grid)
+    found = stripes_of(bare.count, bare.height_m, grid)
+    if found.error_m > 0.0 and floor.level is not None:
+        joined = _as_joined(floor)
+        found = owned(found, joined, PointStore(joined, means), bare, floor.level, progress)
+    stripes, ripple = (NO_STRIPES, found) if found.owner == "floor" else (found, NO_STRIPES)
     smoother = smoother_for(bare.count, bare.height_m, bare.local_noise_m, grid.cell_m, stripes)
     fitted = smoother.height(bare.height_m)
     height, error = _carry_on(bare, fitted, smoother.standard_error_m)
@@ -245,8 +254,17 @@ def make_surface(
         noise_m=bare.local_noise_m,
         rounding=rounding,
         stripes=stripes,
+        ripple=ripple,
         move=move,
     )
+
+
+def _as_joined(floor: Floor) -> Scan:
+    """The floor's scan with its set-ups as they were joined when the floor was found."""
+    step_m = floor.stations.step_m
+    if not step_m.size:
+        return floor.scan
+    return without_steps(floor.scan, np.nan_to_num(step_m))
 
 
 def _later(scan: Scan, floor: Floor, means: Means, progress: Progress) -> Floor:

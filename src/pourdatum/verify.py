@@ -9,12 +9,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 from pourdatum.datum import LOCAL_LEVEL
 from pourdatum.decision import GUARDED, Rule, Verdict, decide
 from pourdatum.errors import JobError, NoFloor
+from pourdatum.fixedparts import MARKS
 from pourdatum.flatness import check_flatness
 from pourdatum.mends import Mend, mend_at
 from pourdatum.patch import FEW_DRAWS, HighPoint, highest_patch
@@ -22,9 +23,11 @@ from pourdatum.placed import Placed, placed_between
 from pourdatum.register import Registration
 from pourdatum.slopeerror import slope_error_95
 from pourdatum.uncertainty import COVER_95, combined
+from pourdatum.units import show_fine, show_length
 
 if TYPE_CHECKING:
     from pourdatum.finding import Flatness
+    from pourdatum.headedges import Heads
     from pourdatum.joints import Joint
     from pourdatum.surface import Surface
     from pourdatum.units import System
@@ -155,6 +158,7 @@ def verify_pour(
     wanted_m: float | None = None,
     wanted_error_m: float = 0.0,
     tolerance_m: float | None = None,
+    takes_m: float | None = None,
     system: System = "metric",
 ) -> Verification:
     """Hold the floor after a pour against the floor before it and against its contract.
@@ -185,6 +189,8 @@ def verify_pour(
         Its standard uncertainty against that floor's heights: of the tie, of a plan's datum [m].
     tolerance_m : float, optional
         By how much it may depart from it [m].
+    takes_m : float, optional
+        Greatest thickness that the material poured takes in a layer [m].
     system : "metric" or "imperial"
         In which what is said of flatness is told.
 
@@ -193,8 +199,14 @@ def verify_pour(
     Verification
     """
     tie = after.move if isinstance(after.move, Registration) else None
-    placed, lacks = _placed(before, after, tie, removal_m)
+    placed, lacks = _placed(before, after, tie, removal_m, system)
     judged = after if levelled is None else levelled
+    doubt = _doubt_of_ceiling(placed, tie, takes_m, system)
+    if doubt:
+        assert tie is not None
+        placed, lacks, tie = None, doubt, replace(tie, height_error_m=None)
+        # Levels of control shots do not hang on a ceiling.
+        height_known &= judged.control is not None and judged.control.offset_m is not None
     wanted = None if wanted_m is None or not height_known else (wanted_m, wanted_error_m)
     flatness = check_flatness(
         judged, criteria, rule,
@@ -225,8 +237,14 @@ def _mend(surface: Surface, one: Flatness) -> Mend | None:
 
 
 def _placed(
-    before: Surface, after: Surface, tie: Registration | None, removal_m: float | None
+    before: Surface,
+    after: Surface,
+    tie: Registration | None,
+    removal_m: float | None,
+    system: System,
 ) -> tuple[Placed | None, str]:
+    if tie is not None and tie.heads is not None and tie.heads.differ:
+        return None, _moved_in_words(tie.heads, system)
     if tie is not None and not tie.height_known:
         return None, (
             "nothing that both scans show is fixed in height: scan the ceiling, or door heads and "
@@ -243,6 +261,33 @@ def _placed(
         return None, f"{refused.message}: {refused.hint}" if refused.hint else refused.message
 
 
+def _doubt_of_ceiling(
+    placed: Placed | None, tie: Registration | None, takes_m: float | None, system: System
+) -> str:
+    """Why what was placed is not believed: all of it is thicker than its material takes; or ""."""
+    least = None if placed is None else placed.least
+    if tie is None or tie.marks or tie.heads is not None or least is None or takes_m is None:
+        return ""
+    if least.thickness_m - least.uncertainty_m <= takes_m:
+        return ""
+    return (
+        f"the thinnest place would have {show_fine(least.thickness_m, system)}, the material takes"
+        f" {show_fine(takes_m, system)} at the most, and nothing but the ceiling ties the heights:"
+        f" it may have been boarded or hung lower between the scans; {MARKS}"
+    )
+
+
+def _moved_in_words(heads: Heads, system: System) -> str:
+    """A ceiling that contradicts the heads below it."""
+    way = "lower" if heads.rise_m > 0.0 else "higher"
+    return (
+        f"the ceiling lies {show_fine(abs(heads.rise_m), system)} ±"
+        f" {show_fine(COVER_95 * heads.error_m, system)} {way} over door and window heads in AFTER"
+        f" than in BEFORE ({show_length(heads.length_m, system)} of their edges are seen in both):"
+        f" one of the two was moved; {MARKS}"
+    )
+
+
 def _levelness(
     surface: Surface, wanted: tuple[float, float] | None, tolerance_m: float | None, rule: Rule
 ) -> Levelness:
@@ -254,7 +299,8 @@ def _levelness(
     return Levelness(
         slope=surface.best_plane().slope,
         slope_uncertainty=tilt_95,
-        range_m=high.z_m + low.z_m,
+        # Of both ends more luck may be taken than they had.
+        range_m=max(high.z_m + low.z_m, 0.0),
         uncertainty_m=math.hypot(COVER_95 * own, (tilt_95 or 0.0) * apart_m),
         departure=None
         if wanted is None

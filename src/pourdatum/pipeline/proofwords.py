@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from pourdatum.outcome import Warned
+from pourdatum.uncertainty import COVER_95
 from pourdatum.units import (
     MM,
     System,
@@ -59,6 +60,13 @@ def proof_taken(job: Job, found: Verification, levelled: Surface) -> list[str]:
             "heights hang on what looks down or up over head height, "
             f"{heads} over the floor: it is taken as unmoved between the scans"
         )
+        if tie.heads is not None:
+            within_m = abs(tie.heads.rise_m) + COVER_95 * tie.heads.error_m
+            said.append(
+                "door and window heads agree with that to within"
+                f" {show_limit(within_m, job.units)}:"
+                f" {show_length(tie.heads.length_m, job.units)} of their edges are seen in both"
+            )
     if job.proof.before is None and job.preparation.removal_mm == 0.0:
         said.append(
             "BEFORE is taken as made on the prepared floor, after grinding; if not, say so with "
@@ -89,6 +97,16 @@ def proof_warnings(found: Verification, job: Job, first: Surface, after: Surface
                 "heights-not-tied",
                 "heights of the two scans are not tied: levels in BEFORE's vertical are not known,"
                 " and no departure from a level is told",
+            )
+        )
+    tie = found.registration
+    if found.placed is not None and tie is not None and tie.heads is None and not tie.marks:
+        said.append(
+            Warned(
+                "ceiling-alone",
+                "heights hang on the ceiling, and no door or window head is seen in both scans that"
+                " would show whether it moved: boarded or hung lower meanwhile, it would be taken"
+                " for thickness, and no interval holds that; tie the scans by marks to be sure",
             )
         )
     if any(one.shared.warp_m > _TRIPOD_WARP_M for one in (first, after)):

@@ -87,6 +87,8 @@ def floor_warnings(surface: Surface, system: System = "metric") -> list[Warned]:
         )
     if surface.stripes.error_m > 0.0:
         found.append(Warned("stripes", _stripes_told(surface.stripes, system)))
+    if surface.ripple.error_m > 0.0:
+        found.append(Warned("ripple", _ripple_told(surface.ripple, system)))
     if surface.nibs:
         found.append(
             Warned("nibs", f"small solid spots to chip off before the pour: {len(surface.nibs)}")
@@ -95,15 +97,38 @@ def floor_warnings(surface: Surface, system: System = "metric") -> list[Warned]:
 
 
 def _stripes_told(stripes: Stripes, system: System) -> str:
-    # The bearing is that across them, from x towards y; people are given the way along.
-    along = math.degrees(-stripes.bearing_rad) % 180.0
+    whose = (
+        "and set-ups do not see them alike, so they are the scan's"
+        if stripes.owner == "scan"
+        else "and a second pass in another direction, or another set-up, would show whether they "
+        "are ribs of the floor; flatness is decided only where both come to the same"
+    )
     return (
         f"sweeps of the scan differ: stripes about {show_size(stripes.width_m, system)} wide,"
-        f" along {along:.0f}° from +y, lie {show_height(stripes.error_m, system)} higher or lower"
-        " than one another (one standard deviation); the intervals allow for that, and a scan "
-        "from another"
-        " place would show whether it is the floor"
+        f" along {_along(stripes)} from +y, lie {show_height(stripes.error_m, system)} higher or"
+        f" lower than one another (one standard deviation); the intervals allow for that, {whose}"
     )
+
+
+def _ripple_told(ripple: Stripes, system: System) -> str:
+    if ripple.regular:
+        # From crest to trough of a sine of this standard deviation.
+        high = show_height(2.0 * math.sqrt(2.0) * ripple.error_m, system)
+        return (
+            f"the floor ripples: ridges {show_size(2.0 * ripple.width_m, system)} apart, along"
+            f" {_along(ripple)} from +y, about {high} from crest to trough; so even a ripple counts"
+            " as floor, which a straightedge across it would show"
+        )
+    return (
+        f"the floor has ribs about {show_size(ripple.width_m, system)} wide, along"
+        f" {_along(ripple)} from +y, {show_height(ripple.error_m, system)} higher or lower than one"
+        " another (one standard deviation): set-ups see them alike, so they count as floor"
+    )
+
+
+def _along(stripes: Stripes) -> str:
+    # The bearing is that across them, from x towards y; people are given the way along.
+    return f"{math.degrees(-stripes.bearing_rad) % 180.0:.0f}°"
 
 
 def _thin_share(surface: Surface) -> float:

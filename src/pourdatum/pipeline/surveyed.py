@@ -113,11 +113,13 @@ def _figures(surface: Surface) -> FloorFigures:
     # The lowest patch is the highest of the floor turned over: one method, one bias taken out.
     # It comes first: a datum that is chosen meanwhile asks for the highest, which is kept.
     low_m = -highest_patch(surface.turned_over, LOCAL_LEVEL, draws=FEW_DRAWS).z_m
+    mean_m = surface_moments(surface.height_m, surface.grid, surface.floor.outline).mean_m
+    # An extreme from which more luck was taken than it had lies no further in than the mean.
     return FloorFigures(
         area_m2=area_m2,
-        high_m=highest_patch(surface, LOCAL_LEVEL).z_m,
-        low_m=low_m,
-        mean_m=surface_moments(surface.height_m, surface.grid, surface.floor.outline).mean_m,
+        high_m=max(highest_patch(surface, LOCAL_LEVEL).z_m, mean_m),
+        low_m=min(low_m, mean_m),
+        mean_m=mean_m,
         slope=best.slope,
         bearing_rad=None if best.slope == 0.0 else best.bearing_rad,
         tilt_95=slope_error_95(surface),

@@ -184,6 +184,7 @@ def _checked(
     wanted = _wanted(job, plan, first, levelled)
     tie = raw.move if isinstance(raw.move, Registration) else None
     known = levels_of_control(levelled) or tie is None or tie.height_known
+    sheet = read_sheet(job.material.sheet) if _says_sheet(job) else None
     found = verify_pour(
         first,
         raw,
@@ -199,8 +200,10 @@ def _checked(
         wanted_m=None if wanted is None else wanted[0],
         wanted_error_m=0.0 if wanted is None else _wanted_error_m(wanted[1], tie, levelled),
         tolerance_m=None if job.proof.tolerance_mm is None else job.proof.tolerance_mm / MM,
+        takes_m=None if sheet is None else sheet.greatest_m,
     )
-    sheet = read_sheet(job.material.sheet) if _says_sheet(job) else None
+    if not levels_of_control(levelled) and found.registration is not None:
+        known = found.registration.height_known
     used = None
     if job.proof.bags is not None and found.placed is not None:
         assert sheet is not None

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Final
 
 from pourdatum.finding import NOT_KNOWN
-from pourdatum.flatness import rule_in_words
+from pourdatum.flatness import EVERYWHERE_SAID, rule_in_words
 from pourdatum.report import words
 from pourdatum.report.blocks import bullets, place, place_head, section, table
 from pourdatum.report.markup import Html, el, tied
@@ -136,11 +136,13 @@ def _told(found: Sequence[Flatness]) -> list[list[object]]:
 
 
 def _judged(survey: Survey) -> str:
-    said = (
-        f"Places are {words.whole(0.1, survey.system)} and 15° apart, stricter than the few "
-        "that a contract as a rule agrees "
-        "on. The value has the luck of the worst among many noisy places taken out."
-    )
+    said = ""
+    if any(EVERYWHERE_SAID in one.source for one in survey.flatness):
+        said = (
+            f"Places are {words.whole(0.1, survey.system)} and 15° apart, stricter than the few "
+            "that a contract as a rule agrees "
+            "on. The value has the luck of the worst among many noisy places taken out."
+        )
     hidden_m2 = survey.surface.inferred_m2
     if hidden_m2 > 0.005:
         area = show_area(hidden_m2, survey.system)
@@ -162,4 +164,6 @@ def _line(survey: Survey, one: Flatness) -> str:
     if one.worst is not None:
         at = words.site_place(one.worst.place_m, survey.origin_m, survey.system)
         said += f"; worst at ({at})"
+    if one.why:
+        said += f"; {words.plain(one.why, _LONG)}"
     return said

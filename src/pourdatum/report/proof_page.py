@@ -279,7 +279,11 @@ def together(check: Check) -> Html:
         ("Left between them", f"{show_height(tie.residual_m, system)} (root mean square)"),
         (
             "Heights agree to",
-            "not known: nothing is fixed in height"
+            (
+                "not known: ceiling and door heads contradict each other"
+                if tie.heads is not None and tie.heads.differ
+                else "not known: nothing is surely fixed in height"
+            )
             if error_m is None
             else f"{words.height_fine(COVER_95 * error_m, system)} (95 %)",
         ),
@@ -299,11 +303,22 @@ def together(check: Check) -> Html:
 
 
 def _heads(check: Check, tie: Registration) -> list[tuple[str, object]]:
-    """What the heights hang on."""
-    if not tie.heads_m or tie.height_error_m is None:
-        return []
-    heights = ", ".join(show_length(height, check.system) for height in tie.heads_m)
-    return [("Heights hang on faces over the floor by", f"{heights}; taken as unmoved")]
+    """What the heights hang on, and what other heads say of it."""
+    rows: list[tuple[str, object]] = []
+    if tie.heads_m and tie.height_error_m is not None:
+        heights = ", ".join(show_length(height, check.system) for height in tie.heads_m)
+        rows.append(("Heights hang on faces over the floor by", f"{heights}; taken as unmoved"))
+    if tie.heads is not None:
+        rise = words.height_fine(abs(tie.heads.rise_m), check.system)
+        within = words.height_fine(COVER_95 * tie.heads.error_m, check.system)
+        way = "higher" if tie.heads.rise_m > 0.0 else "lower"
+        rows.append(
+            (
+                "Door and window heads, held against the ceiling",
+                f"{rise} ± {within} {way} in AFTER (95 %)",
+            )
+        )
+    return rows
 
 
 def against_sheet(check: Check) -> Html | None:

@@ -88,6 +88,8 @@ def _registration(check: Check) -> RegistrationPart:
         from_m=_place(own + np.asarray(check.after_origin_m)),
         to_m=_place(tie.middle_m + np.asarray(check.before.origin_m)),
         ceilings_m=[metres(height) for height in tie.heads_m],
+        heads_rise_mm=None if tie.heads is None else mm(tie.heads.rise_m),
+        heads_uncertainty_mm=None if tie.heads is None else mm(COVER_95 * tie.heads.error_m),
         overlap=rounded(tie.overlap, 3),
         wall_m2=area(tie.wall_m2),
         level_m2=area(tie.level_m2),

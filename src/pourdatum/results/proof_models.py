@@ -36,6 +36,12 @@ class RegistrationPart(Part):
     ceilings_m: list[float] = Field(
         description="heights over the floor of what ties the heights: ceilings, rows of heads"
     )
+    heads_rise_mm: float | None = Field(
+        default=None,
+        description="by how much door and window heads lie higher in AFTER once heights are tied; "
+        "null where too few are seen in both scans",
+    )
+    heads_uncertainty_mm: float | None = Field(default=None, description="at 95 %")
     overlap: float | None = Field(description="share of the smaller scan's walls on the other's")
     wall_m2: float
     level_m2: float = Field(description="ceilings, heads and sills that were matched")

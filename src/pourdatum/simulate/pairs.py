@@ -22,7 +22,7 @@ from pourdatum.simulate.quadrature import integrate
 from pourdatum.simulate.relief import Hump, Relief, Wave
 from pourdatum.simulate.rooms import random_room
 from pourdatum.simulate.scanning import Shot, scan_scene
-from pourdatum.simulate.scene import Round, Scene, Square
+from pourdatum.simulate.scene import Door, Round, Scene, Square
 from pourdatum.simulate.sensor import sensor
 from pourdatum.uncertainty import SENSORS
 
@@ -122,9 +122,20 @@ def poured(
         waves=(Wave(0.0004, float(rng.uniform(2, 4)), float(rng.uniform(0, 6)), 1.0),),
     )
     lift = mean_of(room) + mean_m - mean_of(replace(room, relief=flat))
+    flat = replace(flat, level_m=lift)
     return replace(
-        room, relief=replace(flat, level_m=lift), crates=(), blobs=(), name=f"{room.name}-poured"
-    )
+        room, relief=flat, crates=(), blobs=(), name=f"{room.name}-poured",
+        doors=tuple(_unmoved(room, door, flat) for door in room.doors),
+    )  # fmt: skip
+
+
+def _unmoved(room: Scene, door: Door, relief: Relief) -> Door:
+    """A door whose head stays where it is while the floor below it rises."""
+    (ax, ay), (bx, by) = room.outline[door.wall], room.outline[(door.wall + 1) % len(room.outline)]
+    share = 0.5 * (door.start_m + door.end_m) / math.hypot(bx - ax, by - ay)
+    x, y = ax + share * (bx - ax), ay + share * (by - ay)
+    rise_m = float(relief.height(x, y)) - float(room.relief.height(x, y))
+    return replace(door, head_m=door.head_m - rise_m)
 
 
 def _dip(room: Scene, deep_m: float) -> tuple[Hump, ...]:

@@ -1,0 +1,157 @@
+"""Ripple of the floor against stripes of the scan: what can be told, and what is left open.
+
+A sine of amplitude A under a straightedge longer than its wave has a gap of 2 A: it rests on two
+crests. Ribs and stripes are drawn here from their closed form, each strip with a height of its own.
+"""
+
+from __future__ import annotations
+
+import math
+import os
+from collections.abc import Callable
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+import shapely
+
+import test_stripes as fields
+from made_scan import flat, surface_of, walled
+from pourdatum.asfloor import as_floor
+from pourdatum.decision import Rule
+from pourdatum.flatness import check_flatness
+from pourdatum.pipeline import survey_floor, surveyed
+from pourdatum.stripes import NO_STRIPES
+from pourdatum.surface import Surface
+from pourdatum.units import show_fine
+
+ROOM = shapely.box(0.0, 0.0, 6.5, 5.0)
+Height = Callable[[np.ndarray, np.ndarray], np.ndarray]
+
+
+def ripple(amplitude_m: float, wave_m: float, bearing: float) -> Height:
+    """A sine across a bearing."""
+
+    def height(x: np.ndarray, y: np.ndarray) -> np.ndarray:
+        across = x * math.cos(bearing) + y * math.sin(bearing)
+        return np.asarray(amplitude_m * np.sin(math.tau * across / wave_m))
+
+    return height
+
+
+def strips(rng: np.random.Generator, error_m: float, width_m: float, bearing: float) -> Height:
+    """Strips of one width, each with a height of its own."""
+    own = error_m * rng.standard_normal(4000)
+    start = rng.uniform()
+
+    def height(x: np.ndarray, y: np.ndarray) -> np.ndarray:
+        across = (x * math.cos(bearing) + y * math.sin(bearing)) / width_m + start
+        return np.asarray(own[np.floor(across).astype(int) + 2000])
+
+    return height
+
+
+@pytest.mark.parametrize("wave_m", [0.3, 0.4, 0.5])
+def test_regular_ripple_is_floor(wave_m: float) -> None:
+    """Trowel ridges 4 mm high: the gap is 4 mm within its interval, and 3 mm under 2 m fails."""
+    rng = np.random.default_rng()
+    height = ripple(0.002, wave_m, rng.uniform(0.0, math.pi))
+    surface = surface_of(walled(ROOM, rng, per_m2=4000.0, height=height, noise_m=0.0008))
+    assert surface.stripes == NO_STRIPES
+    assert surface.ripple.regular
+    one = check_flatness(surface, ["3mm/2m"])[0]
+    assert one.value == pytest.approx(0.004, abs=0.0005)
+    assert abs(one.value - 0.004) < one.uncertainty < 0.002
+    # Fits that are narrow enough for 0.3 m know it less well than a millimetre.
+    assert one.verdict == "does not conform" or (wave_m == 0.3 and one.verdict == "undecided")
+
+
+def two_set_ups(floor: Height, *own: Height, seed: int | None = None) -> Surface:
+    """A floor in a walled room under two set-ups, each with what its sweeps are out by."""
+    rng = np.random.default_rng(seed)
+    return surface_of(
+        [
+            walled(ROOM, rng, per_m2=2500.0, height=lambda x, y, s=sweeps: floor(x, y) + s(x, y))
+            for sweeps in own
+        ]
+    )
+
+
+def test_ribs_that_two_set_ups_see_are_floor() -> None:
+    """Irregular ribs under two set-ups: floor, in the heights, and no doubt of them."""
+    rng = np.random.default_rng()
+    ribs = strips(rng, 0.0015, 0.15, 0.4)
+    surface = two_set_ups(ribs, flat, flat)
+    assert surface.stripes == NO_STRIPES
+    assert surface.ripple.owner == "floor"
+    assert not surface.ripple.regular
+    inner = surface.measured & (surface.count > 0)
+    x, y = surface.grid.mesh()
+    # A rib's edge is rounded by the fit, its top is not: most of their mean square is left.
+    off = surface.above_plane_m()[inner]
+    assert float(np.cov(off, ribs(x, y)[inner])[0, 1]) > 0.5 * 0.0015**2
+
+
+def test_sweeps_of_either_set_up_are_the_scans() -> None:
+    """Stripes that the one set-up has and the other has not, or has otherwise: the scan's.
+
+    Then the verdict needs no second opinion: it is that of the smoothed floor.
+    """
+    rng = np.random.default_rng()
+    for other in (flat, strips(rng, 0.0015, 0.15, 0.4)):
+        surface = two_set_ups(flat, strips(rng, 0.0015, 0.15, 0.4), other)
+        assert surface.stripes.error_m > 0.0
+        assert surface.stripes.owner == "scan"
+        one = check_flatness(surface, ["15mm/2m"])[0]
+        assert one.verdict == "conforms"
+        assert "second pass" not in one.said
+
+
+def test_what_one_pass_cannot_tell_is_undecided(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Irregular ribs in one pass: no verdict that is only right if they are the scan's."""
+    rng = np.random.default_rng()
+    ribs = strips(rng, 0.0015, 0.15, rng.uniform(0.0, math.pi))
+    surface = surface_of(walled(ROOM, rng, per_m2=4000.0, height=ribs))
+    assert surface.stripes.owner == "open"
+    ribbed = check_flatness(as_floor(surface), ["3mm/2m"])[0]
+    assert ribbed.verdict == "does not conform"
+    found = check_flatness(surface, ["3mm/2m", "30mm/2m"], Rule("simple"))
+    assert [one.verdict for one in found] == ["undecided", "conforms"]
+    assert "a second pass in another direction" in found[0].said
+    assert f"would be {show_fine(ribbed.value, 'metric')}" in found[0].said
+    assert "second pass" not in found[1].said
+    # Where more luck is taken from both ends than they had, high still lies above low.
+    inward = SimpleNamespace(z_m=-0.002)
+    monkeypatch.setattr(surveyed, "highest_patch", lambda *_, **__: inward)
+    figures = survey_floor(surface).figures
+    assert figures.low_m <= figures.mean_m <= figures.high_m
+    rough = check_flatness(surface, ["E1155:FF35/FL25"])[0]
+    assert rough.value is None
+    assert "noise of the scan alone would read more" in rough.said
+
+
+FIELDS = int(os.environ.get("POURDATUM_FLOORS", "3"))
+
+
+@pytest.mark.parametrize("width_m", [0.05, 0.1, 0.2, 0.4])
+def test_stripes_without_order_are_no_ripple(width_m: float) -> None:
+    """Independent stripes under noise and relief: none is taken for a line, by chance 1 in 500."""
+    rng = np.random.default_rng()
+    for _ in range(FIELDS):
+        count, noise = fields.scan(rng)
+        made = fields.stripes(rng, 1e-3, width_m, rng.uniform(-1.5, 1.5))
+        found = fields.stripes_of(count, noise + fields.relief(rng) + made, fields.GRID)
+        assert not found.regular
+
+
+@pytest.mark.parametrize("wave_m", [0.28, 0.35, 0.42, 0.5])
+def test_an_even_ripple_is_a_line(wave_m: float) -> None:
+    """A sine of 1.5 mm: regular, its wave to 5 %, its standard deviation A / sqrt(2) to 15 %."""
+    rng = np.random.default_rng()
+    for _ in range(FIELDS):
+        count, noise = fields.scan(rng)
+        made = fields.mean_of_places(ripple(0.0015, wave_m, rng.uniform(-1.5, 1.5)))
+        found = fields.stripes_of(count, noise + fields.relief(rng) + made, fields.GRID)
+        assert found.regular
+        assert 2.0 * found.width_m == pytest.approx(wave_m, rel=0.05)
+        assert found.error_m == pytest.approx(0.0015 / math.sqrt(2.0), rel=0.15)
