@@ -53,6 +53,10 @@ from pourdatum.units import MM
 from pourdatum.write.scan_files import write_scan
 
 AREA_M2: Final = (15.0, 90.0)
+POINTS: Final = (80_000, 500_000)
+THIN_AREA_M2: Final = (150.0, 500.0)
+THIN_POINTS: Final = (15_000, 120_000)
+"""A large floor of which much is seen by next to no points."""
 SHOT_M: Final = 0.0005
 """One standard deviation of a control shot [m]."""
 _LEAST_SEEN: Final = 3
@@ -76,6 +80,8 @@ class Kind:
         Whether tilt and warp are drawn from the sensor's budget; else there are none.
     outside : str
         What the budget does not know: "", "specks", "stripes", "steps" or "bump".
+    thin : bool
+        Whether the floor is large and its points are few, the highest place seen or not.
     """
 
     name: str
@@ -83,6 +89,7 @@ class Kind:
     control: bool = False
     drifts: bool = True
     outside: str = ""
+    thin: bool = False
 
 
 KINDS: Final = (
@@ -96,6 +103,7 @@ KINDS: Final = (
     Kind("tripod, stripes of 1 mm", "tripod", outside="stripes"),
     Kind("tripod, set-ups off by 1 mm", "tripod", outside="steps"),
     Kind("tripod, a bump under a crate", "tripod", outside="bump"),
+    Kind("tripod, large floor seen thinly", "tripod", thin=True),
 )
 
 
@@ -125,18 +133,23 @@ def one_scene(
     """
     rng = np.random.default_rng(seed)
     number = int(rng.integers(2**31))
-    room = random_room(number, high=HIGH_KINDS[number % len(HIGH_KINDS)], area_m2=AREA_M2)
+    room = random_room(
+        number,
+        high=HIGH_KINDS[number % len(HIGH_KINDS)],
+        area_m2=THIN_AREA_M2 if kind.thin else AREA_M2,
+    )
+    least, most = THIN_POINTS if kind.thin else POINTS
     shot = scan_scene(
         room if kind.outside != "bump" else _with_bump(room),
         _instrument(kind, room, rng),
         number,
-        floor_points=int(np.exp(rng.uniform(math.log(80_000), math.log(500_000)))),
+        floor_points=int(np.exp(rng.uniform(math.log(least), math.log(most)))),
     )
     points = shot.points_m
     seen = room if kind.outside != "bump" else _with_bump(room)
     least_m = read_sheet(Job().material.sheet).least_m
     true = scene_truth(seen, least_m=least_m)
-    if kind.outside != "bump" and not _sees(points, true, least_seen):
+    if kind.outside != "bump" and not kind.thin and not _sees(points, true, least_seen):
         return []
     if kind.drifts:
         points = _stretched(points, rng.normal(0.0, SENSORS[kind.sensor].scale))
