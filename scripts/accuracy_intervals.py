@@ -40,6 +40,7 @@ from pourdatum.simulate import (
     Hump,
     Scene,
     Sensor,
+    Shot,
     Truth,
     place_stations,
     random_room,
@@ -53,6 +54,10 @@ from pourdatum.units import MM
 from pourdatum.write.scan_files import write_scan
 
 AREA_M2: Final = (15.0, 90.0)
+POINTS: Final = (80_000, 500_000)
+THIN_AREA_M2: Final = (150.0, 500.0)
+THIN_POINTS: Final = (15_000, 120_000)
+"""A large floor of which much is seen by next to no points."""
 SHOT_M: Final = 0.0005
 """One standard deviation of a control shot [m]."""
 _LEAST_SEEN: Final = 3
@@ -75,7 +80,11 @@ class Kind:
     drifts : bool
         Whether tilt and warp are drawn from the sensor's budget; else there are none.
     outside : str
-        What the budget does not know: "", "specks", "stripes", "steps" or "bump".
+        What the budget does not know: "", "specks", "stripes", "steps" or "bump"; with "files"
+        or "apart" each set-up is told where it stood (E57), with errors that all share or with
+        errors of its own.
+    thin : bool
+        Whether the floor is large and its points are few, the highest place seen or not.
     """
 
     name: str
@@ -83,6 +92,7 @@ class Kind:
     control: bool = False
     drifts: bool = True
     outside: str = ""
+    thin: bool = False
 
 
 KINDS: Final = (
@@ -96,6 +106,9 @@ KINDS: Final = (
     Kind("tripod, stripes of 1 mm", "tripod", outside="stripes"),
     Kind("tripod, set-ups off by 1 mm", "tripod", outside="steps"),
     Kind("tripod, a bump under a crate", "tripod", outside="bump"),
+    Kind("tripod, large floor seen thinly", "tripod", thin=True),
+    Kind("tripod, set-ups with places, errors of the campaign", "tripod", outside="files"),
+    Kind("tripod, set-ups with places, errors of each", "tripod", outside="apart"),
 )
 
 
@@ -116,7 +129,11 @@ class Held:
 
 
 def one_scene(
-    kind: Kind, seed: Sequence[int], folder: Path, least_seen: int = _LEAST_SEEN
+    kind: Kind,
+    seed: Sequence[int],
+    folder: Path,
+    least_seen: int = _LEAST_SEEN,
+    area_m2: tuple[float, float] = AREA_M2,
 ) -> list[Held]:
     """Draw a room and its scan, plan from the file, and hold the intervals to the truth.
 
@@ -125,24 +142,31 @@ def one_scene(
     """
     rng = np.random.default_rng(seed)
     number = int(rng.integers(2**31))
-    room = random_room(number, high=HIGH_KINDS[number % len(HIGH_KINDS)], area_m2=AREA_M2)
+    room = random_room(
+        number,
+        high=HIGH_KINDS[number % len(HIGH_KINDS)],
+        area_m2=THIN_AREA_M2 if kind.thin else area_m2,
+    )
+    least, most = THIN_POINTS if kind.thin else POINTS
     shot = scan_scene(
         room if kind.outside != "bump" else _with_bump(room),
         _instrument(kind, room, rng),
         number,
-        floor_points=int(np.exp(rng.uniform(math.log(80_000), math.log(500_000)))),
+        floor_points=int(np.exp(rng.uniform(math.log(least), math.log(most)))),
     )
     points = shot.points_m
     seen = room if kind.outside != "bump" else _with_bump(room)
     least_m = read_sheet(Job().material.sheet).least_m
     true = scene_truth(seen, least_m=least_m)
-    if kind.outside != "bump" and not _sees(points, true, least_seen):
+    if kind.outside != "bump" and not kind.thin and not _sees(points, true, least_seen):
         return []
     if kind.drifts:
         points = _stretched(points, rng.normal(0.0, SENSORS[kind.sensor].scale))
     if kind.outside == "stripes":
         points = points + _stripes(points, rng)
-    if kind.outside == "steps":
+    if kind.outside in ("files", "apart"):
+        scans = [posed(folder / f"set-ups-{number}.e57", points, shot)]
+    elif kind.outside == "steps":
         scans = [
             write_scan(folder / f"set-up-{number}.las", points[shot.station == number])
             for number in range(len(shot.stations_m))
@@ -160,11 +184,28 @@ def one_scene(
     return [] if ends_early else _held(truth, result)
 
 
+def posed(path: Path, points_m: Array, shot: Shot) -> Path:
+    """An E57 of one scan for each set-up, with where it stood."""
+    import pye57
+
+    path.unlink(missing_ok=True)
+    file = pye57.E57(str(path), mode="w")
+    for number, place in enumerate(shot.stations_m):
+        own = points_m[shot.station == number] - place
+        axes = dict(zip(("cartesianX", "cartesianY", "cartesianZ"), own.T.copy(), strict=True))
+        file.write_scan_raw(
+            axes, name=f"set-up {number + 1}", rotation=np.array([1.0, 0, 0, 0]), translation=place
+        )
+    file.close()
+    return path
+
+
 def _instrument(kind: Kind, room: Scene, rng: np.random.Generator) -> Sensor:
     budget = SENSORS[kind.sensor]
-    tilt = rng.normal(0.0, budget.tilt_rad, 2) if kind.drifts else np.zeros(2)
+    shared = kind.drifts and kind.outside != "apart"
+    tilt = rng.normal(0.0, budget.tilt_rad, 2) if shared else np.zeros(2)
     # Two waves of half the amplitude each: their root mean square is half of it.
-    bend_m = 2.0 * abs(float(rng.normal(0.0, budget.warp_m))) if kind.drifts else 0.0
+    bend_m = 2.0 * abs(float(rng.normal(0.0, budget.warp_m))) if shared else 0.0
     changes: dict[str, Any] = {
         "tilt_rad": float(np.hypot(*tilt)),
         "tilt_bearing_rad": float(np.arctan2(tilt[0], tilt[1])),
@@ -177,6 +218,8 @@ def _instrument(kind: Kind, room: Scene, rng: np.random.Generator) -> Sensor:
         changes["speck_share"] = 0.02
     if kind.outside == "steps":
         changes["station_step_m"] = 0.001
+    if kind.outside == "apart":
+        changes |= {"own_tilt_rad": budget.tilt_rad, "own_warp_m": budget.warp_m}
     if kind.sensor == "tripod":
         stations = place_stations(room, int(rng.integers(3, 6)))
         changes["noise_m"] = float(rng.uniform(0.0005, 0.0025))
@@ -286,6 +329,9 @@ def main(words: Sequence[str] | None = None) -> int:
     parser.add_argument(
         "--least-seen", type=int, default=_LEAST_SEEN, help="points from which the top was seen"
     )
+    parser.add_argument(
+        "--area", type=float, nargs=2, default=AREA_M2, help="least and most area of a room"
+    )
     parser.add_argument("--misses", action="store_true", help="list intervals that did not hold")
     asked = parser.parse_args(words)
     warnings.simplefilter("ignore")  # What libraries murmur is not part of the table.
@@ -302,7 +348,9 @@ def main(words: Sequence[str] | None = None) -> int:
             for number in range(asked.scenes):
                 try:
                     own = [seed, KINDS.index(kind), number]
-                    found.append(one_scene(kind, own, Path(folder), asked.least_seen))
+                    found.append(
+                        one_scene(kind, own, Path(folder), asked.least_seen, tuple(asked.area))
+                    )
                 except PourdatumError as fault:
                     refused += 1
                     print(f"{kind.name} {number}: {fault}", file=sys.stderr)

@@ -10,13 +10,16 @@ from typing import Any
 
 import numpy as np
 import pytest
+import shapely
 
+from made_scan import surface_of, walled
 from pourdatum.cli.lines import result_lines
 from pourdatum.errors import JobError
 from pourdatum.job import Job, read_job
 from pourdatum.levelbook import BookRow, reduce_book, reduce_readings
 from pourdatum.outcome import Survey
 from pourdatum.pipeline import result_data, survey_scan
+from pourdatum.pipeline.controlled import with_control
 from pourdatum.read.control_file import ControlFile, check_control, read_control
 from pourdatum.report.page import survey_page
 from pourdatum.simulate import Relief, Scene
@@ -386,6 +389,28 @@ def test_places_in_another_unit_are_asked_about(
         JobError, match=rf"0 of 6 control shots .* in metres, all with places in {unit}; name"
     ):
         survey_of(scanned, tmp_path, "\n".join(["name,x,y,z", *rows]))
+
+
+def test_one_shot_off_the_floor_is_no_word_on_the_unit(tmp_path: Path) -> None:
+    """Where the scan's zero point lies in the room, every place stands on the floor in feet.
+
+    Five of six shots that stand on it in metres are taken so; the sixth, in the next room, is left
+    out. So are four of five; three of four are still asked about.
+    """
+    surface = surface_of(walled(shapely.box(-3.0, -2.5, 3.0, 2.5), np.random.default_rng(4)))
+    places = [(-2.4, -2.0), (2.4, -2.0), (2.4, 2.0), (-2.4, 2.0), (0.3, 0.2)]
+    path = tmp_path / "control.csv"
+    for count in (5, 4, 3):
+        rows = [f"P{k},{x},{y},0.0" for k, (x, y) in enumerate([(4.0, 0.5), *places[:count]])]
+        path.write_text("\n".join(["name,x,y,z", *rows]), encoding="utf-8")
+        job = Job.model_validate({"scan": {"control": str(path)}})
+        if count == 3:
+            with pytest.raises(JobError, match="all with places in feet"):
+                with_control(surface, job)
+            continue
+        fit = with_control(surface, job).control
+        assert fit is not None
+        assert [shot.name for shot in fit.shots if not shot.used] == ["P0"]
 
 
 def test_a_unit_that_no_head_states_is_said(scanned: Path, tmp_path: Path) -> None:

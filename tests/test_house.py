@@ -30,7 +30,7 @@ outline edge footprint things openings spotcheck spots                 |
 bare doubled wallfoot stationlayers stationsums stationfit stations alike floor     |
 labelled rounding surface asfloor                                      | and to its surface
 staff blunder sense control controlwords advice                        | levelled by control
-spotpoint patch shareddraws slopeerror datum areaerror spread          | from a map to a pour
+spotpoint patch shareddraws slopeerror unsearched datum areaerror spread | from a map to a pour
 zones placedepth promise grind capability material grinding pockets lifts filling way ways|
 joints floorsections thresholds pinplaces pins                                       |
 pourblocks pourfronts pourbays pourstrips pour pumpday buying          |

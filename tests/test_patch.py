@@ -175,7 +175,7 @@ def test_a_cell_that_was_not_seen_never_sets_the_high_point(noisy) -> None:
 def test_a_badly_supported_cell_never_sets_the_high_point(noisy) -> None:
     """Where a height errs by ten times the usual, in corners and behind crates, it sets nothing.
 
-    Instead the interval reaches as high as it may be, and its area is told.
+    Its area is told; how high it may stand is drawn by ``unsearched``.
     """
     wanted = highest_patch(noisy, LEVEL)
     spot = around(0.5, 0.5, 0.25)
@@ -187,8 +187,6 @@ def test_a_badly_supported_cell_never_sets_the_high_point(noisy) -> None:
     assert found.unsearched_m2 - wanted.unsearched_m2 == pytest.approx(
         here.sum() * noisy.grid.cell_m**2
     )
-    assert found.may_reach_m == pytest.approx(np.max((height + error)[here]), abs=1e-9)
-    assert wanted.may_reach_m >= wanted.z_m
 
 
 def test_what_lies_outside_the_floor_never_sets_the_high_point(noisy) -> None:

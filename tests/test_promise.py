@@ -7,10 +7,15 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+import shapely
 
+from made_scan import surface_of, walled
+from pourdatum.datum import DatumRequest, choose_datum
 from pourdatum.promise import _shared_left, interval_with_shots
+from pourdatum.spread import fill_interval
 from pourdatum.staff import SHOT_M
 from pourdatum.uncertainty import SENSORS, SharedError
+from pourdatum.volume import fill_volume
 from test_spread import FLOOR, MIDDLE, NOTHING, flat_surface, pour
 
 SHOTS = [(0.5, 0.5), (2.0, 0.5), (3.5, 0.5), (0.5, 2.5), (2.0, 2.5), (3.5, 2.5)]
@@ -52,3 +57,21 @@ def test_what_the_shots_do_not_touch_stays() -> None:
     mean = 1.96 * ONE_M / math.sqrt(6.0) * FLOOR.area
     assert (high - low) / 2 == pytest.approx(math.hypot(half, mean), rel=0.15)
     assert np.hypot(*MIDDLE) > 0.0
+
+
+def test_what_is_promised_over_a_high_point_is_what_will_be_stated() -> None:
+    """The promise is the interval of the same surface with what six shots leave of its errors.
+
+    The upper end holds nothing of what the datum was in doubt by before the shots.
+    """
+    room = shapely.box(0.0, 0.0, 4.0, 3.0)
+    made = surface_of(walled(room, np.random.default_rng(8), per_m2=2500.0))
+    surface = replace(made, shared=SENSORS["mobile"])
+    after = replace(surface, shared=_shared_left(surface, SHOTS))
+    found = []
+    for one in (surface, after):
+        datum = choose_datum(one, DatumRequest("high-point"), 0.002)
+        volume = fill_volume(one.height_m, one.grid, one.floor.outline, datum.plane)
+        found.append((one, datum, volume))
+    promised = interval_with_shots(*found[0], SHOTS)
+    assert promised == pytest.approx(fill_interval(*found[1]), rel=1e-6)

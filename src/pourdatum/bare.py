@@ -34,6 +34,11 @@ _NIB_POINTS: Final = 6
 _NIB_WIDTH_M: Final = 0.1
 _THING_TOP_M: Final = 0.6
 _FIRST_BANDWIDTH_M: Final = 0.1
+_WIDER_M: Final = (0.2, 0.4, 0.8)
+"""Widths of the fits that tell floor where points are few [m]."""
+_WIDER_CELL_M: Final = 0.1
+_FLATTENED_M: Final = 0.006
+"""What such a fit may take off a hump, which is floor all the same [m]; a choice."""
 _MOST_BINS: Final = 10_000
 
 
@@ -127,7 +132,8 @@ def bare_floor(cells: Cells, step_m: float = 0.0) -> BareFloor:
                 hint="clear the floor and scan again",
                 id="no-floor",
             )
-        fitted = _robust_fit(median, np.where(seen, cells.total(band, clear), 0), bandwidth)
+        weight = np.where(seen, cells.total(band, clear), 0)
+        fitted = _robust_fit(median, weight, bandwidth)
         residual = band.height_m - fitted.ravel()[band.cell]
         usable = clear & np.isfinite(residual)
         if not usable.any():
@@ -157,11 +163,35 @@ def bare_floor(cells: Cells, step_m: float = 0.0) -> BareFloor:
         raise _too_thin(band, clear, seen, cell_m)
     chosen = usable & (np.abs(residual) <= gate)
     count = cells.total(band, chosen).astype(np.float64)
+    # Few points are few, not none: where the fit above has no support, a wider one tells floor.
+    wide = _wider_fit(fitted, median, np.where(seen, cells.total(band, clear), 0), cell_m)
+    thin = np.where(np.isfinite(fitted), np.nan, wide)
+    off = band.height_m - thin.ravel()[band.cell]
+    few = clear & (np.abs(off) <= gate + _FLATTENED_M)
+    if few.any():
+        chosen |= few
+        residual = np.where(few, off, residual)
+        count = cells.total(band, chosen).astype(np.float64)
     level, dx, dy = cell_means(band, band.z_m, chosen, cells, count)
     _, slope_x, slope_y = local_heights(count, level, bandwidth, with_slope=True)
     centred = level - np.nan_to_num(slope_x) * dx - np.nan_to_num(slope_y) * dy
     noise, local = _noise(cells, band, chosen, residual, count)
     return BareFloor(cells, count, centred, fitted, noise, local, gate, occupied, thing, nibs)
+
+
+def _wider_fit(fitted: Array, value: Array, weight: Array, cell_m: float) -> Array:
+    """Ever wider robust fits (ny, nx) where a narrower one has no support; NaN where none has."""
+    step = max(round(_WIDER_CELL_M / cell_m), 1)
+    rows, cols = fitted.shape
+    out = fitted.copy()
+    mass, mean = block_means(weight.astype(np.float64), value, step)
+    for width_m in _WIDER_M:
+        if not (np.isnan(out) & (weight > 0)).any():
+            break
+        wide = _robust_fit(mean, mass, max(width_m / (step * cell_m), 1.6))
+        wide = wide.repeat(step, axis=0).repeat(step, axis=1)[:rows, :cols]
+        out = np.where(np.isnan(out), wide, out)
+    return out
 
 
 def _too_thin(band: Column, clear: Mask, seen: Mask, cell_m: float) -> NoFloor:

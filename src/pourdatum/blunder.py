@@ -213,16 +213,19 @@ def drift_of(surface: Surface, held: Held, thought: tuple[Guess, ...] | None = N
 def check_worth(
     shots: Sequence[Shot], found: Sifted, left: Left, before: SharedError, where: str
 ) -> None:
-    """Refuse shots of which one may be wrong and that tell less than the scan knew before.
+    """Refuse shots with one check of which one may be wrong and that tell less than the scan did.
+
+    More shots go on with what is left open, which holds whichever guess is true, and with the
+    shots to read again before any figure (``controlwords.to_read_again``).
 
     Raises
     ------
     JobError
         With the shots to read again.
     """
-    enough = SUSPECT if len(found.held.index) >= LEAST_TO_NAME else _ONE_CHECK
     known_rad = max(before.tilt_rad, _USELESS_RAD)
-    if found.wrong_share <= enough or left.tilt_rad <= known_rad:
+    one_check = len(found.held.index) < LEAST_TO_NAME
+    if not one_check or found.wrong_share <= _ONE_CHECK or left.tilt_rad <= known_rad:
         return
     names = ", ".join(shots[k].name for k in found.suspects[:8])
     slope, own = (RAYLEIGH_95 * one * MM for one in (left.tilt_rad, known_rad))

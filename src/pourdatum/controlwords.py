@@ -6,7 +6,8 @@ from typing import TYPE_CHECKING, Final
 
 from pourdatum.shots import ControlFit
 from pourdatum.staff import LEAST_SHOTS, near_pairs
-from pourdatum.units import FOOT_M, System, show_fine, show_height, show_length
+from pourdatum.uncertainty import RAYLEIGH_95
+from pourdatum.units import FOOT_M, System, show_fall, show_fine, show_height, show_length
 
 if TYPE_CHECKING:
     from pourdatum.surface import Surface
@@ -111,7 +112,17 @@ def to_read_again(fit: ControlFit, system: System = "metric") -> str | None:
         "(root "
         f"mean square over all), and a shot is taken to be right to "
         f"{show_fine(fit.error_m, system)}: either the scan is bent that much or "
-        f"{_one_of(names)} is wrong"
+        f"{_one_of(names)} is wrong{_left_open(fit, system)}"
+    )
+
+
+def _left_open(fit: ControlFit, system: System) -> str:
+    """That the shots leave the level less sure than the scan alone was, where they do."""
+    if fit.after.tilt_rad <= fit.before.tilt_rad:
+        return ""
+    left, alone = (show_fall(RAYLEIGH_95 * one.tilt_rad, system) for one in (fit.after, fit.before))
+    return (
+        f"; until then the level is left open by {left}, where {alone} are known of the scan alone"
     )
 
 

@@ -13,6 +13,7 @@ from pourdatum.geometry import Plane
 from pourdatum.patch import highest_patch, patch_tops
 from pourdatum.shareddraws import as_fitted, draws_for, interval_of
 from pourdatum.uncertainty import combined, interval
+from pourdatum.unsearched import unsearched_tops_m
 
 if TYPE_CHECKING:
     from shapely import Polygon
@@ -62,8 +63,8 @@ class Datum:
     plane : Plane
         Its height everywhere, local [m].
     interval_m : tuple
-        95 % interval of its level [m], local, upwards as far as floor that was not seen well
-        may reach; a given level has none of its own.
+        95 % interval of its level [m], local, with what floor that was not seen well may do to
+        it; a given level has none of its own.
     high_place_m : tuple or None
         Where the floor is highest under it.
     least_m : float
@@ -75,8 +76,11 @@ class Datum:
     unsearched_m2 : float
         Floor seen too thinly to be looked through for the high point [m²].
     draws_m : (k,) array, optional
-        By how much it would lie elsewhere on each floor that agrees with the scan [m]; none
-        where levels were shot singly.
+        By how much the highest floor that was searched would stand elsewhere on each floor that
+        agrees with the scan [m]; none where levels were shot singly.
+    higher_m : (k,) array, optional
+        By how much floor that nobody searched stands over that, on the same floors [m]; none
+        where all of it was searched.
     lowered_m : float
         By how much it lies lower than over the high point, which is ground for that [m].
     ground_depth_m : float or None
@@ -95,9 +99,24 @@ class Datum:
     bias_m: float = 0.0
     unsearched_m2: float = 0.0
     draws_m: NDArray[np.float64] | None = field(default=None, compare=False)
+    higher_m: NDArray[np.float64] | None = field(default=None, compare=False)
     lowered_m: float = 0.0
     ground_depth_m: float | None = None
     zones: tuple[ZoneDatum, ...] = field(default=(), compare=False)
+
+    @property
+    def ends_moved_m(self) -> tuple[float, float]:
+        """By how much floor that nobody searched lifts either end of the 95 % interval [m]."""
+        if self.draws_m is None or self.higher_m is None:
+            return 0.0, 0.0
+        ends = (0.025, 0.975)
+        moved = np.quantile(self.draws_m + self.higher_m, ends) - np.quantile(self.draws_m, ends)
+        return float(moved[0]), float(moved[1])
+
+    @property
+    def higher_mean_m(self) -> float:
+        """By how much floor that nobody searched lifts it on average [m]."""
+        return 0.0 if self.higher_m is None else float(self.higher_m.mean())
 
     @property
     def _outlines(self) -> list[Polygon]:
@@ -229,11 +248,11 @@ def choose_datum(surface: Surface, request: DatumRequest, least_m: float) -> Dat
     draws = None if single else datum_draws_m(surface, request.kind, below, own)
     if draws is None:
         low, up = interval(level, combined(own, surface.shared.datum_m))
+        # The floor between shots may be higher than the highest of them.
+        up = max(up, level + high.may_reach_m - high.z_m)
     else:
         low, up = interval_of(level, level + draws)
-    # Floor that was seen too thinly or not at all may be higher than the highest that was seen.
-    up = max(up, level + high.may_reach_m - high.z_m)
-    return Datum(
+    found = Datum(
         request.kind,
         plane,
         (low, up),
@@ -243,7 +262,22 @@ def choose_datum(surface: Surface, request: DatumRequest, least_m: float) -> Dat
         high.bias_m,
         high.unsearched_m2,
         draws,
+        None if draws is None else _higher_m(surface, request.kind, below, high.z_m + draws),
     )
+    raised_low, raised_up = found.ends_moved_m
+    # What is planned stays in its own interval, where higher floor is next to certain as well.
+    return replace(found, interval_m=(min(low + raised_low, level), up + raised_up))
+
+
+def _higher_m(
+    surface: Surface, kind: DatumKind, plane: Plane, searched_m: NDArray[np.float64]
+) -> NDArray[np.float64] | None:
+    """By how much floor that nobody searched stands over the highest that was (k,) [m]."""
+    tops = unsearched_tops_m(surface, plane, draws_for(surface), fitted=kind == "parallel")
+    if tops is None:
+        return None
+    higher = np.maximum(tops - searched_m, 0.0)
+    return higher if higher.any() else None
 
 
 def datum_draws_m(

@@ -36,6 +36,8 @@ FALL_ALLOWANCE: Final = 0.002
 """Slope [m/m] beyond the sheet's steepest fall that is not yet called a fall: what a slow
 flow and a setting compound leave on a nearly level floor. A choice, not a published figure."""
 
+_MINDED: Final = 0.02
+"""Share of the bags by which a mean that differs is told."""
 _LEVELS: Final = 2000
 """Levels of the normal distribution that stand for it where a fill was not drawn."""
 _ROWS: Final = 5
@@ -144,7 +146,7 @@ class Order:
 
     powder_kg: float
     bags: int
-    """Expected use, with the stated waste."""
+    """Expected use over the floor that was searched, with the stated waste."""
     bags_interval: tuple[int, int]
     """Expected use at the ends of the volume's 95 % interval."""
     bags_to_buy: int
@@ -168,6 +170,13 @@ class Order:
     """Of those to buy, for what stays in the hose."""
     primer_cost: float | None = None
     """Where the primer has a price."""
+    bags_mean: int = 0
+    """Expected use with what floor that nobody searched may add, on average."""
+
+    @property
+    def bags_expected(self) -> int:
+        """What to say of the expected use: ``bags_mean`` where it differs by what anyone minds."""
+        return self.bags_mean if self.bags_mean > (1.0 + _MINDED) * self.bags else self.bags
 
 
 def powder_mass_kg(volume_m3: float, powder_kg_per_m2_mm: float) -> float:
@@ -215,6 +224,7 @@ def order(
     bag_yield_share: float = BAG_YIELD_SHARE,
     draws_m3: NDArray[np.float64] | None = None,
     left_m3: float = 0.0,
+    unsearched_m3: float = 0.0,
 ) -> Order:
     """What a pour of this volume takes in this material.
 
@@ -248,6 +258,8 @@ def order(
     left_m3 : float
         What is mixed and not poured, such as the content of a hose: in ``bags_to_buy`` and the
         chances of running short, not in ``bags`` [m³].
+    unsearched_m3 : float
+        What floor that nobody searched adds to the fill on average: in ``bags_mean`` [m³].
     """
     fill_m3 = volume.volume_m3
     low_m3, high_m3 = volume_interval_m3
@@ -289,6 +301,7 @@ def order(
         cost=None if price is None else bags * (price + labour_per_bag),
         mass_kg_per_m2=deepest_mm * sheet.wet_kg_per_m2_mm,
         left_bags=least - bags if fill_m3 > 0.0 else 0,
+        bags_mean=bags_for(fill_m3 + unsearched_m3) if fill_m3 > 0.0 else 0,
         set_kg_per_m2=None
         if sheet.set_kg_per_m2_mm is None
         else deepest_mm * sheet.set_kg_per_m2_mm,

@@ -65,8 +65,9 @@ class HighPoint:
     unsearched_m2 : float
         Floor seen too thinly to set an extreme; hidden floor not counted [m²].
     may_reach_m : float
-        Height that floor which may set no extreme, thinly seen or hidden, reaches with its
-        own standard error on top [m]; never below ``z_m``.
+        Of levels shot singly: height that the floor between them keeps below in 97.5 % of
+        cases [m]. Else ``z_m``: ``unsearched`` tells what floor may reach that was seen thinly
+        or not at all.
     """
 
     z_m: float
@@ -96,8 +97,6 @@ def highest_patch(surface: Surface, plane: Plane, draws: int = DRAWS) -> HighPoi
     NoFloor
         If no patch of the floor was seen well enough.
     """
-    from scipy.ndimage import binary_opening
-
     if surface.between is not None:
         z_m, place_m, luck_m, error_m, reach_m = highest_shot(surface, plane)
         return HighPoint(z_m, place_m, luck_m, error_m, surface.measured_m2, reach_m)
@@ -119,10 +118,6 @@ def highest_patch(surface: Surface, plane: Plane, draws: int = DRAWS) -> HighPoi
     )
     unsound = (surface.measured | surface.inferred) & ~sound(surface)
     thin = int(np.count_nonzero(surface.measured & unsound))
-    # Single cells along a wall are no place for a high point that nobody saw; a patch is.
-    side = max(round(PATCH_M / surface.grid.cell_m), 1)
-    patches = binary_opening(unsound, np.ones((side, side), bool))
-    reach = (height + surface.standard_error_m)[patches]
     # A top that stands alone is known as well as its own cell. What was taken off was found on a
     # likely floor, which is not the true one: it is in doubt by as much as it is.
     own = float(surface.standard_error_m[round(top_row), round(top_col)])
@@ -133,7 +128,7 @@ def highest_patch(surface: Surface, plane: Plane, draws: int = DRAWS) -> HighPoi
         bias,
         float(np.linalg.norm([noise, bias, _coarse_doubt_m(surface)])),
         thin * surface.grid.cell_m**2,
-        max(top - bias, float(reach.max(initial=-np.inf))),
+        top - bias,
     )
 
 

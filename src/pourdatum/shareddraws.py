@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from pourdatum.drift import LENGTHS_M
 from pourdatum.stations import AGREE, Stations
-from pourdatum.uncertainty import SharedError, combined
+from pourdatum.uncertainty import SENSORS, SharedError, combined
 
 if TYPE_CHECKING:
     from pourdatum.surface import Surface
@@ -161,7 +161,7 @@ def draws_for(surface: Surface) -> SharedDraws:
         surface.shared,
         tilt_rad=combined(surface.shared.tilt_rad, rounding.tilt_rad),
         datum_m=combined(surface.shared.datum_m, rounding.level_m, level_m),
-        warp_m=combined(surface.shared.warp_m, stations.bend_m),
+        warp_m=_warp_m(surface),
     )
     shots = () if fit is None else tuple(shot.place_m for shot in fit.shots if shot.used)
     return replace(
@@ -169,6 +169,18 @@ def draws_for(surface: Surface) -> SharedDraws:
         stations=stations,
         levelled_m=shots,
     )
+
+
+def _warp_m(surface: Surface) -> float:
+    """How much a scan is bent: by its sensor's budget, where set-ups show nothing better [m].
+
+    What the user states of the whole scan stands as it is; so does what control shots left.
+    """
+    shared, stations = surface.shared, surface.floor.stations
+    usual = surface.control is None and any(shared.source == one.source for one in SENSORS.values())
+    if usual:
+        return stations.warp_m(shared.warp_m)
+    return combined(shared.warp_m, stations.bend_m)
 
 
 def middle_and_reach_m(surface: Surface) -> tuple[tuple[float, float], float]:

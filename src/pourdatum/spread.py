@@ -32,7 +32,6 @@ FIT_REACH_M: Final = 0.1
 _NODES: Final = 3000
 """Places at which drawn floors are filled."""
 _SEED: Final = 103
-_RISE_SEED: Final = 109
 
 
 def fill_interval(
@@ -57,26 +56,34 @@ def fill_interval(
         drawn = fill_draws_m3(surface, datum, volume) if draws_m3 is None else draws_m3
         low_m3, high_m3 = interval_of(volume.volume_m3, drawn)
         low_m3 -= unsure_m2(surface) * volume.mean_depth_m
+        low_m3 = raised_low_m3(low_m3, volume.volume_m3, volume.area_m2 * datum.ends_moved_m[0])
     return max(0.0, low_m3), high_m3 + volume.area_m2 * rise_m(datum)
+
+
+def raised_low_m3(low_m3: float, planned_m3: float, raised_m3: float) -> float:
+    """Lower end of a fill that floor nobody searched raises; what is planned stays in it [m³].
+
+    Examples
+    --------
+    >>> raised_low_m3(0.5, 1.0, 0.3), raised_low_m3(0.5, 1.0, 0.7), raised_low_m3(1.2, 1.0, 0.0)
+    (0.8, 1.0, 1.2)
+    """
+    return max(min(low_m3 + raised_m3, planned_m3), low_m3)
 
 
 def rise_m(datum: Datum) -> float:
     """By how much floor that was not seen well may lift the datum beyond its own error [m]."""
+    if datum.draws_m is not None:
+        return datum.ends_moved_m[1]
     low_m, high_m = datum.interval_m
-    if datum.draws_m is None:
-        return max(high_m - low_m - 2.0 * COVER_95 * datum.standard_error_m, 0.0)
-    level = float(datum.plane.z0_m)
-    return max(high_m - interval_of(level, level + datum.draws_m)[1], 0.0)
+    return max(high_m - low_m - 2.0 * COVER_95 * datum.standard_error_m, 0.0)
 
 
 def draws_to_buy_m3(draws_m3: Array, datum: Datum, volume: Volume) -> Array:
-    """Draws of a fill (k,) with what unseen floor may lift the datum by [m³].
-
-    How high such floor stands nobody knows: anything from nothing to the whole of ``rise_m`` is
-    taken as likely, so that what is bought and the interval's upper end say the same.
-    """
-    luck = np.random.default_rng(_RISE_SEED).uniform(size=draws_m3.size)
-    out: Array = draws_m3 + volume.area_m2 * rise_m(datum) * luck
+    """Draws of a fill (k,) with what floor that nobody searched lifts the datum by on each [m³]."""
+    if datum.higher_m is None:
+        return draws_m3
+    out: Array = draws_m3 + volume.area_m2 * datum.higher_m
     return out
 
 

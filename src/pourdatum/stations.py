@@ -39,6 +39,10 @@ _LEAST_M2: Final = 1.5
 """Floor that two set-ups see from which they are held against each other [m²]."""
 _AROUND: Final = 3
 """Blocks a side that a map of differences is averaged over."""
+_ALIKE_M: Final = 3.0
+"""Length over which a set-up's own bend is one, of those that ``drift`` thinks of [m]."""
+_BUDGET_FREEDOM: Final = 2.0
+"""Degrees of freedom of a budget that is itself known to half of it (JCGM 100:2008, G.4.2)."""
 _SURE: Final = 0.99
 """Probability below which differences may as well be noise: then none are told."""
 
@@ -69,6 +73,9 @@ class Stations:
         Its standard error; NaN where the files do not say where set-ups stood.
     left_m : float
         How much each bends by itself, one standard deviation over the floor [m].
+    freedom : float
+        Independent differences of such bends that the floor seen by two and more has room for; 0
+        where the files do not say where set-ups stood.
     noise_m : float
         Standard deviation of one point about its own set-up's mean in a block [m].
     grid : Grid
@@ -94,6 +101,7 @@ class Stations:
     grid: Grid
     weight: Array
     off_m: Array
+    freedom: float = 0.0
 
     @property
     def to_join(self) -> bool:
@@ -130,8 +138,37 @@ class Stations:
         """What the set-ups' own bends leave in the floor that all of them make together [m]."""
         if not self.names:
             return 0.0
+        return self.left_m * self._share
+
+    def warp_m(self, budget_m: float) -> float:
+        """What bends leave in the floor that all set-ups make, one standard deviation [m].
+
+        A budget says how much one set-up may bend; where several see the same floor, their
+        differences say how much they do. The two are pooled by their degrees of freedom (JCGM
+        100:2008, G.4.2: a budget that is itself known to half has two), and the mean of set-ups
+        has the root of their shares, with Student's t. Never more than both together, and
+        where set-ups are not told apart the budget as it is.
+
+        Parameters
+        ----------
+        budget_m : float
+            Of the sensor, one standard deviation [m].
+        """
+        both_m = math.hypot(budget_m, self.bend_m)
+        if self.freedom <= 0.0:
+            return both_m
+        from scipy.stats import t
+
+        freedom = _BUDGET_FREEDOM + self.freedom
+        square = _BUDGET_FREEDOM * budget_m**2 + self.freedom * self.left_m**2
+        wider = float(t.ppf(0.975, freedom)) / COVER_95
+        return min(wider * math.sqrt(square / freedom) * self._share, both_m)
+
+    @property
+    def _share(self) -> float:
+        """Root of the mean over the floor of what is left of the variance of one set-up."""
         seen = self.weight.sum(axis=0) > 0
-        return self.left_m * math.sqrt(float((self.weight**2).sum(axis=0)[seen].mean()))
+        return math.sqrt(float((self.weight**2).sum(axis=0)[seen].mean()))
 
     def fields_m(self, step: Array, bowl: Array, place_m: Array) -> Array:
         """Fields by which the floor may be too high, where each set-up were off by itself.
@@ -233,7 +270,25 @@ def station_steps(sums: StationSums) -> Stations:
         grid=sums.grid,
         weight=_weights(sums.count),
         off_m=_off_m(sums, means, solved),
+        freedom=_bends(means, size) * sums.grid.cell_m**2 / (2.0 * math.pi * _ALIKE_M**2),
     )
+
+
+def _bends(means: Means, size: int) -> float:
+    """Differences between set-ups in single blocks that tell of their bends.
+
+    One less than see each block, times the share that a cone around every set-up keeps in them: an
+    error that goes with the distance from the instrument is alike in set-ups that stand close by,
+    and does not show. None where the files do not say where set-ups stood.
+    """
+    if means.design.shape[1] == size:
+        return 0.0
+    away = means.design[:, [size]].toarray().ravel()
+    _, block, held = np.unique(means.block, return_inverse=True, return_counts=True)
+    within = away - (np.bincount(block, away) / held)[block]
+    known = means.block.size - held.size
+    expected = known * float(away.var())
+    return known * min(float((within**2).sum()) / expected, 1.0) if expected > 0.0 else 0.0
 
 
 def after_joining(left: Stations, step_m: Array) -> Stations:

@@ -29,6 +29,7 @@ from pourdatum.units import MM, show_area, show_height, show_length, show_mass, 
 
 if TYPE_CHECKING:
     from pourdatum.grinding import Grinding
+    from pourdatum.material import Order
     from pourdatum.outcome import ZonePlan
     from pourdatum.pour import PourSheet
 
@@ -193,6 +194,13 @@ def _per_length(slope: float, system: str, decimals: int = 1) -> str:
     return f"{slope * MM:.{decimals}f} mm per m"
 
 
+def _expected(order: Order) -> str:
+    """The bags expected, and how many of them over floor that somebody saw well."""
+    if order.bags_expected == order.bags:
+        return f"{order.bags} expected"
+    return f"{order.bags_expected} expected, {order.bags} if no floor seen thinly stands higher"
+
+
 def _plan_rows(plan: Plan) -> list[tuple[str, str]]:
     system, order, volume = plan.system, plan.order, plan.volume
     between = volume_span(*plan.volume_interval_m3, system)
@@ -208,7 +216,7 @@ def _plan_rows(plan: Plan) -> list[tuple[str, str]]:
         ("fill", f"{show_volume(volume.volume_m3, system)} ({between}, 95 %)"),
         ("depth", f"{depths}, mean {show_height(volume.mean_depth_m, system)}"),
         ("material", f"{plan.sheet.name}, {powder} of powder in bags of {bag}"),
-        ("bags", f"{order.bags} expected{waste}, buy {order.bags_to_buy} ({sure})"),
+        ("bags", f"{_expected(order)}{waste}, buy {order.bags_to_buy} ({sure})"),
         *_doubt(plan),
         ("water", f"{per_bag} to each bag, {in_all} in all"),
     ]

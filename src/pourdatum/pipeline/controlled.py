@@ -141,7 +141,11 @@ def _check_place_unit(
         on = _on_floor(surface, other)
         if unit != taken and on > most and _spread_m(other) > NEAR_M:
             best, most = unit, on
-    if best == taken or most < LEAST_SHOTS or 4 * most < 3 * count or most < given + 2 < count:
+    if best == taken or most < LEAST_SHOTS or 4 * most < 3 * count:
+        return
+    # One shot off the floor is common, and where the scan's zero point lies in the room all places
+    # stand on the floor in a smaller unit: that alone is no word on the unit.
+    if given > LEAST_SHOTS and most < given + 2:
         return
     kind = next(row.kind for row in found.rows)
     first, second = {"xy": ("x", "y"), "map": ("easting", "northing")}.get(

@@ -63,7 +63,8 @@ def poured(
     draws = None if poured_on.between is not None else fill_draws_m3(poured_on, datum, volume)
     interval = fill_interval(poured_on, datum, volume, draws)
     to_buy = None if draws is None else draws_to_buy_m3(draws, datum, volume)
-    bought = ordered(volume, sheet, job, interval, to_buy)
+    unsearched_m3 = volume.area_m2 * datum.higher_mean_m
+    bought = ordered(volume, sheet, job, interval, to_buy, unsearched_m3)
     humps = grinding.humps if grinding else tuple(find_humps(poured_on, datum))
     standing = obstacles(
         _judged(volume, poured_on, datum, sheet),
@@ -108,6 +109,7 @@ def ordered(
     job: Job,
     interval_m3: tuple[float, float],
     draws_m3: NDArray[np.float64] | None,
+    unsearched_m3: float = 0.0,
 ) -> Order:
     """What a fill takes of the material, at the job's prices."""
     return order(
@@ -120,6 +122,7 @@ def ordered(
         labour_per_bag=job.material.labour_per_bag,
         absorbency=job.preparation.absorbency,
         draws_m3=draws_m3,
+        unsearched_m3=unsearched_m3,
         left_m3=(job.pour.hose_l or 0.0) / MM if job.pour.mode == "pump" else 0.0,
     )
 

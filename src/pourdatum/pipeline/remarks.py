@@ -44,6 +44,8 @@ _TELLING_POINTS: Final = 8
 """Points in a square of 100 mm below which an empty one means little."""
 _THIN_SHARE: Final = 0.1
 _UNSEARCHED_SHARE: Final = 0.03
+_TOLD_M: Final = 0.0002
+"""Less is not said of a mean [m]."""
 
 
 def with_base_names(scan: Scan) -> Scan:
@@ -190,8 +192,8 @@ def plan_warnings(plan: Plan, job: Job) -> list[Warned]:
                 "high-point-unsearched",
                 f"{show_area(unsearched_m2, plan.system)} of the floor was seen too thinly to "
                 "be looked through for"
-                " the high point: higher floor there would raise the datum; scan it again from"
-                " closer or check it with a straightedge",
+                f" the high point: higher floor there would raise the datum{_by_how_much(plan)};"
+                " scan it again from closer or check it with a straightedge",
             )
         )
     found += _narrower(plan)
@@ -214,6 +216,14 @@ def plan_warnings(plan: Plan, job: Job) -> list[Warned]:
     found += pour_warnings(plan, job)
     found += criteria_not_used(job)
     return found + _zones_told(plan)
+
+
+def _by_how_much(plan: Plan) -> str:
+    """What floor that nobody searched is likely to do to the datum."""
+    higher_m = plan.datum.higher_mean_m
+    if higher_m < _TOLD_M:
+        return ""
+    return f", on average by {show_height(higher_m, plan.system)}"
 
 
 def _zones_told(plan: Plan) -> list[Warned]:

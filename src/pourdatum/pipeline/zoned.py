@@ -35,7 +35,7 @@ from pourdatum.pipeline.onedatum import (
 from pourdatum.pipeline.pinned import pins_of
 from pourdatum.pipeline.poured import bags_of_zones, day_of, pour_obstacles, sheet_of
 from pourdatum.shareddraws import interval_of
-from pourdatum.spread import draws_to_buy_m3, fill_draws_m3, rise_m
+from pourdatum.spread import draws_to_buy_m3, fill_draws_m3, raised_low_m3, rise_m
 from pourdatum.volume import Volume
 from pourdatum.way import Way, Ways
 from pourdatum.zones import borders_of, cut_zones, part_of, uncovered
@@ -194,6 +194,8 @@ def _added(
     draws = [fill_draws_m3(plan.surface, plan.datum, plan.volume) for plan in plans]
     low_m3, high_m3 = interval_of(volume.volume_m3, np.sum(draws, axis=0))
     low_m3 -= math.fsum(unsure_m2(plan.surface) * plan.volume.mean_depth_m for plan in plans)
+    raised_m3 = math.fsum(plan.volume.area_m2 * plan.datum.ends_moved_m[0] for plan in plans)
+    low_m3 = raised_low_m3(low_m3, volume.volume_m3, raised_m3)
     high_m3 += math.fsum(plan.volume.area_m2 * rise_m(plan.datum) for plan in plans)
     interval = (max(low_m3, 0.0), high_m3)
     to_buy = np.sum(
@@ -229,7 +231,14 @@ def _added(
         sheet=sheet,
         volume=volume,
         volume_interval_m3=interval,
-        order=ordered(volume, sheet, job, interval, to_buy),
+        order=ordered(
+            volume,
+            sheet,
+            job,
+            interval,
+            to_buy,
+            math.fsum(plan.volume.area_m2 * plan.datum.higher_mean_m for plan in plans),
+        ),
         humps=tuple(hump for plan in plans for hump in plan.humps),
         obstacles=tuple(
             f"zone {zone.name}: {why}" for zone in zones for why in zone.plan.obstacles

@@ -34,6 +34,7 @@ from pourdatum.units import (
 )
 
 if TYPE_CHECKING:
+    from pourdatum.material import Order
     from pourdatum.outcome import Plan
 
 SPECK_M2: Final = 0.005
@@ -90,6 +91,13 @@ def _doubt(plan: Plan) -> Html | None:
     return el("p", el("b", said), " Why, and what would help, stands under Warnings.")
 
 
+def _if_no_higher(order: Order) -> str | None:
+    """How many of the bags expected are for the datum as it is set."""
+    if order.bags_expected == order.bags:
+        return None
+    return f"{order.bags} of them if no floor that was seen thinly or not at all stands higher"
+
+
 def figures(plan: Plan) -> Html:
     """The figures a contractor asks for first."""
     system, volume, order, sheet = plan.system, plan.volume, plan.order, plan.sheet
@@ -111,7 +119,8 @@ def figures(plan: Plan) -> Html:
             words.count(order.bags_to_buy),
             f"of {words.bag_mass(sheet.bag_kg, system)}; enough with {100 * order.confidence:g} "
             "% confidence",
-            f"expected use {order.bags} ({uses}), {_waste(order.waste)}",
+            f"expected use {order.bags_expected} ({uses}), {_waste(order.waste)}",
+            _if_no_higher(order),
             f"{order.left_bags} of them for what stays in the hose" if order.left_bags else None,
             "not yet to be ordered" if plan.in_doubt else None,
         ),
@@ -260,7 +269,7 @@ def material(plan: Plan) -> Html:
         ("Material", words.plain(sheet.name)),
         ("Depth in one layer", _allowed(plan)),
         ("Powder", f"{show_mass(order.powder_kg, system)}, {_waste(0.0)}"),
-        ("Bags, expected use", f"{order.bags}, {_waste(order.waste)}"),
+        ("Bags, expected use", f"{order.bags_expected}, {_waste(order.waste)}"),
         ("Water", f"{_water_per_bag(plan)} for each bag. Measure it, do not feel it"),
         ("Working time", f"{sheet.working_time_min:g} min"),
     ]

@@ -375,6 +375,7 @@ def _material(plan: Plan) -> MaterialPart:
         name=plan.sheet.name,
         powder_kg=rounded(order.powder_kg, 3),
         bags=order.bags,
+        bags_mean=order.bags_mean,
         bags_interval=order.bags_interval,
         bags_to_buy=order.bags_to_buy,
         chance_short=[(bags, round(share, 3)) for bags, share in order.short],

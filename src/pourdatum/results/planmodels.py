@@ -75,6 +75,9 @@ class MaterialPart(Part):
     name: str
     powder_kg: float = Field(description="without waste")
     bags: int
+    bags_mean: int = Field(
+        description="with what floor that nobody searched adds on average; bags where all was"
+    )
     bags_interval: tuple[int, int]
     bags_to_buy: int
     chance_short: list[tuple[int, float]] = Field(

@@ -249,6 +249,8 @@ def _drifted(
     steps = instrument.station_step_m * rng.standard_normal(len(instrument.stations))
     if instrument.station_step_m:
         out[:, 2] += steps[station]
+    if instrument.own_tilt_rad or instrument.own_warp_m:
+        out[:, 2] += _own_errors_m(instrument, places, station, rng)
     pivot = _pivot(scene)
     if instrument.tilt_rad:
         turn = tilt_matrix(instrument.tilt_rad, instrument.tilt_bearing_rad)
@@ -271,6 +273,25 @@ def _drifted(
         "closure_mm": instrument.closure_m * MM,
         "station_steps_mm": (steps * MM).tolist() if instrument.station_step_m else [],
     }
+
+
+def _own_errors_m(
+    instrument: Sensor, places: Floats, station: NDArray[np.int64], rng: np.random.Generator
+) -> Floats:
+    """What each set-up's own tilt and bend lift its points by (n,) [m]."""
+    out = np.zeros(len(places))
+    for number, (x, y, _) in enumerate(instrument.stations):
+        own = station == number
+        off = places[own, :2] - np.array([x, y])
+        rise = off @ rng.normal(0.0, instrument.own_tilt_rad, 2)
+        # Two waves of one amplitude: the mean square of both together is its square.
+        high_m = abs(float(rng.normal(0.0, instrument.own_warp_m)))
+        toward = rng.uniform(0.0, 2.0 * math.pi)
+        for longer, aside in ((1.0, 0.0), (1.37, 1.9)):
+            length_m, phase = instrument.warp_length_m * longer, rng.uniform(0.0, 2.0 * math.pi)
+            rise += Wave(high_m, length_m, toward + aside, phase).height(*places[own, :2].T)
+        out[own] = rise
+    return out
 
 
 def _pivot(scene: Scene) -> Floats:

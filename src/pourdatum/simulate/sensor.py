@@ -69,6 +69,9 @@ class Sensor:
         where the path comes back.
     station_step_m : float
         Scatter of whole set-ups in height, 1 sigma [m].
+    own_tilt_rad, own_warp_m : float
+        Tilt of each set-up about each axis, and its own slow bend (root mean square, of
+        ``warp_length_m``), 1 sigma: drawn for each set-up by itself.
     """
 
     kind: SensorKind = "tripod"
@@ -89,6 +92,8 @@ class Sensor:
     warp_length_m: float = 12.0
     closure_m: float = 0.0
     station_step_m: float = 0.0
+    own_tilt_rad: float = 0.0
+    own_warp_m: float = 0.0
 
     def __post_init__(self) -> None:
         if self.kind not in ("tripod", "mobile", "phone"):
