@@ -2,6 +2,7 @@
 
     python scripts/accuracy_grinding.py                      fifty scenes, the same each time
     python scripts/accuracy_grinding.py --scenes 10 --seed 5  other scenes
+    python scripts/accuracy_grinding.py --noise-mm 0.1       the decision alone: next to no noise
 
 Each room has 20 to 50 m², is scanned with a tripod from three or four set-ups, and gets prices, a
 deepest grind and a greatest depth by lot. The brute force shares no code with what it judges: it
@@ -37,6 +38,7 @@ from pourdatum.simulate import (
     scene_truth,
     sensor,
 )
+from pourdatum.simulate.patch import highest_patch
 from pourdatum.write.scan_files import write_scan
 
 Array = NDArray[np.float64]
@@ -99,12 +101,13 @@ def main(words: Sequence[str] | None = None) -> int:
     options = argparse.ArgumentParser(description=(__doc__ or "").split("\n")[0])
     options.add_argument("--scenes", type=int, default=50)
     options.add_argument("--seed", type=int, default=8800)
+    options.add_argument("--noise-mm", type=float, default=1.5, help="of a single point")
     asked = options.parse_args(words)
     rows = []
     with tempfile.TemporaryDirectory() as folder:
         for seed in range(asked.seed, asked.seed + asked.scenes):
             try:
-                rows.append(one_scene(seed, Path(folder)))
+                rows.append(one_scene(seed, Path(folder), asked.noise_mm))
                 print(line_of(rows[-1]), flush=True)
             except PourdatumError as refused:
                 print(f"| {seed} | refused: {refused} |", flush=True)
@@ -163,14 +166,14 @@ def draw_lot(rng: np.random.Generator) -> Lot:
     )
 
 
-def one_scene(seed: int, folder: Path) -> Row:
+def one_scene(seed: int, folder: Path, noise_mm: float = 1.5) -> Row:
     """Draw, scan, plan and judge one scene."""
     rng = np.random.default_rng([seed, 77])
     lot = draw_lot(rng)
     room = random_room(seed, high=HIGH_KINDS[seed % len(HIGH_KINDS)], area_m2=AREA_M2)
     shot = scan_scene(
         room,
-        sensor("tripod", place_stations(room, 3 + seed % 2), top_rad=0.2),
+        sensor("tripod", place_stations(room, 3 + seed % 2), top_rad=0.2, noise_m=noise_mm / 1000),
         seed,
         floor_points=FLOOR_POINTS,
     )
@@ -200,8 +203,7 @@ def judged(seed: int, room: Scene, lot: Lot, result: dict[str, Any]) -> Row:
     allowed = np.ones(len(levels), bool)
     if lot.deepest_mm is not None:
         allowed &= levels >= top_m + LEAST_M - lot.deepest_mm / 1000
-    # As the high point is that of a square of 100 mm, so is the lowest.
-    low_m = truth.low_z_m - room.site_m[2]
+    low_m = lowest_patch_m(room)
     deep = levels - low_m > lot.greatest_mm / 1000
     reached = bool((allowed & ~deep).any())
     if reached:
@@ -222,6 +224,20 @@ def judged(seed: int, room: Scene, lot: Lot, result: dict[str, Any]) -> Row:
         curve[result["datum"]["z_m"]] / least - 1.0, 1000 * (chosen_m - float(levels[best])),
         humps, found, result["grind"]["held_cost"] / least, low <= true_cost <= high,
     )  # fmt: skip
+
+
+def lowest_patch_m(room: Scene) -> float:
+    """The lowest mean over a square of 100 mm, along the axes or along a wall, as the highest."""
+    corners = np.asarray(room.outline)
+    sides = np.roll(corners, -1, axis=0) - corners
+    turns = np.round(np.arctan2(sides[:, 1], sides[:, 0]) % (np.pi / 2), 6)
+
+    def upside_down(x: Array, y: Array) -> Array:
+        return -np.asarray(room.relief.height(x, y))
+
+    return -max(
+        highest_patch(room.floor, upside_down, float(turn)).height_m for turn in {0.0, *turns}
+    )
 
 
 def true_floor(room: Scene) -> tuple[NDArray[np.bool_], Array]:

@@ -276,6 +276,44 @@ def test_the_greatest_depth_binds() -> None:
     assert found.too_deep_m == pytest.approx(found.datum.plane.z0_m, abs=1e-9)
 
 
+CORNER = Relief(slope_x=0.003, slope_y=0.002, humps=(Hump(2.5, 1.8, 0.006, 0.6),))
+
+
+def corner_weighed(*things: tuple[Any, float]) -> tuple[Grinding, float]:
+    """A floor whose south-west corner is lowest, 1 mm too deep; the level of its lowest 100 mm."""
+    rng = np.random.default_rng(5)
+    points = walled(ROOM, rng, per_m2=8000.0, height=CORNER.height, noise_m=0.0001, things=things)
+    surface = surface_of(points)
+    datum = choose_datum(surface, DatumRequest("high-point"), LEAST_M)
+    low_m = float(patch_mean(CORNER.height, np.array([0.05]), np.array([0.05]))[0])
+    dear = replace(PRICES, grind_per_m2=4000.0)
+    greatest_m = datum.plane.z0_m - low_m - 0.001
+    found = weigh_grinding(surface, datum, dear, least_m=LEAST_M, greatest_m=greatest_m)
+    return found, low_m + greatest_m
+
+
+def test_the_greatest_depth_is_measured_from_the_lowest_patch() -> None:
+    """From the mean over its lowest 100 mm, to 0.03 mm where the scan has next to no noise.
+
+    On this corner the level under which 0.01 m² lie is 0.1 mm higher: 0.05 x 5 mm per m against
+    the square root of 2 x 0.01 x 3 x 2 mm.
+    """
+    found, limit_m = corner_weighed()
+    assert found.bound == "greatest depth"
+    assert found.datum.plane.z0_m == pytest.approx(limit_m, abs=3e-5)
+    assert found.unseen_m < 1e-4
+
+
+def test_a_low_corner_that_nobody_saw_is_in_what_holds_the_datum() -> None:
+    """A crate of 0.9 by 0.9 m in it: the datum is too high, by no more than is stated."""
+    found, limit_m = corner_weighed((shapely.box(0.0, 0.0, 0.9, 0.9), 0.8))
+    over_m = found.datum.plane.z0_m - limit_m
+    assert over_m > 0.0005
+    assert found.unseen_m == found.held_m
+    assert over_m < found.held_m < 0.006
+    assert found.held_cost > 0.0
+
+
 def test_a_pocket_does_not_bind() -> None:
     """A hollow of 20 mm and 0.2 m across is filled first: it forces no grinding."""
     relief = replace(GENTLE, humps=(*TWO, Hump(2.1, 0.5, -0.02, 0.1, "cosine")))

@@ -16,12 +16,20 @@ from numpy.typing import NDArray
 
 from pourdatum.clipping import cut_by_outline
 from pourdatum.costcurve import CostCurve, Prices
+from pourdatum.datum import LOCAL_LEVEL
 from pourdatum.edge import cells_polygon
+from pourdatum.errors import NoFloor
 from pourdatum.fillcurve import level_curve
 from pourdatum.grid import widened
 from pourdatum.grind import Hump, find_humps, patch_within
-from pourdatum.material import SMALL_LEAST_M2, small_patches_m2
-from pourdatum.patch import PATCH_M, sound_error_m
+from pourdatum.material import small_patches_m2
+from pourdatum.patch import (
+    FEW_DRAWS,
+    PATCH_M,
+    highest_patch,
+    patch_mean,
+    sound_error_m,
+)
 from pourdatum.triangles import mean_positive, share_positive, sorted_corners
 from pourdatum.uncertainty import COVER_95
 from pourdatum.volume import fill_volume
@@ -87,6 +95,9 @@ class Grinding:
         Where a floor holds the datum, and not its cost: how well the scan knows that floor,
         half of a 95 % interval. The highest where nothing is ground or the deepest grind binds,
         the lowest under the greatest depth; 0 where the cost alone decides [m].
+    unseen_m : float
+        How much lower than the floor that the greatest depth binds at floor may lie that nobody
+        saw well, or under things: then no less than that is in ``held_m`` [m].
     held_cost : float
         What a datum that is out by as much costs more, or too little: the cost is not flat there.
     fill_per_m3 : float
@@ -106,6 +117,7 @@ class Grinding:
     reached: bool = True
     held_m: float = 0.0
     held_cost: float = 0.0
+    unseen_m: float = 0.0
     fill_per_m3: float = 0.0
 
     @property
@@ -154,9 +166,7 @@ def weigh_grinding(
     floor_ends = low_m
     if deepest_m is not None:
         low_m = max(low_m, top_m - deepest_m)
-    high_m, reached, low_error_m = _highest_allowed(
-        floor_m, known, surface, greatest_m, low_m, top_m
-    )
+    high_m, reached, lowest = _highest_allowed(floor_m, known, surface, greatest_m, low_m, top_m)
     level_m = curve.cheapest(low_m, high_m)
     humps = find_humps(surface, datum)
     ground = _ground_humps(surface, datum, floor_m, level_m - least_m, humps)
@@ -167,7 +177,10 @@ def weigh_grinding(
         bound = "greatest depth"
     elif ground and low_m > floor_ends and level_m < low_m + _BINDS_M:
         bound = "deepest grind"
-    held_m = COVER_95 * (low_error_m if bound == "greatest depth" else datum.standard_error_m)
+    held_m = COVER_95 * (lowest.error_m if bound == "greatest depth" else datum.standard_error_m)
+    told = bound == "greatest depth" and lowest.unseen_m > _AS_HIGH_M
+    unseen_m = lowest.unseen_m if told else 0.0
+    held_m = max(held_m, unseen_m)
     if ground and bound is None:
         held_m = 0.0
     levels = np.unique([*np.linspace(low_m, top_m, CURVE_POINTS), level_m])
@@ -185,6 +198,7 @@ def weigh_grinding(
         too_deep_m=high_m if high_m < top_m else None,
         reached=reached,
         held_m=held_m,
+        unseen_m=unseen_m,
         held_cost=held_m * _steepness(curve, level_m, low_m),
         fill_per_m3=prices.fill_per_m3,
     )
@@ -199,26 +213,67 @@ def _steepness(curve: CostCurve, level_m: float, low_m: float) -> float:
     return float(abs(last - first) / max(ends[1] - ends[0], _BINDS_M))
 
 
+@dataclass(frozen=True)
+class _Lowest:
+    """The floor that the greatest depth binds at.
+
+    Attributes
+    ----------
+    z_m : float
+        Its level [m].
+    error_m : float
+        Standard error of that [m].
+    unseen_m : float
+        How much lower floor may lie that nobody saw well [m].
+    """
+
+    z_m: float
+    error_m: float
+    unseen_m: float = 0.0
+
+
 def _highest_allowed(
     floor_m: Array, known: Mask, surface: Surface, greatest_m: float, low_m: float, top_m: float
-) -> tuple[float, bool, float]:
+) -> tuple[float, bool, _Lowest]:
     """The highest datum under which the floor is not too deep [m], and whether there is one.
 
-    With the standard error of the floor that decides it [m].
+    With the floor that decides it.
     """
-    cell_m2 = surface.grid.cell_m**2
-    small_m = _level_of_area(floor_m[known], small_patches_m2(surface.floor.area_m2) / cell_m2)
+    small_cells = small_patches_m2(surface.floor.area_m2) / surface.grid.cell_m**2
+    small_m = _level_of_area(floor_m[known], small_cells)
+    errors = surface.standard_error_m[known & (floor_m <= small_m)]
+    square = errors[np.isfinite(errors)] ** 2
+    small = _Lowest(small_m, math.sqrt(float(square.mean())) if square.size else 0.0)
+    first = _lowest_patch(floor_m, known, surface)
+    if small_m < first.z_m:
+        # Floor that was inferred is lower than all that was seen.
+        first = replace(small, unseen_m=max(small_m - (first.z_m - first.unseen_m), 0.0))
+    for lowest in (first, small):
+        if lowest.z_m + greatest_m >= low_m:
+            return min(lowest.z_m + greatest_m, top_m), True, lowest
+    return top_m, False, _Lowest(top_m, 0.0)
+
+
+def _lowest_patch(floor_m: Array, known: Mask, surface: Surface) -> _Lowest:
+    """The lowest patch of 100 mm, as the highest one: its luck taken out, pockets left out."""
+    grid = surface.grid
     # A fit that ran ahead of its points, or under things, binds no datum.
-    sound = surface.measured & (surface.standard_error_m <= sound_error_m(surface))
-    shallow = _without_pockets(floor_m, sound if sound.any() else known, surface.grid.cell_m)
-    whole_m = _level_of_area(shallow, SMALL_LEAST_M2 / cell_m2)
-    for lowest_m in (min(small_m, whole_m), small_m):
-        if lowest_m + greatest_m >= low_m:
-            errors = surface.standard_error_m[known & (floor_m <= lowest_m)]
-            square = errors[np.isfinite(errors)] ** 2
-            error_m = math.sqrt(float(square.mean())) if square.size else 0.0
-            return min(lowest_m + greatest_m, top_m), True, error_m
-    return top_m, False, 0.0
+    seen = surface.measured & (surface.standard_error_m <= sound_error_m(surface))
+    seen = seen if seen.any() else known
+    try:
+        low = highest_patch(surface.turned_over, LOCAL_LEVEL, draws=FEW_DRAWS)
+    except NoFloor:
+        low = None
+    filled = _without_pockets(floor_m, known, grid.cell_m)
+    if low is not None:
+        row, col = grid.cell_of(*(np.array([axis]) for axis in low.place_m))
+        if filled[row[0], col[0]] <= floor_m[row[0], col[0]] + _POCKET_DEPTH_M:
+            return _Lowest(-low.z_m, low.standard_error_m, low.may_reach_m - low.z_m)
+    # The lowest floor is a pocket, or was hardly seen: patches of the floor with pockets filled.
+    mean = patch_mean(np.where(seen, filled, np.nan), grid.cell_m)
+    mean = mean if np.isfinite(mean).any() else np.where(seen, filled, np.nan)
+    at = np.unravel_index(int(np.nanargmin(mean)), mean.shape)
+    return _Lowest(float(mean[at]), float(surface.standard_error_m[at]))
 
 
 def _level_of_area(height: Array, cells: float) -> float:
@@ -228,7 +283,7 @@ def _level_of_area(height: Array, cells: float) -> float:
 
 
 def _without_pockets(floor_m: Array, known: Mask, cell_m: float) -> Array:
-    """Heights of the cells, pockets filled; slopes and gentle hollows stay as they are.
+    """Heights with pockets filled (ny, nx); slopes and gentle hollows stay as they are.
 
     A closing: under every square of that width the highest, then the lowest of those over each
     cell. Squares may reach beyond the edge, so that a low corner is no pocket.
@@ -240,7 +295,7 @@ def _without_pockets(floor_m: Array, known: Mask, cell_m: float) -> Array:
     over = maximum_filter(padded, size, mode="constant", cval=-np.inf)
     closed = minimum_filter(np.where(np.isfinite(over), over, np.inf), size, mode="nearest")
     filled = closed[size:-size, size:-size]
-    out: Array = np.where(filled - floor_m > _POCKET_DEPTH_M, filled, floor_m)[known]
+    out: Array = np.where(known & (filled - floor_m > _POCKET_DEPTH_M), filled, floor_m)
     return out
 
 

@@ -291,6 +291,15 @@ def _grinding_told(plan: Plan) -> list[Warned]:
             " would cost less",
         }
         found.append(Warned("grind-bound", f"the datum is held by {why[grinding.bound]}"))
+    if grinding.unseen_m >= grinding.held_m > 0.0:
+        found.append(
+            Warned(
+                "grind-unseen-low",
+                f"floor that nobody saw may lie {show_height(grinding.unseen_m, plan.system)} lower"
+                f" than the floor that the {greatest} are measured from, and be deeper than that:"
+                " look under what stands there, or scan it",
+            )
+        )
     if grinding.ground:
         found.append(Warned("grind-dust", DUST[:1].lower() + DUST[1:-1]))
     return found

@@ -140,6 +140,12 @@ def _held(weighed: Grinding, plan: Plan) -> str:
     said = _bound(weighed, plan)
     if weighed.held_m <= 0.0 or weighed.held_cost <= 0.0 or plan.zones:
         return said
+    if weighed.unseen_m >= weighed.held_m:
+        return (
+            f"{said} The lowest floor that was seen sets the datum; floor that nobody saw, under "
+            f"things or behind them, may lie {show_height(weighed.unseen_m, plan.system)} lower: "
+            f"± {words.money(weighed.held_cost)}. Look there before the day."
+        ).strip()
     floor = "lowest" if weighed.bound == "greatest depth" else "highest"
     return (
         f"{said} The {floor} floor sets the datum, and the scan's noise leaves it known to ± "
