@@ -38,7 +38,7 @@ _SHALLOW: Final = 0.05
 """Share of the floor whose strips may be shallower than can be poured; a choice."""
 _FEW: Final = 12
 """Lanes up to which each number is tried; of more, each larger by a part in so many."""
-_MOST_TRIED: Final = 300_000
+_MOST_TRIED: Final = 600_000
 """Batches of all ways that are tried, about: by bags, no crew lays tens of thousands."""
 _DREGS: Final = 0.02
 """Share of a batch that is not worth carrying on into the next bay."""
