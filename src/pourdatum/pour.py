@@ -19,7 +19,8 @@ from numpy.typing import NDArray
 from pourdatum.errors import JobError
 from pourdatum.pourbays import stop_ends
 from pourdatum.pourblocks import Blocks, Parts, make_blocks
-from pourdatum.pourstrips import Crew, Laid, Pump, wet_edge
+from pourdatum.pourstrips import Crew, Laid, Pump
+from pourdatum.pourways import wet_edge
 from pourdatum.units import MM
 
 if TYPE_CHECKING:

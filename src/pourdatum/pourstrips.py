@@ -1,9 +1,8 @@
-"""Laying a floor out in batches: strips across the sweep, and bays until every edge is wet.
+"""Laying bays out in batches: strips across the sweep, one way for a given number across.
 
-A strip holds whole batches, as many as make them about square and as the working time allows. A
-way of laying is sound when each batch meets an earlier one of its bay, lies beside floor that is
-not poured yet, and strips are deep enough to be poured. The first sound one is taken of: the floor
-as it is, its arms one by one, lanes along the sweep; arms and lanes without slivers.
+A strip holds whole batches, as many as make them about square and as are allowed across. A way of
+laying is sound when each batch meets an earlier one of its bay, lies beside floor that is not
+poured yet, and strips are deep enough to be poured.
 """
 
 from __future__ import annotations
@@ -12,34 +11,26 @@ import itertools
 import math
 from bisect import bisect_left
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from pourdatum.pourbays import calmed, in_arms, in_lanes, in_pieces, in_turn, without_slivers
 from pourdatum.pourblocks import Blocks
 from pourdatum.units import MM
 
 Array = NDArray[np.float64]
 Index = NDArray[np.int64]
 
-_REACH_M: Final = (0.35, 1.5)
+REACH_M: Final = (0.35, 1.5)
 """Least and greatest depth of a strip along the sweep [m]; common practice, no source."""
-_PASS_M: Final = 0.6
+PASS_M: Final = 0.6
 """Depth of a strip that a hose lays in one pass [m]; common practice, no source."""
-_NARROWEST_M: Final = 1.2
-"""Least width of a lane between stop-ends [m]; a choice."""
-_MOST_MIXERS: Final = 24
 _NEAR: Final = 50
 """Blocks from whose mean depth it is taken how deep a strip should be."""
-_SHALLOW: Final = 0.05
+SHALLOW: Final = 0.05
 """Share of the floor whose strips may be shallower than can be poured; a choice."""
-_FEW: Final = 12
-"""Lanes up to which each number is tried; of more, each larger by a part in so many."""
-_MOST_TRIED: Final = 600_000
-"""Batches of all ways that are tried, about: by bags, no crew lays tens of thousands."""
 _DREGS: Final = 0.02
 """Share of a batch that is not worth carrying on into the next bay."""
 
@@ -112,7 +103,7 @@ class Laid:
 
 
 @dataclass(frozen=True, eq=False)
-class _Strip:
+class Strip:
     """A strip across the sweep: its blocks, what each of its batches fills, how deep it is."""
 
     blocks: Index
@@ -126,147 +117,13 @@ class _Strip:
         One that is left at an exit is poured from beyond it.
         """
         several = self.shares_m3.size > 1
-        if self.depth_m >= _REACH_M[0] or (self.final and not several):
+        if self.depth_m >= REACH_M[0] or (self.final and not several):
             return 0.0, 0.0
         area_m2 = float(blocks.area_m2[self.blocks].sum())
         return (area_m2, 0.0) if several else (0.0, area_m2)
 
 
-def wet_edge(
-    blocks: Blocks, crew: Crew | Pump, bag_m3: float, working_min: float
-) -> tuple[Laid, str]:
-    """The first way of parting and laying in which no edge is older than the working time.
-
-    Failing all, the one with the youngest edge, and what would help.
-    """
-    best: Laid | None = None
-    spare: Laid | None = None
-    bays = np.zeros(blocks.level.size, np.int64)
-    tried = 0
-    for bays in _partings(blocks, _widest_m(blocks, crew, bag_m3, working_min)):
-        for laid in _ways(blocks, bays, crew, bag_m3, working_min):
-            tried += laid.bay.size
-            if laid.age_min <= working_min + 1e-9 and laid.sound:
-                if not laid.drawn_out:
-                    return laid, ""
-                spare = spare or laid
-            if best is None or (not laid.sound, laid.age_min) < (not best.sound, best.age_min):
-                best = laid
-        if tried > _MOST_TRIED:
-            break
-    if spare is not None:
-        return spare, ""
-    if best is None:
-        # No bay is narrow enough for strips that can be reached over.
-        order = in_turn(blocks, bays)
-        best = _lay(blocks, bays, order, crew, bag_m3, most=1, back=True)
-    return best, _what_helps(blocks, crew, bag_m3, working_min, best)
-
-
-def _what_helps(
-    blocks: Blocks, crew: Crew | Pump, bag_m3: float, working_min: float, best: Laid
-) -> str:
-    said = (
-        f"a batch meets an edge {best.age_min:.0f} min old, the working time is {working_min:g} min"
-    )
-    if isinstance(crew, Pump):
-        return f"{said}: a pump of more litres per minute, or stop-ends closer together"
-    arms = without_slivers(blocks, in_arms(blocks))
-    tried = 0
-    for mixers in range(crew.mixers + 1, _MOST_MIXERS + 1):
-        more = Crew(mixers, crew.minutes_per_batch, crew.bags_per_batch)
-        for laid in _ways(blocks, arms, more, bag_m3, working_min):
-            tried += laid.bay.size
-            if laid.age_min <= working_min + 1e-9 and laid.sound:
-                return f"{said}: {mixers} mixers would keep it wet"
-        if tried > _MOST_TRIED:
-            break
-    return f"{said}: pump it, or take a material that stays open longer"
-
-
-def _widest_m(blocks: Blocks, crew: Crew | Pump, bag_m3: float, working_min: float) -> float:
-    """Width of a bay, about, over which strips as narrow as can be are laid in the time [m]."""
-    depth_m = max(float(blocks.volume_m3.sum() / blocks.area_m2.sum()), 1e-6)
-    if isinstance(crew, Pump):
-        # There and back over two passes.
-        return (
-            (working_min - crew.hose_min) * crew.litres_per_minute / MM / (2.0 * _PASS_M * depth_m)
-        )
-    return crew.batches_in(working_min) * crew.bags_per_batch * bag_m3 / (_REACH_M[0] * depth_m)
-
-
-def _partings(blocks: Blocks, widest_m: float) -> Iterator[Index]:
-    """Ways to part a floor into bays (n,), fewest stop-ends first.
-
-    Lanes that are plainly too wide are not tried, and of many lanes not every number.
-    """
-    pieces = in_pieces(blocks)
-    yield pieces
-    raw_arms = in_arms(blocks)
-    arms = without_slivers(blocks, raw_arms)
-    if arms.max() > pieces.max():
-        yield arms
-    _, whole_m = in_lanes(blocks, pieces, 1)
-    lanes = max(math.ceil(0.8 * whole_m / widest_m), 2)
-    while True:
-        parted, width_m = in_lanes(blocks, pieces, lanes)
-        if width_m < _NARROWEST_M:
-            break
-        yield without_slivers(blocks, parted)
-        lanes += max(lanes // _FEW, 1)
-    # A bay that is a sliver rather than an edge too old.
-    if raw_arms.max() > arms.max():
-        yield raw_arms
-
-
-def _ways(
-    blocks: Blocks, bays: Index, crew: Crew | Pump, bag_m3: float, working_min: float
-) -> Iterator[Laid]:
-    """Ways to lay the bays out, widest strips first.
-
-    With N batches across, each t after the one before, an edge is N t old where strips are poured
-    one way, up to (2 N - 1) t there and back: what is wider than that is not tried.
-    """
-    order = in_turn(blocks, bays)
-    if isinstance(crew, Pump):
-        calm = replace(blocks, level=calmed(blocks, bays))
-        yield _lay(calm, bays, order, crew, bag_m3, most=1, back=True)
-        return
-    in_time = crew.batches_in(working_min)
-    # Bays so wide that strips are too narrow to pour are seen before peaks are looked for.
-    if _too_narrow(blocks, bays, crew, bag_m3, most=in_time):
-        return
-    calm = replace(blocks, level=calmed(blocks, bays))
-    batch_m3 = crew.bags_per_batch * bag_m3
-    depth_m = max(float(blocks.volume_m3.sum() / blocks.area_m2.sum()), 1e-6)
-    across_m = max(math.sqrt(batch_m3 / depth_m), blocks.side_m)
-    widest = max(math.ceil(1.5 * math.sqrt(float(blocks.area_m2.sum())) / across_m), 1)
-    for most in range(min(widest, in_time), 0, -1):
-        for back in (True, False):
-            if most > 1 and back and (2 * most - 1) * crew.step_min > working_min:
-                continue
-            # A rest that is a strip of its own is hardly deep enough to be worked.
-            for rest in (True, False):
-                laid = _lay(calm, bays, order, crew, bag_m3, most=most, back=back, rest=rest)
-                yield laid
-            if not laid.deep_enough:
-                return
-
-
-def _too_narrow(blocks: Blocks, bays: Index, crew: Crew, bag_m3: float, *, most: int) -> bool:
-    """Whether strips of so many batches are too shallow to be poured, over too much floor."""
-    left_m2 = _SHALLOW * float(blocks.area_m2.sum())
-    for name in range(int(bays.max()) + 1):
-        own = np.flatnonzero(bays == name)
-        own = own[np.argsort(-blocks.level[own], kind="stable")]
-        for strip in _strips(blocks, own, crew, bag_m3, 0.0, most=most):
-            left_m2 -= strip.shallow_m2(blocks)[0]
-            if left_m2 < 0.0:
-                return True
-    return False
-
-
-def _lay(
+def lay(
     blocks: Blocks,
     bays: Index,
     order: Sequence[int],
@@ -294,7 +151,7 @@ def _lay(
         own = np.flatnonzero(bays == name)
         own = own[np.argsort(-blocks.level[own], kind="stable")]
         for number_of_strip, strip in enumerate(
-            _strips(blocks, own, crew, bag_m3, left_m3, most=most, rest=rest)
+            strips(blocks, own, crew, bag_m3, left_m3, most=most, rest=rest)
         ):
             shallow_m2 += strip.shallow_m2(blocks)
             leftward = number_of_strip % 2 == 0 or not back
@@ -317,7 +174,7 @@ def _lay(
     begun, done = np.array(start), np.array(end)
     bay = np.array(bay_of)
     age_min, joined = _edges(blocks, batch, bay, begun, done, crew)
-    least_m2 = _SHALLOW * float(blocks.area_m2.sum())
+    least_m2 = SHALLOW * float(blocks.area_m2.sum())
     return Laid(
         batch=batch,
         bay=bay,
@@ -340,7 +197,7 @@ def _carried_on(volume_m3: float, left_m3: float, crew: Crew, bag_m3: float) -> 
     return left if left > _DREGS * batch_m3 else 0.0
 
 
-def _strips(
+def strips(
     blocks: Blocks,
     own: Index,
     crew: Crew | Pump,
@@ -349,7 +206,7 @@ def _strips(
     *,
     most: int,
     rest: bool = False,
-) -> Iterator[_Strip]:
+) -> Iterator[Strip]:
     """Strips of a bay, whose blocks fall in level."""
     # Thousands of strips, each looked up in sums over the bay: plain numbers, no small arrays.
     from_nought = _sums(blocks.volume_m3[own])
@@ -367,7 +224,7 @@ def _strips(
         depth_m = 0.0
         near = min(first + _NEAR, size)
         longest = (
-            _PASS_M
+            PASS_M
             if pumped
             else _deep_m((upto[near] - upto[first]) / (areas[near] - areas[first]), batch_m3)
         )
@@ -397,7 +254,7 @@ def _strips(
             ends.append(size)
         if pumped:
             ends = [ends[0], ends[-1]]
-        yield _Strip(part, np.diff(from_nought[ends]), depth_m, final)
+        yield Strip(part, np.diff(from_nought[ends]), depth_m, final)
         first = ends[-1]
 
 
@@ -408,10 +265,10 @@ def _sums(values: Array) -> Array:
 
 def _deep_m(depth_m: float, batch_m3: float) -> float:
     """Depth along the sweep that makes batches about square, within what a person reaches [m]."""
-    return min(max(math.sqrt(batch_m3 / max(depth_m, 1e-6)), _REACH_M[0]), _REACH_M[1])
+    return min(max(math.sqrt(batch_m3 / max(depth_m, 1e-6)), REACH_M[0]), REACH_M[1])
 
 
-def _parted(blocks: Blocks, strip: _Strip, *, leftward: bool) -> list[Index]:
+def _parted(blocks: Blocks, strip: Strip, *, leftward: bool) -> list[Index]:
     """The batches of a strip, side by side across the sweep; the last strip ends at its exit."""
     own = strip.blocks
     if strip.shares_m3.size == 1:
