@@ -37,6 +37,8 @@ _FAR_M: Final = 1.5
 """Distance of an exit from the floor beyond which it is no exit of it [m]."""
 _LOOSE: Final = 0.05
 """Share of a bag by which a batch may end early or late: it ends at the edge of a block."""
+_USUAL: Final = 0.95
+"""Share of the blocks that hold no more than the one which is allowed for."""
 
 
 @dataclass(frozen=True)
@@ -228,8 +230,10 @@ def _batches(laid: Laid, blocks: Blocks, bag_m3: float, crew: Crew | Pump) -> tu
     area = np.bincount(laid.batch, weights=blocks.area_m2, minlength=count)
     volume = np.bincount(laid.batch, weights=blocks.volume_m3, minlength=count)
     upto = np.cumsum(volume) / bag_m3
-    # A batch ends at a block's edge: what that is over or under a bag opens none.
-    opened = np.ceil(upto - _LOOSE)
+    # A batch ends at a block's edge: what that is over or under a bag opens none. A strip runs
+    # over by a block at the most, a batch in it by half of one.
+    block_bags = float(np.quantile(blocks.volume_m3, _USUAL)) / bag_m3
+    opened = np.ceil(upto - min(max(_LOOSE, 1.5 * block_bags), 0.5))
     opened[-1] = math.ceil(upto[-1] - 1e-9)
     bags = np.diff(np.maximum.accumulate(opened), prepend=0.0)
     middle = np.stack(
