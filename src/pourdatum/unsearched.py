@@ -128,6 +128,17 @@ class Relief:
     size_m : float
         Standard deviation [m].
     weight : float
+        How often windows of the floor are rough in this way; all together one.
+
+    Examples
+    --------
+    A level of 4 mm leaves 4 mm times exp(-1 / 2) expected a metre farther on:
+
+    >>> way = Relief(0, 2.0, 0.003, 1.0)
+    >>> here, beside = np.array([[0.0, 0.0]]), np.array([[1.0, 0.0]])
+    >>> mean, _ = way.given(here, np.array([0.004]), np.array([1e-9]), beside)
+    >>> round(float(mean[0]), 5)
+    0.00243
     """
 
     kind: int
@@ -191,6 +202,11 @@ def weigh_relief(
         Levels about the floor's plane, and their standard errors [m].
     groups : sequence of index arrays
         Levels of one window each.
+
+    Returns
+    -------
+    tuple of Relief
+        Those met, then those of humps that no window showed.
 
     Notes
     -----
