@@ -44,6 +44,9 @@ _HOLLOW: Final = 0.3
 _LEAST_TOP_M2: Final = 0.04
 _SHADOW_M: Final = 1.5
 """Distance from a table top within which its shadow is looked for [m]."""
+_RING: Final = (2, 6)
+"""Cells from a gap between which whole floor tells how many points are usual there [1]."""
+_LEAST_RING: Final = 16
 _SEEN_WIDTHS: Final = 3.0
 """Depth, in widths of the hole, down to which a slanting look into it reaches."""
 
@@ -159,6 +162,11 @@ def find_openings(
     blocked = things | taken
     shading = _under_tops(cells, room, floor_points)
     rim_of_room = ~binary_erosion(room.inside, np.ones((5, 5), bool))
+    whole = room.seen & (groups == 0) & ~blocked
+    # The top of a pit's face lies within the gate and passes for floor: as much of it, by its
+    # height, as was seen right below.
+    face = hollow * (gate_m / (least_drop_m - gate_m))
+    level_points = np.maximum(floor_points - face, 0.0)
     found = []
     boxes = group_windows(groups)
     gaps = _Gaps(groups, count)
@@ -200,7 +208,8 @@ def find_openings(
                 continue
         elif not (ring & room.seen[window]).any():
             continue
-        opening = _opening(cells, window, own, floor_points, mean, seen_through, least_drop_m)
+        usual_here = _whole_around(floor_points, window, own, whole, mean)
+        opening = _opening(cells, window, own, level_points, usual_here, seen_through, least_drop_m)
         if opening is not None:
             found.append(opening)
     return tuple(found)
@@ -328,6 +337,33 @@ def _density_around(mean: Array, room: Room, window: tuple[slice, slice], grid: 
     return max(float(np.quantile(values, 0.6)), 1e-9) if values.size else 1e-9
 
 
+def _whole_around(
+    floor_points: NDArray[np.int64],
+    window: tuple[slice, slice],
+    own: Mask,
+    whole: Mask,
+    mean: Array,
+) -> Array:
+    """Points that cells of whole floor hold around a gap, over its window.
+
+    Cells that straddle the rim hold fewer: with them in the mean the rim itself would pass for
+    usual, and openings come out too small by a tenth of a cell all round.
+    """
+    from scipy.ndimage import binary_dilation
+
+    wide = widened(window, _RING[1], floor_points.shape)
+    gap = np.zeros(floor_points.shape, bool)[wide]
+    gap[
+        window[0].start - wide[0].start : window[0].stop - wide[0].start,
+        window[1].start - wide[1].start : window[1].stop - wide[1].start,
+    ] = own
+    near, far = (binary_dilation(gap, np.ones((3, 3), bool), iterations=k) for k in _RING)
+    ring = far & ~near & whole[wide]
+    if ring.sum() < _LEAST_RING:
+        return mean[window]
+    return np.full(own.shape, float(floor_points[wide][ring].mean()))
+
+
 def _reflected(below: NDArray[np.int64], floor_points: NDArray[np.int64], room: Room) -> float:
     """Mean number of points below the floor under a cell of seen floor."""
     whole = room.inside & (floor_points > 0)
@@ -338,7 +374,7 @@ def _opening(
     cells: Cells,
     window: tuple[slice, slice],
     own: Mask,
-    floor_points: NDArray[np.int64],
+    level_points: Array,
     usual: Array,
     seen: bool,
     least_drop_m: float,
@@ -349,7 +385,7 @@ def _opening(
 
     part = cells.grid.window(*window)
     near = binary_dilation(own, np.ones((3, 3), bool))
-    lacking = 1 - floor_points[window] / np.maximum(usual[window], 1e-9)
+    lacking = 1 - level_points[window] / np.maximum(usual, 1e-9)
     missing = np.where(own, np.clip(lacking, 0.0, 1.0), 0.0)
     if missing.sum() == 0.0:
         return None

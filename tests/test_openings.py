@@ -1,0 +1,62 @@
+"""How large openings come out, against pits and drains of known outline."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+
+import numpy as np
+
+from pourdatum.floor import find_floor
+from pourdatum.read import read_scan
+from pourdatum.simulate import Hole, Round, Scene, Square, place_stations, scan_scene, sensor
+from pourdatum.write.scan_files import write_scan
+
+PLACES = ((-1.6, -1.0), (0.1, -1.1), (1.5, -0.8), (-1.2, 1.0), (0.4, 0.9), (1.7, 1.1))
+
+
+def rims_off_cells(seed: int, folder: Path) -> list[float]:
+    """By how much the rim of each of six openings was found too far out, in cells."""
+    draw = np.random.default_rng(seed)
+    shapes = [
+        Round(x, y, draw.uniform(0.055, 0.2))
+        if draw.random() < 0.5
+        else Square(x, y, *draw.uniform(0.12, 0.4, 2), draw.uniform(0.0, 3.0))
+        for x, y in PLACES + draw.uniform(-0.2, 0.2, (6, 2))
+    ]
+    room = Scene(
+        "pits",
+        ((-2.5, -2.0), (2.5, -2.0), (2.5, 2.0), (-2.5, 2.0)),
+        holes=tuple(Hole(shape, draw.uniform(0.06, 0.4)) for shape in shapes),
+        ceiling_m=2.5,
+    )
+    tripod = sensor(
+        "tripod",
+        place_stations(room, int(draw.integers(2, 5))),
+        noise_m=draw.uniform(0.0005, 0.0025),
+    )
+    points = int(draw.uniform(60_000, 200_000))
+    shot = scan_scene(room, tripod, seed, floor_points=points)
+    floor = find_floor(read_scan(write_scan(folder / "pits.las", shot.points_m, shot.station)))
+    east, north, _ = floor.scan.origin_m
+    off = []
+    for shape in shapes:
+        at = (shape.x_m - east, shape.y_m - north)
+        found = min(floor.openings, key=lambda hole: math.dist(hole.place_m, at))
+        assert math.dist(found.place_m, at) < 0.05
+        true = shape.outline
+        off.append((found.area_m2 - true.area) / true.length / floor.grid.cell_m)
+    return off
+
+
+def test_openings_are_as_large_as_they_are(tmp_path: Path) -> None:
+    """Rims of 18 fresh pits lie in or out by a fourteenth of a cell, and in the mean by nothing.
+
+    Where cells on the rim counted as whole floor, and the top of a pit's face as floor, they lay
+    0.14 cells too far in, all of them.
+    """
+    first = int(np.random.default_rng().integers(1 << 40))
+    off = [each for seed in range(first, first + 3) for each in rims_off_cells(seed, tmp_path)]
+    # 108 pits of six runs had a spread of 0.07, so a mean of 18 one of 0.017.
+    assert abs(float(np.mean(off))) < 0.07, first
+    assert float(np.sqrt(np.mean(np.square(off)))) < 0.13, first
