@@ -57,8 +57,8 @@ class _Section:
     lines: list[FloorLine]
     numbers: FNumbers
     elsewhere: tuple[list[FloorLine], ...]
-    flatter: list[FloorLine]
-    """The same lines on the floor smoothed once more."""
+    flatter: tuple[list[FloorLine], list[FloorLine]]
+    """The same lines on the floor smoothed once more, and twice."""
 
 
 @dataclass(frozen=True)
@@ -159,12 +159,15 @@ def f_findings(
     if surface.smoother is None:
         return [one.told(SINGLE) for one in asked]
     once_more = _smoothed_again(surface)
+    twice_more = _smoothed_again(once_more)
     sections = []
     for where in sections_of(surface.floor.outline, joints, section_m):
         lines = section_lines(surface, where, joints)
         elsewhere = tuple(section_lines(surface, where, joints, moved) for moved in _ELSEWHERE)
         numbers = f_numbers([one.line for one in lines], tilt_rad=surface.shared.tilt_rad)
-        flatter = section_lines(once_more, where, joints)
+        flatter = (
+            section_lines(once_more, where, joints), section_lines(twice_more, where, joints),
+        )  # fmt: skip
         sections.append(_Section(where, lines, numbers, elsewhere, flatter))
     out = []
     for one in asked:
@@ -338,11 +341,7 @@ def _laid_elsewhere(surface: Surface, used: list[_Section], part: Part) -> list[
 
 
 def _smoothed_again(surface: Surface) -> Surface:
-    """The floor without what a second smoothing, and reading between nodes, takes from it.
-
-    What it loses the second time is about what it lost the first time (twicing; Tukey 1977, from
-    memory).
-    """
+    """The floor without what one more smoothing, and reading between nodes, takes from it."""
     from scipy.ndimage import convolve1d
 
     assert surface.smoother is not None
@@ -358,15 +357,25 @@ def _smoothed_again(surface: Surface) -> Surface:
 
 
 def _flattened_by(surface: Surface, used: list[_Section], part: Part) -> float:
-    """How many times the number as read a floor smoothed once more gives, 1 or more."""
+    """By which factor, 1 or more, smoothing may have raised a number.
+
+    What a floor loses the second time is about what it lost the first time (twicing; Tukey 1977,
+    from memory), and somewhat less, for its shortest waves are gone by then. By how much less, the
+    third time says: the factors are taken as a geometric series.
+    """
     areas_m2 = [one.where.area_m2 for one in used]
-    read, again = (
+    read, again, third = (
         _as_read(_of(_together(surface, lines, areas_m2), part)[0])
-        for lines in ([one.lines for one in used], [one.flatter for one in used])
+        for lines in (
+            [one.lines for one in used],
+            [one.flatter[0] for one in used],
+            [one.flatter[1] for one in used],
+        )
     )
-    if math.isfinite(read) and math.isfinite(again) and read > 0.0:
-        return max(again / read, 1.0)
-    return 1.0
+    if not (read > 0.0 and math.isfinite(third) and math.isfinite(again)):
+        return 1.0
+    second = max(again / read, 1.0)
+    return second * max(second / max(third / again, 1.0), 1.0)
 
 
 def _as_read(number: FNumber | MostlyNoise | None) -> float:
