@@ -14,14 +14,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
-import numpy as np
-
 from pourdatum.decision import Rule, Verdict, decide_by_interval
 from pourdatum.finding import SINGLE, UNDECIDED, Flatness, WorstAt
-from pourdatum.flatlines import section_lines
+from pourdatum.flatlines import section_lines, smoothed_again
 from pourdatum.floorsections import FloorSection, sections_of
 from pourdatum.fnumbers import FNumber, FNumbers, MostlyNoise, f_numbers
-from pourdatum.grid import filled_from_nearest
 from pourdatum.units import FOOT_M, System, show_area
 
 if TYPE_CHECKING:
@@ -37,9 +34,6 @@ _ENOUGH: Final = 40
 _ELSEWHERE: Final = tuple((k * 5 % 12 / 12.0, k / 12.0) for k in range(1, 12))
 """Shares of a step by which all lines are laid elsewhere, to see how much that matters; even over
 both, each but once."""
-_BETWEEN: Final = (1.0 / 12.0, 10.0 / 12.0, 1.0 / 12.0)
-"""Weights of neighbouring nodes that flatten a wave by what reading between nodes does on average:
-a triangle of one cell either way has a variance of a sixth of its square."""
 _MOST_NAMED: Final = 12
 _ONE: Final = (
     "the floor is one test section, so that its local value is its overall one: give joints as"
@@ -158,8 +152,8 @@ def f_findings(
     ]
     if surface.smoother is None:
         return [one.told(SINGLE) for one in asked]
-    once_more = _smoothed_again(surface)
-    twice_more = _smoothed_again(once_more)
+    once_more = smoothed_again(surface)
+    twice_more = smoothed_again(once_more)
     sections = []
     for where in sections_of(surface.floor.outline, joints, section_m):
         lines = section_lines(surface, where, joints)
@@ -338,22 +332,6 @@ def _laid_elsewhere(surface: Surface, used: list[_Section], part: Part) -> list[
         elif number is not None and math.isfinite(number.value):
             found.append(number.value)
     return found
-
-
-def _smoothed_again(surface: Surface) -> Surface:
-    """The floor without what one more smoothing, and reading between nodes, takes from it."""
-    from scipy.ndimage import convolve1d
-
-    assert surface.smoother is not None
-    known = np.isfinite(surface.height_m)
-    if not known.any():
-        return surface
-    height = filled_from_nearest(np.where(known, surface.height_m, np.nan))
-    again = surface.smoother.height(height)
-    again = np.where(np.isfinite(again), again, height)
-    for axis in (0, 1):
-        again = convolve1d(again, _BETWEEN, axis=axis, mode="nearest")
-    return replace(surface, height_m=np.where(known, again, np.nan))
 
 
 def _flattened_by(surface: Surface, used: list[_Section], part: Part) -> float:
