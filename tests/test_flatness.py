@@ -18,12 +18,13 @@ import shapely
 
 from made_scan import surface_of, walled
 from pourdatum import worstgap
-from pourdatum.criteria import gap_limit
+from pourdatum.criteria import gap_limit, limit_of
 from pourdatum.decision import Rule, decide
 from pourdatum.everywhere import lay_everywhere, rests
 from pourdatum.finding import NOT_KNOWN
 from pourdatum.flatlines import Lay, floor_lines, overlap
 from pourdatum.flatness import check_flatness, rule_in_words
+from pourdatum.freemove import movements
 from pourdatum.grid import Grid
 from pourdatum.joints import Joint
 from pourdatum.localfit import local_fit
@@ -366,6 +367,37 @@ def test_free_movement_on_a_plane_and_on_a_wave() -> None:
     verdict = check_flatness(wavy, ["TR34:FM1"])[1]
     assert verdict.verdict == "does not conform"
     assert verdict.value == pytest.approx(most, rel=0.15)
+
+
+@pytest.mark.parametrize("seed", [502, 503])
+def test_free_movement_of_short_waves_lies_within_its_doubt(seed) -> None:
+    """Waves of 1.5 m, half a millimetre high: smoothing takes 4 % of F, and the ± says so.
+
+    The truth is the formula on a grid of 3 m, and every 300 mm along its lines, even about the
+    middle of the room; the weights are those of TR34 as ``freemove`` states them, from memory.
+    """
+    rng = np.random.default_rng(seed)
+    a, b, c = rng.uniform(0.001, 0.003, 3)
+    p = rng.uniform(0.0, 6.0, 3)
+
+    def waves(x, y):
+        x, y = np.asarray(x), np.asarray(y)
+        long = a * np.sin(math.tau * x / 4.0 + p[0]) + b * np.cos(math.tau * y / 5.0 + p[1])
+        return long + 0.3 * c * np.sin(math.tau * (x + y) / 1.5 + p[2])
+
+    def even(side_m, step_m):
+        steps = int((side_m - 0.3) // step_m)
+        return 0.5 * (side_m - steps * step_m) + step_m * np.arange(steps + 1)
+
+    room = shapely.box(0.0, 0.0, 14.0, 11.0)
+    points = walled(room, rng, per_m2=1500.0, height=waves, noise_m=0.0003, wall_per_m2=200.0)
+    found = movements(surface_of(points), limit_of("TR34:FM2"))["F"]
+    rows = [waves(even(14.0, 0.3), y) for y in even(11.0, 3.0)]
+    rows += [waves(x, even(11.0, 0.3)) for x in even(14.0, 3.0)]
+    bends = np.concatenate([np.abs(np.diff(row, 2)) for row in rows])
+    assert found.readings == bends.size
+    assert abs(found.value_m - np.quantile(bends, 0.95)) < 1.96 * found.error_m
+    assert 1.96 * found.error_m < 0.15 * found.value_m
 
 
 def test_too_few_readings_decide_no_f_number() -> None:

@@ -165,6 +165,22 @@ def test_an_undecided_number_says_why_in_its_line() -> None:
     assert "too few" not in second
 
 
+def test_an_f_number_shows_from_where_to_where() -> None:
+    """Lines laid elsewhere may read far less and hardly more: no ± says that."""
+    one = Flatness(
+        "E1155:FF35/FL25", "FF", "ASTM E1155", False, 35.0, 147.4, 69.4, verdict="conforms",
+        interval=(78.0, 156.1),
+    )  # fmt: skip
+    survey = replace(make_survey(), flatness=(one, replace(one, interval=(78.0, math.inf))))
+    text = text_of(flatness(survey))
+    assert "78.0 to 156.1" in text
+    assert "78.0 or more" in text
+    assert "69.4" not in text
+    first = next(row for row in result_lines(survey, "out", ["report"]) if "flatness" in row[:9])
+    assert "147.4, 78.0 to 156.1 with other lines (35.0 asked)" in first
+    assert "±" not in first
+
+
 def test_what_is_said_of_places_is_said_of_gaps_everywhere_alone() -> None:
     """F-numbers and a contract's own sampling are laid by rules of their own."""
     everywhere = replace(GAP, source="as asked; laid everywhere and in every direction")

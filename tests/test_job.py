@@ -17,6 +17,7 @@ from pourdatum.job import Job, read_job
 from pourdatum.material import Sheet
 from pourdatum.outline_dxf import Drawn
 from pourdatum.outline_file import outline_to_local, read_outline
+from pourdatum.pipeline.remarks import unused_keys
 from pourdatum.scan import Frame
 from pourdatum.sheetfile import read_sheet, shipped_sheets
 
@@ -543,3 +544,14 @@ def test_all_files_and_the_default() -> None:
         "netcdf",
         "laz",
     )
+
+
+def test_criteria_that_the_command_line_took_the_place_of_are_said(tmp_path: Path) -> None:
+    """A contract's criterion that is not judged is not passed over in silence."""
+    path = tmp_path / "job.toml"
+    path.write_text('criteria = ["3mm/2m", "1/8in/10ft"]\n', encoding="utf-8")
+    said = unused_keys(read_job(path, {"criteria": ["3mm/2m", "BS8204:SR2"]}))
+    assert [one.code for one in said] == ["criteria-set-aside"]
+    assert "not judged: 1/8in/10ft of the job" in said[0].text
+    assert unused_keys(read_job(path, {"units": "imperial"})) == []
+    assert unused_keys(read_job(None, {"criteria": ["3mm/2m"]})) == []

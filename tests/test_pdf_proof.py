@@ -14,8 +14,10 @@ from matplotlib.backends.backend_pdf import PdfPages
 
 from finished import make_check, make_survey
 from pourdatum.filelist import choose_files
+from pourdatum.outcome import Warned
 from pourdatum.report.pdf import write_pdf
 from pourdatum.report.pdf_paper import MARGIN_MM
+from pourdatum.report.proof_page import check_page
 from test_pdf import POINT_MM, content_of, sizes_of, text_of
 
 
@@ -100,6 +102,22 @@ def test_a_proof_without_thickness_prints_its_levels(tmp_path: Path) -> None:
     said = text_of(tmp_path / "levels.pdf")
     assert "Proof of a poured floor: Levels" in said
     assert "not known" in said
+
+
+def test_what_litres_hang_on_stands_beside_them(tmp_path: Path) -> None:
+    """Who signs the first sheet reads there that a ceiling alone holds the thickness."""
+    check = make_check()
+    alone = Warned("ceiling-alone", "heights hang on the ceiling")
+    told = replace(check, survey=replace(check.survey, warnings=(alone,)))
+    said = "hangs on the ceiling alone"
+    for one, there in ((check, False), (told, True)):
+        write_pdf(one, tmp_path / "first.pdf")
+        first = " ".join(text_of(tmp_path / "first.pdf").split("\f")[0].split())
+        assert (said in first) == there
+        page = check_page(one, b"")
+        assert (said in page) == there
+        if there:
+            assert page.index(said) < page.index("Warnings")
 
 
 def test_nothing_of_it_runs_off_the_paper(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:

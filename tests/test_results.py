@@ -22,6 +22,7 @@ from pourdatum.errors import JobError, OutputError
 from pourdatum.finding import Flatness, WorstAt
 from pourdatum.geometry import Plane
 from pourdatum.outcome import Plan, Survey, Warned
+from pourdatum.pipeline.proofwords import told_of_both
 from pourdatum.results import (
     MODELS,
     as_data,
@@ -103,13 +104,16 @@ def test_a_survey_has_flatness(survey: Survey) -> None:
         "worst": {
             "place": [2.0 + ORIGIN_M[0], 3.0 + ORIGIN_M[1]], "bearing_deg": 45.0, "value": 2.1,
         },
-        "note": "rests", "readings": None, "at_least": False,
+        "note": "rests", "readings": None, "at_least": False, "interval": None,
     }  # fmt: skip
     second = data["flatness"][1]
     assert (second["unit"], second["limit"], second["value"]) == ("F-number", 25.0, None)
     assert (second["verdict"], second["worst"]) == ("undecided", None)
     assert "guarded" in data["decision_rule"]
     assert data["schema"] == "pourdatum.survey/1"
+    open_ended = replace(level, value=90.0, interval=(78.0, math.inf))
+    data = as_data(survey_result(replace(survey, flatness=(open_ended,))))
+    assert data["flatness"][0]["interval"] == [78.0, None]
     assert "fill" not in data
 
 
@@ -560,3 +564,16 @@ def test_warnings_keep_code_and_text() -> None:
     """A warning reaches the file word for word."""
     data = as_data(survey_result(make_survey(warnings=(Warned("thin", "too <thin>"),))))
     assert data["warnings"] == [{"code": "thin", "text": "too <thin>"}]
+
+
+def test_what_is_assumed_of_each_scan_is_told_by_its_name() -> None:
+    """Two files that are silent about their units: what BEFORE was taken as moves the litres."""
+    survey = make_survey()
+    after = replace(survey.scan, assumptions=("no unit: millimetres are taken",))
+    before = replace(survey.scan, assumptions=("no unit: metres are taken",))
+    told = told_of_both(
+        replace(survey, scan=after, assumptions=(*after.assumptions, "sensor: tripod")), before
+    )
+    both = ("BEFORE: no unit: metres are taken", "AFTER: no unit: millimetres are taken")
+    assert told.scan.assumptions == both
+    assert told.assumptions == (*both, "sensor: tripod")

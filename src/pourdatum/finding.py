@@ -60,7 +60,11 @@ class Flatness:
     in_metres : bool
         Whether limit, value and uncertainty are lengths [m]; else they are F-numbers.
     limit, value, uncertainty : float or None
-        ``uncertainty`` is the half-width of the 95 % interval.
+        ``uncertainty`` is the half-width of the 95 % interval; of an F-number, how far the longer
+        side of ``interval`` reaches.
+    interval : tuple, optional
+        Of an F-number: the 95 % interval of the lines read, widened by what smoothing may have
+        flattened and to what other layings of the lines give; it may end at infinity.
     share_within : float or None
         Of all places in which it was measured, those within the limit.
     verdict : str
@@ -89,3 +93,4 @@ class Flatness:
     readings: int | None = None
     at_least: bool = False
     why: str = ""
+    interval: tuple[float, float] | None = None

@@ -17,7 +17,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -26,6 +26,7 @@ from numpy.typing import NDArray
 from pourdatum.drift import LENGTHS_M
 from pourdatum.floorsections import ENDS_A_SLAB, FloorSection, main_way_rad, short_side_m
 from pourdatum.fnumbers import SPACING_M, Line
+from pourdatum.grid import filled_from_nearest
 from pourdatum.joints import Joint
 from pourdatum.uncertainty import combined
 from pourdatum.units import FOOT_M
@@ -49,6 +50,9 @@ NARROW_M: Final = 7.5
 """Sections narrower than that have their lines at 45° to the longer side [m]."""
 _MOST_LEFT_OUT: Final = 0.25
 """Share of a section beyond which lines need not keep away from its edges."""
+_BETWEEN: Final = (1.0 / 12.0, 10.0 / 12.0, 1.0 / 12.0)
+"""Weights of neighbouring nodes that flatten a wave by what reading between nodes does on average:
+a triangle of one cell either way has a variance of a sixth of its square."""
 _NEAR_M: Final = 0.15
 """How far they then keep, for a scan sees the foot of a wall poorly [m]; a choice."""
 
@@ -191,6 +195,22 @@ def _even(reach: Array, step_m: float, moved: float) -> Array:
     count = math.floor((room - first) / step_m + 1e-9)
     out: Array = float(reach.min()) + first + step_m * np.arange(count + 1, dtype=np.float64)
     return out
+
+
+def smoothed_again(surface: Surface) -> Surface:
+    """The floor without what one more smoothing, and reading between nodes, takes from it."""
+    from scipy.ndimage import convolve1d
+
+    assert surface.smoother is not None
+    known = np.isfinite(surface.height_m)
+    if not known.any():
+        return surface
+    height = filled_from_nearest(np.where(known, surface.height_m, np.nan))
+    again = surface.smoother.height(height)
+    again = np.where(np.isfinite(again), again, height)
+    for axis in (0, 1):
+        again = convolve1d(again, _BETWEEN, axis=axis, mode="nearest")
+    return replace(surface, height_m=np.where(known, again, np.nan))
 
 
 def line_at(surface: Surface, place_m: Array) -> Line:

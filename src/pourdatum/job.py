@@ -10,7 +10,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Annotated, Any, Final, Literal
 
-from pydantic import AfterValidator, Field, model_validator
+from pydantic import AfterValidator, Field, PrivateAttr, model_validator
 
 from pourdatum.criteria import CRITERION, EXAMPLES, GapLimit, NotKnown, TileLimit, limit_of
 from pourdatum.errors import JobError
@@ -225,6 +225,12 @@ class Job(Section):
     after: AfterSection = AfterSection()
     registration: RegistrationSection = RegistrationSection()
     proof: ProofSection = ProofSection()
+    _set_aside: tuple[str, ...] = PrivateAttr(default=())
+
+    @property
+    def criteria_set_aside(self) -> tuple[str, ...]:
+        """Criteria of the file that those of the command line took the place of."""
+        return self._set_aside
 
     @model_validator(mode="after")
     def _agrees(self) -> Job:
@@ -269,12 +275,15 @@ def read_job(path: str | Path | None = None, over: dict[str, Any] | None = None)
         _resolve_paths(data, Path(path).parent)
         if over:
             check(Job, data, source, text)
+    filed = data.get("criteria", [])
     for key, value in (over or {}).items():
         if isinstance(value, dict) and key != "datum" and isinstance(data.get(key), dict):
             data[key] = {**data[key], **value}
         else:
             data[key] = value
-    return check(Job, data, source if not over else "command line", text if not over else "")
+    job = check(Job, data, source if not over else "command line", text if not over else "")
+    job._set_aside = tuple(one for one in filed if one not in job.criteria)
+    return job
 
 
 def is_path(sheet: str) -> bool:

@@ -2,8 +2,9 @@
 
 The overall number joins the sections by their areas. The local value is the least of the sections'
 own: the floor conforms where each of them surely keeps it, and does not where one surely fails.
-Lines laid elsewhere read other numbers. How far those lie apart is told; where they lie on both
-sides of what is asked, the luck of the lines would decide, and nothing is decided.
+Lines laid elsewhere read other numbers, and smoothing takes short waves, by which a floor reads
+better than it is. What is stated is an interval that holds both: where it lies on both sides of
+what is asked, nothing is decided.
 """
 
 from __future__ import annotations
@@ -15,7 +16,7 @@ from typing import TYPE_CHECKING, Final
 
 from pourdatum.decision import Rule, Verdict, decide_by_interval
 from pourdatum.finding import SINGLE, UNDECIDED, Flatness, WorstAt
-from pourdatum.flatlines import section_lines
+from pourdatum.flatlines import section_lines, smoothed_again
 from pourdatum.floorsections import FloorSection, sections_of
 from pourdatum.fnumbers import FNumber, FNumbers, MostlyNoise, f_numbers
 from pourdatum.units import FOOT_M, System, show_area
@@ -30,8 +31,9 @@ if TYPE_CHECKING:
 _LARGE_FT2: Final = 1600.0
 _ENOUGH: Final = 40
 """Readings from which the spread as read is sure to a fifth."""
-_ELSEWHERE: Final = ((0.5, 0.25), (0.25, 0.5), (0.75, 0.75))
-"""Shares of a step by which all lines are laid elsewhere, to see how much that matters."""
+_ELSEWHERE: Final = tuple((k * 5 % 12 / 12.0, k / 12.0) for k in range(1, 12))
+"""Shares of a step by which all lines are laid elsewhere, to see how much that matters; even over
+both, each but once."""
 _MOST_NAMED: Final = 12
 _ONE: Final = (
     "the floor is one test section, so that its local value is its overall one: give joints as"
@@ -49,6 +51,8 @@ class _Section:
     lines: list[FloorLine]
     numbers: FNumbers
     elsewhere: tuple[list[FloorLine], ...]
+    flatter: tuple[list[FloorLine], list[FloorLine]]
+    """The same lines on the floor smoothed once more, and twice."""
 
 
 @dataclass(frozen=True)
@@ -62,6 +66,7 @@ class _Judged:
     at_least: bool = False
     why: str = ""
     """Why it is undecided, in one sentence."""
+    interval: tuple[float, float] | None = None
 
     @property
     def shown(self) -> float | None:
@@ -102,6 +107,7 @@ class _Asked:
             readings=readings or None,
             at_least=judged.at_least,
             why=judged.why if judged.verdict == UNDECIDED and judged.shown is not None else "",
+            interval=judged.interval,
         )
 
 
@@ -146,12 +152,17 @@ def f_findings(
     ]
     if surface.smoother is None:
         return [one.told(SINGLE) for one in asked]
+    once_more = smoothed_again(surface)
+    twice_more = smoothed_again(once_more)
     sections = []
     for where in sections_of(surface.floor.outline, joints, section_m):
         lines = section_lines(surface, where, joints)
         elsewhere = tuple(section_lines(surface, where, joints, moved) for moved in _ELSEWHERE)
         numbers = f_numbers([one.line for one in lines], tilt_rad=surface.shared.tilt_rad)
-        sections.append(_Section(where, lines, numbers, elsewhere))
+        flatter = (
+            section_lines(once_more, where, joints), section_lines(twice_more, where, joints),
+        )  # fmt: skip
+        sections.append(_Section(where, lines, numbers, elsewhere, flatter))
     out = []
     for one in asked:
         if one.kind == "FL" and not level_known:
@@ -169,9 +180,9 @@ def _overall(surface: Surface, sections: list[_Section], asked: _Asked, rule: Ru
     areas_m2 = [one.where.area_m2 for one in used]
     number, readings = _of(_together(surface, lines, areas_m2), asked.kind)
     wanted = sum(map(least_readings, areas_m2 or [surface.floor.area_m2]))
-    judged = _judged(
-        number, readings, wanted, asked.least, rule, _laid_elsewhere(surface, used, asked.kind)
-    )
+    others = _laid_elsewhere(surface, used, asked.kind)
+    lost = _flattened_by(surface, used, asked.kind)
+    judged = _judged(number, readings, wanted, asked.least, rule, others, lost)
     joined = [line for own in lines for line in own]
     told = [f"{len(joined)} lines, {readings} readings"] if number is not None else []
     told.append(judged.said)
@@ -190,7 +201,8 @@ def _least_local(
         number, readings = _of(one.numbers, asked.kind)
         wanted = least_readings(one.where.area_m2)
         others = _laid_elsewhere(surface, [one], asked.kind)
-        judged.append((one, _judged(number, readings, wanted, asked.least, rule, others)))
+        lost = _flattened_by(surface, [one], asked.kind)
+        judged.append((one, _judged(number, readings, wanted, asked.least, rule, others, lost)))
     known = [(one, found) for one, found in judged if found.value is not None]
     area_m2 = sum(one.where.area_m2 for one in sections)
     if len(sections) == 1:
@@ -237,8 +249,12 @@ def _judged(
     least: float,
     rule: Rule,
     others: Sequence[float],
+    lost: float,
 ) -> _Judged:
-    """One number held against the least that is asked, and those of lines laid elsewhere."""
+    """One number held against the least that is asked, and those of lines laid elsewhere.
+
+    ``lost`` is the factor, 1 or more, by which smoothing may have raised all of them.
+    """
     if number is None:
         return _Judged(UNDECIDED, "no line of levels of 11 ft fits clear of what ends the slab")
     if isinstance(number, MostlyNoise):
@@ -251,19 +267,30 @@ def _judged(
             said = "the noise of the scan alone would read more than was read"
         return _Judged(UNDECIDED, said)
     low, high = number.interval
+    low /= lost
     said = f"95 % interval of these lines {low:.1f} to {high:.1f}"
-    verdict = _f_verdict(number, least, rule)
     why = f"the 95 % interval of these lines is {low:.1f} to {high:.1f}"
+    if others:
+        low, high = min(low, *(one / lost for one in others)), max(high, *others)
+    verdict = _f_verdict(number.value, (low, high), least, rule)
     if verdict == UNDECIDED and rule.kind == "shared":
         why = "what was agreed is an uncertainty of lengths, and says nothing of F-numbers"
     if others:
         between = f"{min(others):.1f} to {max(others):.1f}"
-        said += f"; {len(others)} other layings of the lines give {between}"
+        said += (
+            f"; {len(others)} other layings of the lines give {between}, and what is stated,"
+            f" {low:.1f} to {high:.1f}, holds them"
+        )
         kept = [one >= least for one in (number.value, *others)]
-        if rule.kind == "guarded" and any(kept) and not all(kept):
-            said += ", so that where they are laid would decide"
-            why = f"other layings of the lines give {between}: where they are laid would decide"
-            verdict = UNDECIDED
+        if verdict == UNDECIDED and rule.kind == "guarded":
+            luck = any(kept) and not all(kept)
+            why = f"other layings of the lines give {between}"
+            why += (
+                ": where they are laid would decide"
+                if luck
+                else f", all told {low:.1f} to {high:.1f}"
+            )
+            said += ", so that where they are laid would decide" if luck else ""
     if readings < wanted:
         said += f"; too few to judge by: {wanted} are asked for on this area (from memory)"
         why = f"{readings} readings are too few: {wanted} are asked for on this area (from memory)"
@@ -272,8 +299,9 @@ def _judged(
         verdict,
         said,
         number.value,
-        0.5 * (high - low) if math.isfinite(high) else None,
+        max(high - number.value, number.value - low) if math.isfinite(high) else None,
         why=why,
+        interval=(low, high),
     )
 
 
@@ -306,6 +334,32 @@ def _laid_elsewhere(surface: Surface, used: list[_Section], part: Part) -> list[
     return found
 
 
+def _flattened_by(surface: Surface, used: list[_Section], part: Part) -> float:
+    """By which factor, 1 or more, smoothing may have raised a number.
+
+    What a floor loses the second time is about what it lost the first time (twicing; Tukey 1977,
+    from memory), and somewhat less, for its shortest waves are gone by then. By how much less, the
+    third time says: the factors are taken as a geometric series.
+    """
+    areas_m2 = [one.where.area_m2 for one in used]
+    read, again, third = (
+        _as_read(_of(_together(surface, lines, areas_m2), part)[0])
+        for lines in (
+            [one.lines for one in used],
+            [one.flatter[0] for one in used],
+            [one.flatter[1] for one in used],
+        )
+    )
+    if not (read > 0.0 and math.isfinite(third) and math.isfinite(again)):
+        return 1.0
+    second = max(again / read, 1.0)
+    return second * max(second / max(third / again, 1.0), 1.0)
+
+
+def _as_read(number: FNumber | MostlyNoise | None) -> float:
+    return math.inf if number is None else number.as_read
+
+
 def least_readings(area_m2: float) -> int:
     """Readings that F-numbers of a test section need at the least.
 
@@ -322,14 +376,13 @@ def least_readings(area_m2: float) -> int:
     return math.ceil(needed - 1e-6)
 
 
-def _f_verdict(number: FNumber, least: float, rule: Rule) -> Verdict:
-    low, high = number.interval
+def _f_verdict(value: float, interval: tuple[float, float], least: float, rule: Rule) -> Verdict:
     if rule.kind == "guarded":
-        return decide_by_interval((low, high), lower=least)
+        return decide_by_interval(interval, lower=least)
     if rule.kind == "shared":
         # What was agreed is an uncertainty of lengths: it says nothing of F-numbers.
         return UNDECIDED
-    return "conforms" if number.value >= least else "does not conform"
+    return "conforms" if value >= least else "does not conform"
 
 
 def _worst_line(lines: Sequence[FloorLine], part: Part) -> WorstAt | None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
 from pourdatum.outcome import Warned
@@ -19,6 +20,8 @@ from pourdatum.verify import MOSTLY, Verification
 
 if TYPE_CHECKING:
     from pourdatum.job import Job
+    from pourdatum.outcome import Survey
+    from pourdatum.scan import Scan
     from pourdatum.surface import Surface
 
 _SAME_AREA: Final = 0.05
@@ -193,3 +196,29 @@ def _warned_of_thickness(found: Verification, job: Job, first: Surface) -> list[
                 )
             )
     return said
+
+
+def told_of_both(survey: Survey, before: Scan) -> Survey:
+    """The survey of AFTER with what was assumed of BEFORE as well, each under its name.
+
+    Parameters
+    ----------
+    survey : Survey
+        Of AFTER.
+    before : Scan
+        Its files by the names that people are shown.
+    """
+    after = survey.scan
+    own = set(after.assumptions)
+    first = tuple(f"BEFORE: {text}" for text in before.assumptions)
+    return replace(
+        survey,
+        scan=replace(
+            after,
+            assumptions=(*first, *(f"AFTER: {text}" for text in after.assumptions)),
+        ),
+        assumptions=(
+            *first,
+            *(f"AFTER: {text}" if text in own else text for text in survey.assumptions),
+        ),
+    )

@@ -152,6 +152,15 @@ def unused_keys(job: Job) -> list[Warned]:
         for name, datum in datums
         for key in datum.unused()
     ]
+    if job.criteria_set_aside:
+        asked = ", ".join(job.criteria_set_aside)
+        found.append(
+            Warned(
+                "criteria-set-aside",
+                f"not judged: {asked} of the job, for --criterion stands in the place of the job's"
+                " criteria; give all that count with it",
+            )
+        )
     pour = job.pour
     return found + [
         Warned("pour-key-unused", f'pour.{key} is not used with mode = "{pour.mode}"')

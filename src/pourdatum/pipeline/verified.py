@@ -22,6 +22,7 @@ from pourdatum.pipeline.proofwords import (
     proof_taken,
     proof_warnings,
     removal_m,
+    told_of_both,
     yield_warnings,
 )
 from pourdatum.pipeline.remarks import with_base_names
@@ -180,7 +181,7 @@ def _checked(
     plan: PlanResult | None,
 ) -> Check:
     levelled = with_control(raw, job)
-    survey = surveyed(levelled, job)
+    survey = told_of_both(surveyed(levelled, job), with_base_names(first.floor.scan))
     wanted = _wanted(job, plan, first, levelled)
     tie = raw.move if isinstance(raw.move, Registration) else None
     known = levels_of_control(levelled) or tie is None or tie.height_known

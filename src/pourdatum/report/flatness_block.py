@@ -78,6 +78,17 @@ def _found(survey: Survey, one: Flatness) -> str:
     return f"at least {shown}" if one.at_least else shown
 
 
+def _sure(survey: Survey, one: Flatness) -> str:
+    """How far a value may be out: to either side, or from where to where.
+
+    The numbers of other lines lie as far from an F-number on one side as they will.
+    """
+    if one.interval is None or not math.isfinite(one.interval[0]):
+        return _shown(survey, one, one.uncertainty)
+    low, high = one.interval
+    return f"{low:.1f} to {high:.1f}" if math.isfinite(high) else f"{low:.1f} or more"
+
+
 def imperial(survey: Survey) -> bool:
     """Whether people are shown inches."""
     return survey.system == "imperial"
@@ -107,7 +118,7 @@ def _row(survey: Survey, one: Flatness) -> tuple[object, ...]:
         el("b", "not known" if one.source == NOT_KNOWN else one.verdict),
         tied(_limit_shown(survey, one)),
         tied(_found(survey, one)),
-        tied(_shown(survey, one, one.uncertainty)),
+        tied(_sure(survey, one)),
         tied(_within(one)),
         "" if one.worst is None else place(survey, one.worst.place_m),
     )
@@ -157,8 +168,10 @@ def _line(survey: Survey, one: Flatness) -> str:
     if one.value is None:
         return f"{name}: {one.verdict}; {words.plain(one.said, _LONG)}"
     said = f"{name}: {one.verdict}, {_found(survey, one)}"
-    if one.uncertainty is not None:
-        said += f" ± {_shown(survey, one, one.uncertainty)}"
+    if one.interval is not None and _sure(survey, one):
+        said += f", {_sure(survey, one)} with other lines"
+    elif one.uncertainty is not None:
+        said += f" ± {_sure(survey, one)}"
     said += f" ({_limit_shown(survey, one)} asked"
     said += f", {_within(one)} within)" if one.share_within is not None else ")"
     if one.worst is not None:

@@ -77,6 +77,7 @@ def proof_parts(check: Check) -> list[Part]:
             control_block.in_doubt(survey),
             proof_page.verdict(check),
             proof_page.figures(check),
+            proof_page.hangs_on(check),
             proof_page.level(check),
             proof_page.against_sheet(check),
             proof_page.against(check),

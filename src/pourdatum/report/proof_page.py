@@ -52,6 +52,7 @@ def check_page(check: Check, picture: bytes) -> str:
         control_block.in_doubt(survey),
         verdict(check),
         figures(check),
+        hangs_on(check),
         flatness_block.flatness(survey),
         live_block.live_map(check),
         el(
@@ -83,6 +84,17 @@ def check_page(check: Check, picture: bytes) -> str:
         main,
         title=title_of_check(check),
         script=live_block.script(),
+    )
+
+
+def hangs_on(check: Check) -> Html | None:
+    """What the litres stand on where nothing else bears it out; None where something does."""
+    if not any(item.code == "ceiling-alone" for item in check.warnings):
+        return None
+    return el(
+        "p",
+        "What was placed hangs on the ceiling alone: a ceiling that was boarded or hung lower "
+        "between the scans is in these figures and in no interval. See the warnings.",
     )
 
 

@@ -28,6 +28,7 @@ def flatness_part(one: Flatness, origin_m: tuple[float, float]) -> FlatnessPart:
         limit=shown(one.limit),
         value=shown(one.value),
         uncertainty=shown(one.uncertainty),
+        interval=_interval(one),
         share_within=None if one.share_within is None else rounded(one.share_within, 6),
         at_least=one.at_least,
         readings=one.readings,
@@ -35,6 +36,13 @@ def flatness_part(one: Flatness, origin_m: tuple[float, float]) -> FlatnessPart:
         worst=None if one.worst is None else _worst(one.worst, shown(one.worst.value), origin_m),
         note=one.said,
     )
+
+
+def _interval(one: Flatness) -> tuple[float, float | None] | None:
+    if one.interval is None or not math.isfinite(one.interval[0]):
+        return None
+    low, high = one.interval
+    return rounded(low, 2), rounded(high, 2) if math.isfinite(high) else None
 
 
 def _worst(worst: WorstAt, value: float | None, origin_m: tuple[float, float]) -> WorstPart | None:

@@ -189,7 +189,13 @@ class FlatnessPart(Part):
     unit: Literal["mm", "F-number"]
     limit: float | None
     value: float | None
-    uncertainty: float | None = Field(description="half-width of the 95 % interval")
+    uncertainty: float | None = Field(
+        description="half-width of the 95 % interval; of an F-number, the longer side of `interval`"
+    )
+    interval: tuple[float, float | None] | None = Field(
+        description="F-numbers: the 95 % interval of the lines read, widened by what smoothing may"
+        " have flattened and to what other layings of the lines give; null above: no upper end"
+    )
     share_within: float | None = Field(description="of all places in which it was measured")
     at_least: bool = Field(description="the value is only known to be so much or more")
     readings: int | None = Field(
