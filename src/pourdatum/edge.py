@@ -74,7 +74,18 @@ def outline_polygon(
 
 
 def _largest_part(polygon: Polygon) -> Polygon:
-    """The polygon, or where its ring crosses itself the largest piece of it."""
+    """The polygon, or where its ring crosses itself the largest piece of it.
+
+    Where the ring runs around a place twice, that place is floor: an edge has no holes.
+
+    Examples
+    --------
+    >>> from shapely import Polygon
+    >>> way = [(0, 0), (4, 0), (4, 3), (3, 3), (3, 1), (1, 1), (1, 2), (3.5, 2), (3.5, 3.5), (0, 3.5)]
+    >>> found = _largest_part(Polygon(way))
+    >>> found.is_valid, len(found.interiors)
+    (True, 0)
+    """
     import shapely
 
     if polygon.is_valid:
@@ -84,7 +95,9 @@ def _largest_part(polygon: Polygon) -> Polygon:
         for part in shapely.get_parts(shapely.make_valid(polygon))
         if part.geom_type == "Polygon"
     ]
-    return max(parts, key=lambda part: part.area, default=shapely.Polygon())
+    if not parts:
+        return shapely.Polygon()
+    return shapely.Polygon(max(parts, key=lambda part: part.area).exterior)
 
 
 def _ring(grid: Grid, inside: Mask) -> Array:
