@@ -314,6 +314,34 @@ def test_a_low_corner_that_nobody_saw_is_in_what_holds_the_datum() -> None:
     assert found.held_cost > 0.0
 
 
+SUNK = Relief(humps=(Hump(0.5, 0.5, -0.010, 2.2), Hump(2.5, 1.8, 0.006, 0.6)))
+
+
+def test_inferred_floor_that_sets_the_datum_is_no_noise() -> None:
+    """A hollow whose deepest half lies under a crate: what holds the datum, nobody saw."""
+    rng = np.random.default_rng(6)
+    crate = (shapely.box(0.0, 0.0, 1.3, 1.3), 0.8)
+    points = walled(ROOM, rng, per_m2=8000.0, height=SUNK.height, noise_m=0.0001, things=(crate,))
+    surface = surface_of(points)
+    datum = choose_datum(surface, DatumRequest("high-point"), LEAST_M)
+    low_m = float(np.nanmin(np.where(surface.inferred, surface.height_m, np.nan)))
+    assert low_m < float(np.nanmin(np.where(surface.measured, surface.height_m, np.nan)))
+    dear = replace(PRICES, grind_per_m2=4000.0)
+    greatest_m = datum.plane.z0_m - low_m - 0.001
+    found = weigh_grinding(surface, datum, dear, least_m=LEAST_M, greatest_m=greatest_m)
+    assert found.bound == "greatest depth"
+    assert found.unseen_m == found.held_m > 0.0
+
+
+def test_a_limit_known_poorly_costs_what_the_curve_says() -> None:
+    """By the true curve at the ends of what is not known, and not by its slope carried on."""
+    found, _ = corner_weighed((shapely.box(0.0, 0.0, 0.9, 0.9), 0.8))
+    level, curve = found.datum.plane.z0_m, found.curve
+    ends = np.clip([level - found.held_m, level + found.held_m], curve[0, 0], curve[-1, 0] - 1e-6)
+    costs = np.interp([*ends, level], curve[:, 0], curve[:, 1])
+    assert found.held_cost == pytest.approx(float(np.abs(costs[:2] - costs[2]).max()), rel=0.02)
+
+
 def test_a_pocket_does_not_bind() -> None:
     """A hollow of 20 mm and 0.2 m across is filled first: it forces no grinding."""
     relief = replace(GENTLE, humps=(*TWO, Hump(2.1, 0.5, -0.02, 0.1, "cosine")))
