@@ -8,7 +8,8 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 from functools import cache
-from typing import Any
+from types import SimpleNamespace
+from typing import Any, cast
 
 import numpy as np
 import pytest
@@ -19,7 +20,7 @@ from made_scan import surface_of, walled
 from pourdatum.areaerror import area_uncertainty_m2
 from pourdatum.costcurve import Prices
 from pourdatum.datum import Datum, DatumRequest, choose_datum
-from pourdatum.grinding import Grinding, weigh_grinding
+from pourdatum.grinding import Grinding, _cost_between, weigh_grinding
 from pourdatum.job import Job
 from pourdatum.outcome import Plan
 from pourdatum.pipeline import plan_pour
@@ -314,32 +315,13 @@ def test_a_low_corner_that_nobody_saw_is_in_what_holds_the_datum() -> None:
     assert found.held_cost > 0.0
 
 
-SUNK = Relief(humps=(Hump(0.5, 0.5, -0.010, 2.2), Hump(2.5, 1.8, 0.006, 0.6)))
-
-
-def test_inferred_floor_that_sets_the_datum_is_no_noise() -> None:
-    """A hollow whose deepest half lies under a crate: what holds the datum, nobody saw."""
-    rng = np.random.default_rng(6)
-    crate = (shapely.box(0.0, 0.0, 1.3, 1.3), 0.8)
-    points = walled(ROOM, rng, per_m2=8000.0, height=SUNK.height, noise_m=0.0001, things=(crate,))
-    surface = surface_of(points)
-    datum = choose_datum(surface, DatumRequest("high-point"), LEAST_M)
-    low_m = float(np.nanmin(np.where(surface.inferred, surface.height_m, np.nan)))
-    assert low_m < float(np.nanmin(np.where(surface.measured, surface.height_m, np.nan)))
-    dear = replace(PRICES, grind_per_m2=4000.0)
-    greatest_m = datum.plane.z0_m - low_m - 0.001
-    found = weigh_grinding(surface, datum, dear, least_m=LEAST_M, greatest_m=greatest_m)
-    assert found.bound == "greatest depth"
-    assert found.unseen_m == found.held_m > 0.0
-
-
 def test_a_limit_known_poorly_costs_what_the_curve_says() -> None:
-    """By the true curve at the ends of what is not known, and not by its slope carried on."""
-    found, _ = corner_weighed((shapely.box(0.0, 0.0, 0.9, 0.9), 0.8))
-    level, curve = found.datum.plane.z0_m, found.curve
-    ends = np.clip([level - found.held_m, level + found.held_m], curve[0, 0], curve[-1, 0] - 1e-6)
-    costs = np.interp([*ends, level], curve[:, 0], curve[:, 1])
-    assert found.held_cost == pytest.approx(float(np.abs(costs[:2] - costs[2]).max()), rel=0.02)
+    """By the curve at both ends and not by its slope carried on: 10 z², 2 mm off at 1 mm, by hand.
+
+    90 - 10 = 80 upwards, where the slope of 20 over 2 mm would say 40.
+    """
+    curve = SimpleNamespace(top_m=9.0, cost=lambda z: 10.0 * np.asarray(z) ** 2)
+    assert _cost_between(cast("Any", curve), 1.0, -9.0, 2.0) == pytest.approx(80.0)
 
 
 def test_a_pocket_does_not_bind() -> None:

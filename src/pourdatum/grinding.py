@@ -245,9 +245,7 @@ def _highest_allowed(
     first = _lowest_patch(floor_m, known, surface)
     if small_m < first.z_m:
         # Floor that was inferred is lower than all that was seen.
-        # Nobody saw it: its own error is of what may lie there, and no noise of a scan.
-        reach_m = small_m - (first.z_m - first.unseen_m)
-        first = replace(small, unseen_m=max(reach_m, COVER_95 * small.error_m))
+        first = replace(small, unseen_m=max(small_m - (first.z_m - first.unseen_m), 0.0))
     for lowest in (first, small):
         if lowest.z_m + greatest_m >= low_m:
             return min(lowest.z_m + greatest_m, top_m), True, lowest
