@@ -8,7 +8,8 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 from functools import cache
-from typing import Any
+from types import SimpleNamespace
+from typing import Any, cast
 
 import numpy as np
 import pytest
@@ -19,7 +20,7 @@ from made_scan import surface_of, walled
 from pourdatum.areaerror import area_uncertainty_m2
 from pourdatum.costcurve import Prices
 from pourdatum.datum import Datum, DatumRequest, choose_datum
-from pourdatum.grinding import Grinding, weigh_grinding
+from pourdatum.grinding import Grinding, _cost_between, weigh_grinding
 from pourdatum.job import Job
 from pourdatum.outcome import Plan
 from pourdatum.pipeline import plan_pour
@@ -312,6 +313,15 @@ def test_a_low_corner_that_nobody_saw_is_in_what_holds_the_datum() -> None:
     assert found.unseen_m == found.held_m
     assert over_m < found.held_m < 0.006
     assert found.held_cost > 0.0
+
+
+def test_a_limit_known_poorly_costs_what_the_curve_says() -> None:
+    """By the curve at both ends and not by its slope carried on: 10 z², 2 mm off at 1 mm, by hand.
+
+    90 - 10 = 80 upwards, where the slope of 20 over 2 mm would say 40.
+    """
+    curve = SimpleNamespace(top_m=9.0, cost=lambda z: 10.0 * np.asarray(z) ** 2)
+    assert _cost_between(cast("Any", curve), 1.0, -9.0, 2.0) == pytest.approx(80.0)
 
 
 def test_a_pocket_does_not_bind() -> None:

@@ -22,7 +22,7 @@ from pourdatum.job import Job
 from pourdatum.outcome import Plan
 from pourdatum.pipeline import plan_scan, result_data, write_results
 from pourdatum.pumpday import BayDay
-from pourdatum.report.batch_plan import batch_edges
+from pourdatum.report.batch_plan import batch_edges, clear_place
 from pourdatum.report.pour_block import pour_sheet
 from scenes import cluttered_room, written
 
@@ -165,6 +165,21 @@ def test_batches_are_parted_by_lines(plan: Plan) -> None:
     steps = (pieces - [grid.x0_m, grid.y0_m]) / grid.cell_m - 0.5
     assert np.abs(steps - np.rint(steps)).max() < 1e-6
     assert len(pieces) < 0.6 * (across.sum() + along.sum())
+
+
+def test_a_number_stands_beside_a_column() -> None:
+    """A round column where the number would stand: it moves to floor of its batch, no further."""
+    column = shapely.Point(1.0, 1.0).buffer(0.2)
+    x, y = np.meshgrid(np.arange(0.0125, 2.0, 0.025), np.arange(0.0125, 2.0, 0.025))
+    own = np.column_stack([x.ravel(), y.ravel()])
+    at = clear_place((0.9, 0.8), (0.3, 0.2), column, own)
+    box = shapely.box(at[0] - 0.15, at[1] - 0.1, at[0] + 0.15, at[1] + 0.1)
+    assert not box.intersects(column)
+    # Straight down by the overlap: the top of the number from 0.9 to under the column at 0.8.
+    assert math.dist(at, (0.9, 0.8)) < 0.15
+    assert clear_place((0.3, 0.3), (0.3, 0.2), column, own) == (0.3, 0.3)
+    # Where the batch has no such place it stays where it is.
+    assert clear_place((1.0, 1.0), (0.3, 0.2), column, own[:0]) == (1.0, 1.0)
 
 
 def test_the_printed_line(plan: Plan) -> None:

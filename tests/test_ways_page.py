@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -17,8 +18,10 @@ from pourdatum.errors import JobError
 from pourdatum.job import Job
 from pourdatum.outcome import Plan
 from pourdatum.pipeline import plan_pour, result_data, write_results
-from pourdatum.report.ways_block import would_work
+from pourdatum.report.pour_block import pour_sheet
+from pourdatum.report.ways_block import name_of, out_of_range, why_behind, would_work
 from pourdatum.surface import Surface
+from pourdatum.units import show_volume
 
 LONG_M, WIDE_M = 5.0, 4.0
 ROOM = shapely.box(0.0, 0.0, LONG_M, WIDE_M)
@@ -202,6 +205,55 @@ def test_a_pocket_for_three_lifts(tmp_path: Path) -> None:
     assert re.search(r"filled first in (two|three|four|five) lifts of", page)
     page = page.replace("\xa0", " ")
     assert "lifts end 50 mm, 40 mm, 30 mm, 20 mm and 10 mm below the datum" in page
+
+
+def test_a_crew_reads_what_each_lift_takes(plan: Plan, tmp_path: Path) -> None:
+    """Bags and litres lift by lift, in the order in which they are poured."""
+    best = plan.ways.best
+    assert best is not None
+    several = next(way for way in plan.ways.each if way.works and len(way.lifts) > 1)
+    write_results(plan, tmp_path / "out")
+    page = (tmp_path / "out/report.html").read_text(encoding="utf-8").replace("\xa0", " ")
+    bags = [f"{lift.bags}" for lift in several.lifts]
+    litres = [show_volume(lift.volume_m3, "metric") for lift in several.lifts]
+    assert f"bags lift by lift {', '.join(bags[:-1])} and {bags[-1]}" in page
+    assert f"to fill {', '.join(litres[:-1])} and {litres[-1]}" in page
+
+
+def test_pockets_are_filled_as_the_first_way_does(plan: Plan) -> None:
+    """The page does not ask for a thick material where its first way lays two thin lifts."""
+    several = next(way for way in plan.ways.each if way.works and len(way.lifts) == 3)
+    ways = replace(plan.ways, each=(several, *(w for w in plan.ways.each if w is not several)))
+    told = re.sub(r"<[^>]+>", "", str(out_of_range(replace(plan, ways=ways))))
+    assert "lift by lift" in told
+    assert "with a material that takes" not in told
+
+
+def test_a_way_that_is_not_as_asked_does_not_read_so(plan: Plan) -> None:
+    """A datum 0.04 mm lower may be what makes a way work: its name says that it is moved."""
+    asked = next(way for way in plan.ways.each if way.asked)
+    moved = name_of(replace(asked, asked=False, rise_m=-0.00004), "metric").replace("\xa0", " ")
+    assert moved.startswith("datum less than 0.1 mm lower, levelling compound, standard")
+    assert "datum" not in name_of(replace(asked, asked=False, rise_m=0.0), "metric")
+
+
+def test_half_an_hour_later_is_not_none(plan: Plan) -> None:
+    """Less than half an hour is no reason; a half is told as a half."""
+    best = plan.ways.best
+    assert best is not None
+    base = replace(best, walk_h=21.0)
+    assert "later" not in why_behind(replace(base, walk_h=21.1), base, "metric")
+    assert "walked on 0.5 h later" in why_behind(
+        replace(base, walk_h=21.5, cost=None), base, "metric"
+    )
+
+
+def test_a_pour_sheet_that_is_not_buildable_says_so(plan: Plan, surface: Surface) -> None:
+    """A sheet that lies on the mixer without its first page; a buildable one has no such line."""
+    assert not plan.buildable
+    assert "not buildable as it stands" in str(pour_sheet(plan))
+    deep = planned(surface, material={"sheet": "deep"})
+    assert "not buildable" not in str(pour_sheet(deep))
 
 
 def test_a_level_that_is_too_high_for_every_sheet(surface: Surface) -> None:

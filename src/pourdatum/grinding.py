@@ -57,8 +57,7 @@ _POCKET_DEPTH_M: Final = 0.002
 """Width up to which a hollow, and depth from which it, is a pocket: that is filled first, and does
 not bind the datum [m]. A choice."""
 _BINDS_M: Final = 2e-6
-_NEAR_M: Final = 1e-5
-"""Half of the stretch over which the slope of the cost is taken [m]."""
+"""As near a limit as this a datum is held by it [m]."""
 # Neighbours that share an edge of a triangle: quads are split by their rising diagonal.
 _TOUCHING: Final = np.array([[1, 1, 0], [1, 1, 1], [0, 1, 1]])
 
@@ -199,18 +198,17 @@ def weigh_grinding(
         reached=reached,
         held_m=held_m,
         unseen_m=unseen_m,
-        held_cost=held_m * _steepness(curve, level_m, low_m),
+        held_cost=_cost_between(curve, level_m, low_m, held_m),
         fill_per_m3=prices.fill_per_m3,
     )
 
 
-def _steepness(curve: CostCurve, level_m: float, low_m: float) -> float:
-    """How much the cost changes with the level of the datum [per m]."""
+def _cost_between(curve: CostCurve, level_m: float, low_m: float, held_m: float) -> float:
+    """The most that the cost changes where the datum is out by so much, up or down."""
     if level_m >= curve.top_m:
-        return curve.prices.fill_per_m3 * curve.fill.outline_m2
-    ends = np.clip([level_m - _NEAR_M, level_m + _NEAR_M], low_m, np.nextafter(curve.top_m, low_m))
-    first, last = curve.cost(ends)
-    return float(abs(last - first) / max(ends[1] - ends[0], _BINDS_M))
+        return held_m * curve.prices.fill_per_m3 * curve.fill.outline_m2
+    ends = np.clip([level_m - held_m, level_m + held_m], low_m, np.nextafter(curve.top_m, low_m))
+    return float(np.abs(curve.cost(ends) - curve.cost(level_m)).max())
 
 
 @dataclass(frozen=True)

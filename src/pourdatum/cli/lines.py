@@ -201,6 +201,11 @@ def _expected(order: Order) -> str:
     return f"{order.bags_expected} expected, {order.bags} if no floor seen thinly stands higher"
 
 
+def _for_what(order: Order) -> str:
+    """What the water is for, where fewer bags are planned than expected."""
+    return "in all" if order.bags_expected == order.bags else f"for {order.bags} bags"
+
+
 def _plan_rows(plan: Plan) -> list[tuple[str, str]]:
     system, order, volume = plan.system, plan.order, plan.volume
     between = volume_span(*plan.volume_interval_m3, system)
@@ -218,7 +223,7 @@ def _plan_rows(plan: Plan) -> list[tuple[str, str]]:
         ("material", f"{plan.sheet.name}, {powder} of powder in bags of {bag}"),
         ("bags", f"{_expected(order)}{waste}, buy {order.bags_to_buy} ({sure})"),
         *_doubt(plan),
-        ("water", f"{per_bag} to each bag, {in_all} in all"),
+        ("water", f"{per_bag} to each bag, {in_all} {_for_what(order)}"),
     ]
     if order.primer_l is not None:
         rows.append(("primer", water(order.primer_l, system)))
@@ -248,7 +253,8 @@ def _cost_words(plan: Plan) -> str:
     """The bags expected; with primer and grinding where they are priced."""
     order, whole = plan.order, plan.besides.cost
     assert order.cost is not None
-    said = f"{order.cost:.2f} for the bags expected"
+    same = order.bags_expected == order.bags
+    said = f"{order.cost:.2f} for the {'bags expected' if same else f'{order.bags} bags'}"
     more = ["primer"] * (order.primer_cost is not None)
     more += ["grinding"] * (plan.grinding is not None and bool(plan.grinding.ground))
     if whole is None or not more:
@@ -346,15 +352,20 @@ def _grind_words(plan: Plan, grinding: Grinding) -> str:
         return (
             f"{count} hump{'s' if count != 1 else ''}, {off} from"
             f" {show_area(grinding.area_m2, system)} in all zones, saves"
-            f" {show_volume(grinding.saved_m3, system)} and {money(less)}, powder by weight, with"
+            f" {show_volume(grinding.saved_m3, system)} {_saved(less)}, powder by weight, with"
             f" one set-up{held}"
         )
     return (
         f"{count} hump{'s' if count != 1 else ''}, {off} from"
         f" {show_area(grinding.area_m2, system)}: datum"
         f" {show_height(plan.datum.lowered_m, system)} lower, saves"
-        f" {show_volume(grinding.saved_m3, system)} and {money(less)}, powder by weight{held}"
+        f" {show_volume(grinding.saved_m3, system)} {_saved(less)}, powder by weight{held}"
     )
+
+
+def _saved(less: float) -> str:
+    """Money that grinding saves, or costs where a limit asks for it."""
+    return f"and {money(less)}" if less >= 0.0 else f"and costs {money(-less)} more"
 
 
 def _things_rows(outcome: Survey | Plan) -> list[tuple[str, str]]:

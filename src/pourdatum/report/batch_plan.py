@@ -12,6 +12,8 @@ from pourdatum.pour import Crew
 from pourdatum.report import canvas, lettering, style
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from pourdatum.grid import Grid
     from pourdatum.outcome import Plan
     from pourdatum.pour import Batch, PourSheet
@@ -26,6 +28,7 @@ _SHADES: Final = ("#ffffff", "#e4e1d8", "#c9c6bc", "#f1efe8")
 _LEAST_PT: Final = 6.2
 """Size of numbers of which many would else stand on others [pt]."""
 _ALL: Final = 0.95
+Place = tuple[float, float]
 
 
 def strips(sheet: PourSheet) -> list[list[Batch]]:
@@ -152,16 +155,30 @@ def _shades(number: Any, count: int) -> Any:
 def _write_numbers(axes: Any, plan: Plan, sheet: PourSheet, in_per_m: float) -> None:
     """Numbers of batches, or of strips where there are too many."""
     if len(sheet.batches) <= MOST_NUMBERS and isinstance(sheet.crew, Crew):
-        named = [(batch.place_m, f"{batch.number}", batch.area_m2) for batch in sheet.batches]
+        named = [
+            (batch.place_m, f"{batch.number}", batch.area_m2, (batch,)) for batch in sheet.batches
+        ]
     else:
         named = [
-            (own[len(own) // 2].place_m, strip_name(sheet, own[0]), sum(b.area_m2 for b in own))
+            (
+                own[len(own) // 2].place_m,
+                strip_name(sheet, own[0]),
+                sum(b.area_m2 for b in own),
+                tuple(own),
+            )
             for own in strips(sheet)
         ]
     wanted = [
-        float(np.clip(math.sqrt(area_m2) * in_per_m * 72 * 0.4, 7.0, 15.0)) for *_, area_m2 in named
+        float(np.clip(math.sqrt(area_m2) * in_per_m * 72 * 0.4, 7.0, 15.0))
+        for _, _, area_m2, _ in named
     ]
-    shown = [(place_m, lettering.drawable(text, True)) for place_m, text, _ in named]
+    shown = [
+        (_off_columns(plan, sheet, own, place_m, text, size, in_per_m), text)
+        for (place_m, text, size, own) in (
+            (place_m, lettering.drawable(text, True), size, own)
+            for (place_m, text, _, own), size in zip(named, wanted, strict=True)
+        )
+    ]
     if len(_with_room(shown, wanted, in_per_m)) < _ALL * len(shown):
         # Where many would stand on others all are small, so that none seems to matter more.
         wanted = [_LEAST_PT] * len(shown)
@@ -171,6 +188,66 @@ def _write_numbers(axes: Any, plan: Plan, sheet: PourSheet, in_per_m: float) -> 
             x_m, y_m, text, ha="center", va="center", color=style.INK,
             fontproperties=style.font(wanted[k], bold=True), parse_math=False,
         )  # fmt: skip
+
+
+def _off_columns(
+    plan: Plan, sheet: PourSheet, own: Sequence[Batch], place_m: Place, text: str,
+    size_pt: float, in_per_m: float,
+) -> Place:  # fmt: skip
+    """Where a number stands that a column would else stand in."""
+    import shapely
+
+    wide = size_pt * sum(map(_digit_in, text)) / in_per_m
+    size_m = (wide, size_pt / 72 / in_per_m)
+    grid = plan.surface.grid
+    gaps = shapely.union_all([shapely.Polygon(ring) for ring in plan.floor.outline.interiors])
+    if not _box(*place_m, *size_m).intersects(gaps):
+        return place_m
+    rows, cols = np.nonzero(np.isin(sheet.batch_of, [batch.number for batch in own]))
+    return clear_place(place_m, size_m, gaps, np.column_stack([grid.x_m[cols], grid.y_m[rows]]))
+
+
+def clear_place(place_m: Place, size_m: Place, gaps: Any, own_m: Any) -> Place:
+    """The nearest place for a number that lies on no column or opening.
+
+    Parameters
+    ----------
+    place_m : tuple of 2 floats
+        Where it is wanted, local plan [m].
+    size_m : tuple of 2 floats
+        Its width and height [m].
+    gaps : shapely geometry
+        Columns and openings.
+    own_m : (n, 2) array
+        Places that may be taken: floor of its own batch [m].
+
+    Returns
+    -------
+    tuple of 2 floats
+        As wanted where that is free, or where nothing else is.
+
+    Examples
+    --------
+    >>> import shapely
+    >>> clear_place((0.0, 0.0), (1.0, 0.5), shapely.box(0.2, -1, 1, 1), np.array([[-0.5, 0.0]]))
+    (-0.5, 0.0)
+    """
+    import shapely
+
+    if not _box(*place_m, *size_m).intersects(gaps):
+        return place_m
+    own = own_m[~shapely.intersects(_box(own_m[:, 0], own_m[:, 1], *size_m), gaps)]
+    if not len(own):
+        return place_m
+    x_m, y_m = own[np.argmin(np.hypot(own[:, 0] - place_m[0], own[:, 1] - place_m[1]))]
+    return float(x_m), float(y_m)
+
+
+def _box(x_m: Any, y_m: Any, wide_m: float, tall_m: float) -> Any:
+    import shapely
+
+    half, rise = wide_m / 2, tall_m / 2
+    return shapely.box(x_m - half, y_m - rise, x_m + half, y_m + rise)
 
 
 def _with_room(

@@ -142,7 +142,7 @@ def _held(weighed: Grinding, plan: Plan) -> str:
         return said
     if weighed.unseen_m >= weighed.held_m:
         return (
-            f"{said} The lowest floor that was seen sets the datum; floor that nobody saw, under "
+            f"{said} The lowest floor sets the datum; floor that nobody saw, under "
             f"things or behind them, may lie {show_height(weighed.unseen_m, plan.system)} lower: "
             f"± {words.money(weighed.held_cost)}. Look there before the day."
         ).strip()

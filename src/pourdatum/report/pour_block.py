@@ -151,6 +151,15 @@ def _told(plan: Plan, sheet: PourSheet) -> list[object]:
     count = len(strips(sheet))
     working = product.working_time_min
     said: list[object] = []
+    if not plan.buildable:
+        # It may lie at the mixer without the first page.
+        said.append(
+            el(
+                "b",
+                "The plan is not buildable as it stands: do not pour by this sheet. It is the "
+                "plan as asked, in one layer; what stands in its way comes first.",
+            )
+        )
     if isinstance(sheet.crew, Crew):
         crew = sheet.crew
         people = crew.mixers + math.ceil(crew.mixers / 2) + 1

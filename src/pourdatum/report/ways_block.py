@@ -20,6 +20,8 @@ _MOST_FAILS: Final = 4
 """Ways in the table, and ways that do not work in the list; result.json has all."""
 _SHIFT_M: Final = 0.00005
 """Shift of the datum that shows as 0.1 mm."""
+_SAME_M: Final = 1e-6
+"""Shift of the datum that is none."""
 
 
 def ways(plan: Plan) -> Html | None:
@@ -87,6 +89,8 @@ def out_of_range(plan: Plan) -> Html | None:
         level = words.limit(left_m, system)
         found = [way for one in (plan, *(z.plan for z in plan.zones)) for way in one.ways.each]
         counts = {len(way.lifts) for way in found if way.works} - {1}
+        if plan.ways.best is not None and len(plan.ways.best.lifts) > 2:
+            counts = {len(plan.ways.best.lifts)}
         if counts:
             # One that takes so much, or lift upon lift of one that does not.
             two = f"with a material that takes {most}, let that bear a foot, prime it, then pour"
@@ -167,6 +171,10 @@ def name_of(way: Way, system: System) -> str:
     if abs(way.rise_m) > _SHIFT_M:
         side = "higher" if way.rise_m > 0.0 else "lower"
         parts.append(f"datum {show_height(abs(way.rise_m), system)} {side}")
+    elif abs(way.rise_m) > _SAME_M and not parts:
+        # Else it has the name of the way as asked, which may be one that does not work.
+        side = "higher" if way.rise_m > 0.0 else "lower"
+        parts.append(f"datum less than {show_height(2 * _SHIFT_M, system)} {side}")
     sheet = words.plain(way.sheet.name, 60)
     if len(way.lifts) == 1:
         parts.append(f"{sheet} in one lift")
@@ -193,14 +201,21 @@ def why_behind(way: Way, best: Way, system: System) -> str:
     if abs(more_kg) >= 0.5:
         side = "more" if more_kg > 0.0 else "less"
         said.append(f"{show_mass(abs(more_kg), system)} {side} powder")
-    if way.walk_h is not None and best.walk_h is not None and way.walk_h > best.walk_h:
-        said.append(f"walked on {way.walk_h - best.walk_h:.0f} h later")
+    if way.walk_h is not None and best.walk_h is not None:
+        later_h = _hours(way.walk_h - best.walk_h)
+        if way.walk_h > best.walk_h and later_h != "0":
+            said.append(f"walked on {later_h} h later")
     return ", ".join(said) or "takes as much"
 
 
 def _hours(hours: float | None) -> str:
     """Hours to the half, of days to the hour."""
     return "" if hours is None else f"{hours:.0f}" if hours >= 10.0 else f"{round(2 * hours) / 2:g}"
+
+
+def _listed(each: list[str]) -> str:
+    """Figures of lifts in the order in which they are poured."""
+    return f"{', '.join(each[:-1])} and {each[-1]}"
 
 
 def _order_words(works: list[Way]) -> str:
@@ -222,7 +237,11 @@ def _table(works: list[Way], best: Way, system: System, priced: bool) -> Html:
             said += [el("br"), why_behind(way, best, system)]
         if len(way.lifts) > 2:
             ends = [words.limit(lift.ends_m, system) for lift in way.lifts[:-1]]
-            said += [el("br"), f"lifts end {', '.join(ends[:-1])} and {ends[-1]} below the datum"]
+            said += [el("br"), f"lifts end {_listed(ends)} below the datum"]
+        if len(way.lifts) > 1:
+            litres = [show_volume(lift.volume_m3, system) for lift in way.lifts]
+            said += [el("br"), f"to fill {_listed(litres)}"]
+            said.append(f"; bags lift by lift {_listed([f'{lift.bags}' for lift in way.lifts])}")
         figures: list[object] = [tied(show_mass(way.powder_kg, system)), way.bags]
         if priced:
             figures.append("" if way.cost is None else tied(words.money(way.cost)))
