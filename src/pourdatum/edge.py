@@ -81,7 +81,7 @@ def _largest_part(polygon: Polygon) -> Polygon:
     Examples
     --------
     >>> from shapely import Polygon
-    >>> way = [(0, 0), (4, 0), (4, 3), (3, 3), (3, 1), (1, 1), (1, 2), (3.5, 2), (3.5, 3.5), (0, 3.5)]
+    >>> way = [(0, 0), (4, 0), (4, 3), (3, 3), (3, 1), (1, 1), (1, 2), (3.5, 2), (3.5, 3), (0, 3)]
     >>> found = _largest_part(Polygon(way))
     >>> found.is_valid, len(found.interiors)
     (True, 0)

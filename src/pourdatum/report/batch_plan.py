@@ -154,6 +154,7 @@ def _shades(number: Any, count: int) -> Any:
 
 def _write_numbers(axes: Any, plan: Plan, sheet: PourSheet, in_per_m: float) -> None:
     """Numbers of batches, or of strips where there are too many."""
+    named: list[tuple[tuple[float, float], str, float, tuple[Batch, ...]]]
     if len(sheet.batches) <= MOST_NUMBERS and isinstance(sheet.crew, Crew):
         named = [
             (batch.place_m, f"{batch.number}", batch.area_m2, (batch,)) for batch in sheet.batches
