@@ -315,6 +315,26 @@ def test_a_low_corner_that_nobody_saw_is_in_what_holds_the_datum() -> None:
     assert found.held_cost > 0.0
 
 
+def test_a_hollow_that_goes_on_under_a_crate_is_no_noise() -> None:
+    """Floor carried on down under it decides: what that may be out by is told as unseen."""
+    hollow = Relief(humps=(Hump(2.5, 1.8, 0.006, 0.6), Hump(1.2, 1.0, -0.01, 0.9, "cosine")))
+    rng = np.random.default_rng()
+    crate = (shapely.box(0.8, 0.6, 1.6, 1.4), 0.8)
+    points = walled(ROOM, rng, per_m2=8000.0, height=hollow.height, noise_m=0.0003, things=(crate,))
+    surface = surface_of(points)
+    datum = choose_datum(surface, DatumRequest("high-point"), LEAST_M)
+    seen_m = float(surface.height_m[surface.measured].min())
+    carried_m = float(surface.height_m[surface.inferred].min())
+    assert carried_m < seen_m
+    greatest_m = datum.plane.z0_m - carried_m - 0.001
+    dear = replace(PRICES, grind_per_m2=4000.0)
+    found = weigh_grinding(surface, datum, dear, least_m=LEAST_M, greatest_m=greatest_m)
+    assert found.bound == "greatest depth"
+    assert found.unseen_m == found.held_m > 0.0
+    over_m = found.datum.plane.z0_m - greatest_m - float(lattice(hollow).min())
+    assert abs(over_m) < found.unseen_m
+
+
 def test_a_limit_known_poorly_costs_what_the_curve_says() -> None:
     """By the curve at both ends and not by its slope carried on: 10 z², 2 mm off at 1 mm, by hand.
 

@@ -31,7 +31,7 @@ from pourdatum.patch import (
     sound_error_m,
 )
 from pourdatum.triangles import mean_positive, share_positive, sorted_corners
-from pourdatum.uncertainty import COVER_95
+from pourdatum.uncertainty import COVER_95, UNSEEN_M
 from pourdatum.volume import fill_volume
 
 if TYPE_CHECKING:
@@ -244,8 +244,10 @@ def _highest_allowed(
     small = _Lowest(small_m, math.sqrt(float(square.mean())) if square.size else 0.0)
     first = _lowest_patch(floor_m, known, surface)
     if small_m < first.z_m:
-        # Floor that was inferred is lower than all that was seen.
-        first = replace(small, unseen_m=max(small_m - (first.z_m - first.unseen_m), 0.0))
+        # Floor that was inferred is lower than all that was seen: what it may be out by is no
+        # noise, and the cells beside it tell too little of it where the floor bends.
+        below_m = small_m - (first.z_m - first.unseen_m)
+        first = replace(small, unseen_m=max(below_m, COVER_95 * max(small.error_m, UNSEEN_M)))
     for lowest in (first, small):
         if lowest.z_m + greatest_m >= low_m:
             return min(lowest.z_m + greatest_m, top_m), True, lowest
