@@ -48,6 +48,11 @@ Mask = NDArray[np.bool_]
 
 _WIDER_M: Final = ((2, 0.2), (2, 0.4), (1, 0.5), (1, 1.0))
 """Order and width of the fits that carry the floor on under things."""
+_FITTED_M: Final = 0.2
+"""Width of seen floor beside a hole from which the floor is carried on [m]; a choice."""
+_BEND_STEP_M: Final = 0.25
+_BEND_REACH_M: Final = 0.5
+"""Step of the second differences that tell how floor bends beside a hole, and from how far [m]."""
 _COARSE: Final = 4
 """Cells a side that the wide fits take as one."""
 _WORST_NOISE: Final = 0.9
@@ -342,7 +347,15 @@ def _carry_on(bare: BareFloor, height: Array, error: Array) -> tuple[Array, Arra
     grid = bare.cells.grid
     missing = ~np.isfinite(error) | (error > _WORST_NOISE * bare.local_noise_m)
     out, out_error = np.where(missing, np.nan, height), np.where(missing, np.inf, error)
-    away = distance_transform_edt(bare.count == 0) * grid.cell_m
+    away, nearest = distance_transform_edt(bare.count == 0, return_indices=True)
+    away *= grid.cell_m
+    # A fit that reaches over a hole from all sides knows its own noise, not how floor bends there.
+    around = _bend_around(np.where(bare.count > 0, out, np.nan), out_error, grid.cell_m)
+    reached = np.isfinite(out_error) & (away > 0.0)
+    row, col = nearest[:, reached]
+    # The remainder of a straight line through two places of the seen floor, that far apart.
+    missed = away[reached] * (away[reached] + _FITTED_M) / 2
+    out_error[reached] = np.hypot(out_error[reached], around[row, col] * missed)
     bend = _curvature(out, grid.cell_m)
     count, value = block_means(bare.count, bare.height_m, _COARSE)
     for order, width_m in _WIDER_M:
@@ -399,6 +412,32 @@ def _curvature(height: Array, cell_m: float) -> float:
     values = np.abs(np.concatenate(second))
     values = values[np.isfinite(values)]
     return float(np.quantile(values, 0.6)) / (step * cell_m) ** 2 if values.size else 0.004
+
+
+def _bend_around(height: Array, error: Array, cell_m: float) -> Array:
+    """Curvature of the seen floor within half a metre of each cell, noise taken off (ny, nx) [1/m].
+
+    The root of the mean square along both axes together; 0 where none was seen.
+    """
+    from scipy.ndimage import uniform_filter
+
+    step = max(round(_BEND_STEP_M / cell_m), 1)
+    square, count = np.zeros(height.shape), np.zeros(height.shape)
+    for axis in (0, 1):
+        if height.shape[axis] <= 2 * step:
+            continue
+        whole, noise = np.moveaxis(height, axis, 0), np.moveaxis(error, axis, 0)
+        second = whole[2 * step :] - 2.0 * whole[step:-step] + whole[: -2 * step]
+        own = second**2 - noise[2 * step :] ** 2 - 4.0 * noise[step:-step] ** 2
+        own -= noise[: -2 * step] ** 2
+        known = np.isfinite(own)
+        np.moveaxis(square, axis, 0)[step:-step] += np.where(known, own, 0.0)
+        np.moveaxis(count, axis, 0)[step:-step] += 0.5 * known
+    size = 2 * round(_BEND_REACH_M / cell_m) + 1
+    total = uniform_filter(square, size, mode="constant")
+    share = uniform_filter(count, size, mode="constant")
+    mean = np.maximum(total, 0.0) / np.maximum(share, 1e-9)
+    return np.where(share > 1e-9, np.sqrt(mean), 0.0) / (step * cell_m) ** 2
 
 
 def _nibs(bare: BareFloor, height: Array, inside: Mask, step_m: float) -> tuple[Nib, ...]:
