@@ -22,7 +22,6 @@ from pourdatum.plumb import (
     common_lean,
     face_lean,
     second_opinion,
-    wall_leans,
 )
 from pourdatum.shots import ControlFit, HeldShot
 from pourdatum.simulate import place_stations, random_room, scan_scene, sensor
@@ -52,8 +51,7 @@ def room_scan(seed: int, points: int = 120_000) -> np.ndarray:
 
 def lean_of(floor: Floor) -> WallLean:
     """What the walls of a floor lean in common."""
-    assert floor.bare is not None
-    found = common_lean(wall_leans(floor.bare.cells, floor.faces))
+    found = common_lean(floor.leans)
     assert found is not None
     return found
 

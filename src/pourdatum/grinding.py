@@ -239,15 +239,18 @@ def _highest_allowed(
     """
     small_cells = small_patches_m2(surface.floor.area_m2) / surface.grid.cell_m**2
     small_m = _level_of_area(floor_m[known], small_cells)
-    errors = surface.standard_error_m[known & (floor_m <= small_m)]
+    lowest_cells = known & (floor_m <= small_m)
+    errors = surface.standard_error_m[lowest_cells]
     square = errors[np.isfinite(errors)] ** 2
     small = _Lowest(small_m, math.sqrt(float(square.mean())) if square.size else 0.0)
     first = _lowest_patch(floor_m, known, surface)
     if small_m < first.z_m:
-        # Floor that was inferred is lower than all that was seen: what it may be out by is no
-        # noise, and the cells beside it tell too little of it where the floor bends.
-        below_m = small_m - (first.z_m - first.unseen_m)
-        first = replace(small, unseen_m=max(below_m, COVER_95 * max(small.error_m, UNSEEN_M)))
+        unseen_m = max(small_m - (first.z_m - first.unseen_m), 0.0)
+        if surface.inferred[lowest_cells].mean() > 0.5:
+            # Floor that was inferred is lower than all that was seen: what it may be out by is
+            # no noise, and the cells beside it tell too little of it where the floor bends.
+            unseen_m = max(unseen_m, COVER_95 * max(small.error_m, UNSEEN_M))
+        first = replace(small, unseen_m=unseen_m)
     for lowest in (first, small):
         if lowest.z_m + greatest_m >= low_m:
             return min(lowest.z_m + greatest_m, top_m), True, lowest
