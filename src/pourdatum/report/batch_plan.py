@@ -154,6 +154,8 @@ def _shades(number: Any, count: int) -> Any:
 
 def _write_numbers(axes: Any, plan: Plan, sheet: PourSheet, in_per_m: float) -> None:
     """Numbers of batches, or of strips where there are too many."""
+    import shapely
+
     named: list[tuple[tuple[float, float], str, float, tuple[Batch, ...]]]
     if len(sheet.batches) <= MOST_NUMBERS and isinstance(sheet.crew, Crew):
         named = [
@@ -173,8 +175,9 @@ def _write_numbers(axes: Any, plan: Plan, sheet: PourSheet, in_per_m: float) -> 
         float(np.clip(math.sqrt(area_m2) * in_per_m * 72 * 0.4, 7.0, 15.0))
         for _, _, area_m2, _ in named
     ]
+    gaps = shapely.union_all([shapely.Polygon(ring) for ring in plan.floor.outline.interiors])
     shown = [
-        (_off_columns(plan, sheet, own, place_m, text, size, in_per_m), text)
+        (_off_columns(plan, gaps, sheet, own, place_m, text, size, in_per_m), text)
         for (place_m, text, size, own) in (
             (place_m, lettering.drawable(text, True), size, own)
             for (place_m, text, _, own), size in zip(named, wanted, strict=True)
@@ -192,16 +195,13 @@ def _write_numbers(axes: Any, plan: Plan, sheet: PourSheet, in_per_m: float) -> 
 
 
 def _off_columns(
-    plan: Plan, sheet: PourSheet, own: Sequence[Batch], place_m: Place, text: str,
+    plan: Plan, gaps: Any, sheet: PourSheet, own: Sequence[Batch], place_m: Place, text: str,
     size_pt: float, in_per_m: float,
 ) -> Place:  # fmt: skip
     """Where a number stands that a column would else stand in."""
-    import shapely
-
     wide = size_pt * sum(map(_digit_in, text)) / in_per_m
     size_m = (wide, size_pt / 72 / in_per_m)
     grid = plan.surface.grid
-    gaps = shapely.union_all([shapely.Polygon(ring) for ring in plan.floor.outline.interiors])
     if not _box(*place_m, *size_m).intersects(gaps):
         return place_m
     rows, cols = np.nonzero(np.isin(sheet.batch_of, [batch.number for batch in own]))
