@@ -68,7 +68,7 @@ def owned(
     grid = bare.cells.grid
     weight, _, relief = off_the_relief(bare.count, bare.height_m, grid.cell_m)
     steps = round(grid.cell_m / LATTICE_M)
-    c0, r0 = (round(first / grid.cell_m - 0.5) for first in (grid.x0_m, grid.y0_m))
+    c0, r0 = grid.first_cell
     east, north = math.cos(stripes.bearing_rad), math.sin(stripes.bearing_rad)
     x, y = grid.mesh()
     across = (x * east + y * north)[weight > 0]

@@ -184,7 +184,7 @@ def _place(store: PointStore, level: Level, grid: Grid) -> Place:
         int(np.nanmin(level.reference_m) / LATTICE_M),
         int(np.nanmax(level.reference_m) / LATTICE_M),
     )
-    c0, r0 = _first_cell(grid)
+    c0, r0 = grid.first_cell
 
     def block(low_m: float, high_m: float, layer_m: float) -> Block:
         thick = _steps(layer_m)
@@ -229,7 +229,7 @@ def gather_chosen(
     """
     grid = cells.grid
     steps, thick = _steps(grid.cell_m), _steps(band_layer_m(grid))
-    c0, r0 = _first_cell(grid)
+    c0, r0 = grid.first_cell
 
     def summarise(points: NDArray[np.int64]) -> VoxelStats:
         c, r = points[:, 0] // steps - c0, points[:, 1] // steps - r0
@@ -259,18 +259,13 @@ def _steps(length_m: float) -> int:
     return round(length_m / LATTICE_M)
 
 
-def _first_cell(grid: Grid) -> tuple[int, int]:
-    """Column and row, on the lattice of cells, of the grid's cell [0, 0]."""
-    return round(grid.x0_m / grid.cell_m - 0.5), round(grid.y0_m / grid.cell_m - 0.5)
-
-
 def column_of(stats: VoxelStats, grid: Grid, level: Level, layer_m: float) -> Column:
     """Voxels within a grid with their cells and mean places.
 
     The statistics are used up: places are written over their sums, which on a large floor are
     a third of all memory.
     """
-    c0, r0 = _first_cell(grid)
+    c0, r0 = grid.first_cell
     loops = compiled_loops("cellloop", worth=False)
     if loops is not None:
         x, y, z = stats.sums.view(np.float64)

@@ -61,6 +61,17 @@ class Grid:
         """Centres of the rows [m], shape (ny,)."""
         return self.y0_m + self.cell_m * np.arange(self.ny, dtype=np.float64)
 
+    @property
+    def first_cell(self) -> tuple[int, int]:
+        """Column and row, on the lattice of cells through the local origin, of its cell [0, 0].
+
+        Examples
+        --------
+        >>> Grid(0.125, -0.025, 0.05, 3, 4).first_cell
+        (2, -1)
+        """
+        return round(self.x0_m / self.cell_m - 0.5), round(self.y0_m / self.cell_m - 0.5)
+
     def mesh(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """x and y of every node [m], each (ny, nx)."""
         x, y = np.meshgrid(self.x_m, self.y_m)

@@ -84,7 +84,7 @@ def station_sums(
         return None
     grid = bare.cells.grid
     steps = round(grid.cell_m / LATTICE_M)
-    c0, r0 = (round(first / grid.cell_m - 0.5) for first in (grid.x0_m, grid.y0_m))
+    c0, r0 = grid.first_cell
     parts = parts_of(scan, store.sample())
     floor = bare.count > 0
     held = max((part.points for part in parts if part is not None), default=0)
