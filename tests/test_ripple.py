@@ -125,6 +125,13 @@ def test_what_one_pass_cannot_tell_is_undecided(monkeypatch: pytest.MonkeyPatch)
     monkeypatch.setattr(surveyed, "highest_patch", lambda *_, **__: inward)
     figures = survey_floor(surface).figures
     assert figures.low_m <= figures.mean_m <= figures.high_m
+
+
+def test_noise_beyond_what_was_read_says_so() -> None:
+    """Where stripes alone would read rougher than the lines did: of one drawn scene, not of all."""
+    rng = np.random.default_rng(3)
+    ribs = strips(rng, 0.0015, 0.15, rng.uniform(0.0, math.pi))
+    surface = surface_of(walled(ROOM, rng, per_m2=4000.0, height=ribs))
     rough = check_flatness(surface, ["E1155:FF35/FL25"])[0]
     assert rough.value is None
     assert "noise of the scan alone would read more" in rough.said
