@@ -335,6 +335,28 @@ def test_a_hollow_that_goes_on_under_a_crate_is_no_noise() -> None:
     assert abs(over_m) < found.unseen_m
 
 
+def test_unseen_floor_that_may_lie_lower_is_told_though_it_is_carried_on_higher() -> None:
+    """A hollow under a crate of which the rim alone shows, and a corner that was seen lower.
+
+    The corner sets the limit. How far the floor under the crate may reach below it is told, and
+    so is that the limit is out by no less.
+    """
+    hollow = Hump(1.5, 1.3, -0.0105, 0.8, "cosine")
+    relief = replace(CORNER, humps=(*CORNER.humps, hollow))
+    crate = (shapely.box(1.0, 0.8, 2.0, 1.8), 0.8)
+    rng = np.random.default_rng()
+    points = walled(ROOM, rng, per_m2=8000.0, height=relief.height, noise_m=0.0001, things=(crate,))
+    surface = surface_of(points)
+    datum = choose_datum(surface, DatumRequest("high-point"), LEAST_M)
+    seen_m = float(surface.height_m[surface.measured].min())
+    assert float(surface.height_m[surface.inferred].min()) > seen_m
+    dear = replace(PRICES, grind_per_m2=4000.0)
+    greatest_m = datum.plane.z0_m - seen_m - 0.001
+    found = weigh_grinding(surface, datum, dear, least_m=LEAST_M, greatest_m=greatest_m)
+    assert found.bound == "greatest depth"
+    assert 0.0005 < found.unseen_m == found.held_m
+
+
 def test_a_limit_known_poorly_costs_what_the_curve_says() -> None:
     """By the curve at both ends and not by its slope carried on: 10 z², 2 mm off at 1 mm, by hand.
 

@@ -32,6 +32,7 @@ from pourdatum.patch import (
 )
 from pourdatum.triangles import mean_positive, share_positive, sorted_corners
 from pourdatum.uncertainty import COVER_95, UNSEEN_M
+from pourdatum.unsearched import unsearched_floor
 from pourdatum.volume import fill_volume
 
 if TYPE_CHECKING:
@@ -271,7 +272,9 @@ def _lowest_patch(floor_m: Array, known: Mask, surface: Surface) -> _Lowest:
     if low is not None:
         row, col = grid.cell_of(*(np.array([axis]) for axis in low.place_m))
         if filled[row[0], col[0]] <= floor_m[row[0], col[0]] + _POCKET_DEPTH_M:
-            return _Lowest(-low.z_m, low.standard_error_m, low.may_reach_m - low.z_m)
+            unsearched = unsearched_floor(surface)
+            reach_m = (floor_m - surface.standard_error_m)[unsearched].min(initial=-low.z_m)
+            return _Lowest(-low.z_m, low.standard_error_m, -low.z_m - float(reach_m))
     # The lowest floor is a pocket, or was hardly seen: patches of the floor with pockets filled.
     mean = patch_mean(np.where(seen, filled, np.nan), grid.cell_m)
     mean = mean if np.isfinite(mean).any() else np.where(seen, filled, np.nan)
