@@ -6,14 +6,13 @@ the same lines, and on thirty layings at random.
 
 from __future__ import annotations
 
-import math
 import sys
 from dataclasses import replace
 
 import numpy as np
 import shapely
 
-from made_scan import surface_of, walled
+from made_scan import surface_of, thirty_waves, walled
 from pourdatum.flatlines import section_lines
 from pourdatum.flatness import check_flatness
 from pourdatum.floorsections import sections_of
@@ -24,13 +23,7 @@ from pourdatum.uncertainty import SharedError
 def one_floor(seed: int) -> list[tuple[bool, float]]:
     """For FF and FL: whether the truth is in the interval, and the share of others that are."""
     rng = np.random.default_rng(seed)
-    turn, start, length = rng.uniform((0.0, 0.0, 0.6), (6.28, 6.28, 6.0), (30, 3)).T
-
-    def rough(x, y):
-        along = np.multiply.outer(x, np.cos(turn)) + np.multiply.outer(y, np.sin(turn))
-        waves = np.sin(2.0 * math.pi / length * along + start)
-        return waves @ (0.0003 * np.sqrt(length))
-
+    rough = thirty_waves(rng)
     noise_m, per_m2 = rng.choice([0.0003, 0.001]), rng.choice([800.0, 1500.0, 3000.0])
     room = shapely.box(0.0, 0.0, rng.uniform(6.0, 11.0), rng.uniform(6.0, 9.0))
     points = walled(room, rng, per_m2=per_m2, height=rough, noise_m=noise_m, wall_per_m2=200.0)

@@ -132,6 +132,18 @@ def faces(
     return np.concatenate(parts)
 
 
+def thirty_waves(rng: np.random.Generator) -> Height:
+    """A rough floor by formula: thirty waves of 0.6 to 6 m, each its own way."""
+    turn, start, length = rng.uniform((0.0, 0.0, 0.6), (6.28, 6.28, 6.0), (30, 3)).T
+
+    def rough(x: Points, y: Points) -> Points:
+        along = np.multiply.outer(x, np.cos(turn)) + np.multiply.outer(y, np.sin(turn))
+        waves: Points = np.sin(2.0 * np.pi / length * along + start)
+        return waves @ (0.0003 * np.sqrt(length))
+
+    return rough
+
+
 def walled(
     room: shapely.Polygon,
     rng: np.random.Generator,

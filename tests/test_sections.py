@@ -16,7 +16,7 @@ import numpy as np
 import pytest
 import shapely
 
-from made_scan import surface_of, walled
+from made_scan import surface_of, thirty_waves, walled
 from pourdatum.criteria import FLimit, TileLimit, limit_of
 from pourdatum.decision import Rule
 from pourdatum.flatlines import section_lines
@@ -198,13 +198,7 @@ def test_short_waves_that_smoothing_takes_are_in_the_interval(seed) -> None:
     Thirty waves of 0.6 to 6 m each way; the truth is the formula read on the same lines.
     """
     rng = np.random.default_rng(seed)
-    turn, start, length = rng.uniform((0.0, 0.0, 0.6), (6.28, 6.28, 6.0), (30, 3)).T
-
-    def rough(x, y):
-        along = np.multiply.outer(x, np.cos(turn)) + np.multiply.outer(y, np.sin(turn))
-        waves = np.sin(2.0 * math.pi / length * along + start)
-        return waves @ (0.0003 * np.sqrt(length))
-
+    rough = thirty_waves(rng)
     room = shapely.box(0.0, 0.0, 8.0, 8.0)
     points = walled(room, rng, per_m2=1500.0, height=rough, noise_m=0.0003, wall_per_m2=300.0)
     surface = replace(surface_of(points), shared=EXACT)

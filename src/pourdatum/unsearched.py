@@ -2,11 +2,11 @@
 
 Such floor sets no datum, but the highest place of the whole floor may lie on it. What is known
 there is what few points say, what the floor beside it says, and how rough the floor is where it
-was seen. Floors are drawn that agree with all three (``shotfield``: universal kriging, roughness
-weighed by residual likelihood), and on each the highest place is taken. So what carried-on heights
-may err by grows with the distance as fast as this floor's own relief, and no faster, and the
-highest of many doubtful places is drawn as one number (JCGM 101:2008, 5.9), not read off as the
-worst of them.
+was seen. Floors are drawn that agree with all three (simple kriging about the floor's plane, its
+roughness mixed from windows of seen floor), and on each the highest place is taken. So what
+carried-on heights may err by grows with the distance as fast as this floor's own relief, and no
+faster, and the highest of many doubtful places is drawn as one number (JCGM 101:2008, 5.9), not
+read off as the worst of them.
 """
 
 from __future__ import annotations

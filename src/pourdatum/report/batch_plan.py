@@ -156,7 +156,7 @@ def _write_numbers(axes: Any, plan: Plan, sheet: PourSheet, in_per_m: float) -> 
     """Numbers of batches, or of strips where there are too many."""
     import shapely
 
-    named: list[tuple[tuple[float, float], str, float, tuple[Batch, ...]]]
+    named: list[tuple[Place, str, float, tuple[Batch, ...]]]
     if len(sheet.batches) <= MOST_NUMBERS and isinstance(sheet.crew, Crew):
         named = [
             (batch.place_m, f"{batch.number}", batch.area_m2, (batch,)) for batch in sheet.batches
