@@ -26,7 +26,7 @@ drift corner settingout levelbook shots                                | of cont
 scan move passing cluster chunks cellloop paged cellsums               | from points to sums
 layers sheetplan tops walkable choice levels                           | and to levels
 cells specks walls elsewhere plumb                                     | and to a map
-outline edge footprint things openings spotcheck spots                 |
+outline edge footprint things lacking openings spotcheck spots                 |
 bare doubled wallfoot stationlayers stationsums stationfit stations alike floor     |
 labelled rounding surface asfloor                                      | and to its surface
 staff blunder sense control controlwords advice                        | levelled by control
