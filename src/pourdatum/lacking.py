@@ -28,6 +28,8 @@ _SHADOW_M: Final = 1.5
 _RING: Final = (2, 6)
 """Cells from a gap between which whole floor tells how many points are usual there [1]."""
 _LEAST_RING: Final = 16
+_BLUR_CELLS: Final = 1.5
+"""Width of the bell by which cells near by tell of each other [1]."""
 
 
 class Gaps:
@@ -172,7 +174,30 @@ def whole_around(
     ring = far & ~near & whole[wide]
     if ring.sum() < _LEAST_RING:
         return mean[window]
-    return np.full(own.shape, float(floor_points[wide][ring].mean()))
+    # Where a shade ends beside the gap, cells near by tell more than the ring as a whole does: as
+    # far as the two differ by more than the chance in so few points.
+    count = np.where(ring, floor_points[wide], 0.0)
+    far_mean = float(count[ring].mean())
+    share = _blurred(ring.astype(np.float64), _BLUR_CELLS)
+    own_noise = _blurred(ring.astype(np.float64), _BLUR_CELLS / np.sqrt(2)) / (
+        4 * np.pi * _BLUR_CELLS**2
+    )
+    near_mean = _blurred(count, _BLUR_CELLS) / np.maximum(share, 1e-12)
+    by_chance = far_mean * own_noise / np.maximum(share, 1e-12) ** 2
+    trust = np.clip(1 - by_chance / np.maximum((near_mean - far_mean) ** 2, 1e-12), 0.0, 1.0)
+    usual: Array = far_mean + trust * (near_mean - far_mean)
+    return usual[
+        window[0].start - wide[0].start : window[0].stop - wide[0].start,
+        window[1].start - wide[1].start : window[1].stop - wide[1].start,
+    ]
+
+
+def _blurred(field: Array, cells: float) -> Array:
+    """Sum around each cell, by a bell of this width that reaches across the widest gap."""
+    from scipy.ndimage import gaussian_filter
+
+    out: Array = gaussian_filter(field, cells, mode="constant", truncate=8.0)
+    return out
 
 
 def reflected(below: NDArray[np.int64], floor_points: NDArray[np.int64], room: Room) -> float:
