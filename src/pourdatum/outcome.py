@@ -208,6 +208,9 @@ class Plan(_OverSurvey):
     volume : Volume
     volume_interval_m3 : tuple of 2 floats
         95 % interval of the fill.
+    level_interval_m3 : tuple of 2 floats, optional
+        95 % interval of what goes in up to the datum as it was planned, wherever the floor is
+        highest; None where the datum was given, is parallel, or lies over single shots.
     order : Order
     humps : tuple of Hump
     obstacles : tuple of str
@@ -249,6 +252,7 @@ class Plan(_OverSurvey):
     volume: Volume
     volume_interval_m3: tuple[float, float]
     order: Order
+    level_interval_m3: tuple[float, float] | None = None
     humps: tuple[Hump, ...] = ()
     obstacles: tuple[str, ...] = ()
     removal_m: float = 0.0

@@ -55,7 +55,7 @@ def fill_interval(
     else:
         drawn = fill_draws_m3(surface, datum, volume) if draws_m3 is None else draws_m3
         low_m3, high_m3 = interval_of(volume.volume_m3, drawn)
-        low_m3 -= unsure_m2(surface) * volume.mean_depth_m
+        low_m3 -= unsure_m3(surface, volume)
         low_m3 = raised_low_m3(low_m3, volume.volume_m3, volume.area_m2 * datum.ends_moved_m[0])
     return max(0.0, low_m3), high_m3 + volume.area_m2 * rise_m(datum)
 
@@ -89,13 +89,76 @@ def draws_to_buy_m3(draws_m3: Array, datum: Datum, volume: Volume) -> Array:
 
 def fill_draws_m3(surface: Surface, datum: Datum, volume: Volume) -> Array:
     """The fill on each floor that agrees with the scan (k,) [m³]; parameters as above."""
+    return _drawn_m3(surface, datum, volume, datum.draws_m)
+
+
+def level_draws_m3(surface: Surface, datum: Datum, volume: Volume) -> Array | None:
+    """The fill to the level that was planned, on each floor that agrees with the scan (k,) [m³].
+
+    The level is set out and poured to as it is, wherever the floor is highest: what the high
+    point errs by has no part in it. It is counted from the scan's own level, which is that of
+    its mean floor: a bend that lifts all of the floor is none. None where levels were shot
+    singly, and for a datum that was given or tilts with the scan.
+
+    Parameters
+    ----------
+    surface, datum, volume
+        As planned.
+    """
+    if surface.between is not None or datum.kind not in ("high-point", "fall"):
+        return None
+    return _drawn_m3(surface, datum, volume, None, own_level=True)
+
+
+def level_interval_m3(
+    volume_m3: float, draws_m3: Array | None, unsure_m3: float
+) -> tuple[float, float] | None:
+    """95 % interval of the fill to the level that was planned [m³].
+
+    Parameters
+    ----------
+    volume_m3 : float
+        As planned.
+    draws_m3 : (k,) array or None
+        ``level_draws_m3``; None gives None.
+    unsure_m3 : float
+        Fill over what stands on the floor and may be fixed.
+
+    Examples
+    --------
+    >>> [round(end, 3) for end in level_interval_m3(0.5, np.linspace(0.4, 0.6, 1001), 0.1)]
+    [0.305, 0.595]
+    """
+    if draws_m3 is None:
+        return None
+    low_m3, high_m3 = interval_of(volume_m3, draws_m3)
+    return max(0.0, low_m3 - unsure_m3), high_m3
+
+
+def unsure_m3(surface: Surface, volume: Volume) -> float:
+    """Fill over what stands on the floor and may be fixed [m³]."""
+    return unsure_m2(surface) * volume.mean_depth_m
+
+
+def _drawn_m3(
+    surface: Surface,
+    datum: Datum,
+    volume: Volume,
+    moved_m: Array | None,
+    *,
+    own_level: bool = False,
+) -> Array:
+    """The fill on drawn floors (k,) [m³], to a datum that moves so far on each."""
     known = surface.measured | surface.inferred
     place, row, col, cells = even_places(known, surface.grid, _NODES)
     weight_m2 = cells * (volume.outline_m2 / max(int(cells.sum()), 1))
     lack = np.nan_to_num(datum.plane.at(*place.T) - surface.height_m[row, col], nan=0.0)
     # More floor stands above on some draws: it is ground too, and filled to the same depth.
     least_m = max(datum.ground_depth_m or 0.0, 0.0)
-    fields = draws_for(surface).at(place)
+    drawn = draws_for(surface)
+    fields = drawn.at(place)
+    if own_level:
+        fields += drawn.level_m[:, None] - (fields @ weight_m2 / weight_m2.sum())[:, None]
     draw = np.random.default_rng(_SEED)
     luck = draw.standard_normal((len(fields), 3))
     fields += luck[:, :1] * _mean_noise_m(surface, known)
@@ -103,8 +166,8 @@ def fill_draws_m3(surface: Surface, datum: Datum, volume: Volume) -> Array:
     if datum.kind == "parallel":
         fields = as_fitted(fields, place)
     depth = lack + fields
-    if datum.draws_m is not None:
-        depth += datum.draws_m[:, None]
+    if moved_m is not None:
+        depth += moved_m[:, None]
     np.maximum(depth, least_m, out=depth)
     out: Array = volume.volume_m3 + (depth @ weight_m2 - np.maximum(lack, least_m) @ weight_m2)
     # The edge takes in or leaves out floor of the usual depth.
