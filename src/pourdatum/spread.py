@@ -96,9 +96,9 @@ def level_draws_m3(surface: Surface, datum: Datum, volume: Volume) -> Array | No
     """The fill to the level that was planned, on each floor that agrees with the scan (k,) [m³].
 
     The level is set out and poured to as it is, wherever the floor is highest: what the high
-    point errs by has no part in it. It is counted from the scan's own level, which is that of
-    its mean floor: a bend that lifts all of the floor is none. None where levels were shot
-    singly, and for a datum that was given or tilts with the scan.
+    point errs by has no part in it. Without a benchmark it is counted from the scan's own level,
+    which is that of its mean floor: a bend that lifts all of the floor is none. None where levels
+    were shot singly, and for a datum that was given or tilts with the scan.
 
     Parameters
     ----------
@@ -157,7 +157,7 @@ def _drawn_m3(
     least_m = max(datum.ground_depth_m or 0.0, 0.0)
     drawn = draws_for(surface)
     fields = drawn.at(place)
-    if own_level:
+    if own_level and not drawn.levelled:
         fields += drawn.level_m[:, None] - (fields @ weight_m2 / weight_m2.sum())[:, None]
     draw = np.random.default_rng(_SEED)
     luck = draw.standard_normal((len(fields), 3))
