@@ -28,7 +28,7 @@ layers sheetplan tops walkable choice levels                           | and to 
 cells specks walls elsewhere plumb                                     | and to a map
 outline edge footprint things openings spotcheck spots                 |
 bare doubled wallfoot stationlayers stationsums stationfit stations alike floor     |
-labelled rounding surface asfloor                                      | and to its surface
+labelled rounding carried nibs surface asfloor                         | and to its surface
 staff blunder sense control controlwords advice                        | levelled by control
 spotpoint patch shareddraws slopeerror unsearched datum areaerror spread | from a map to a pour
 zones placedepth promise grind capability material grinding pockets lifts filling way ways|
