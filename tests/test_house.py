@@ -30,8 +30,8 @@ outline edge footprint things openings spotcheck spots                 |
 bare doubled wallfoot stationlayers stationsums stationfit stations alike floor     |
 labelled rounding carried nibs surface asfloor                         | and to its surface
 staff blunder sense control controlwords advice                        | levelled by control
-spotpoint patch shareddraws slopeerror unsearched datum areaerror spread | from a map to a pour
-zones placedepth promise grind capability material grinding pockets lifts filling way ways|
+spotpoint patchmean patch shareddraws slopeerror unsearched datum areaerror | from a map
+spread zones placedepth promise grind capability material grinding pockets lifts filling way ways|
 joints floorsections thresholds pinplaces pins                                       |
 pourblocks pourfronts pourbays pourstrips pourways pour pumpday buying          |
 headedges fixedparts turns adjustment tiechecks register tiemarks placed used    | after the pour

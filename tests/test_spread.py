@@ -24,7 +24,7 @@ from pourdatum.geometry import Plane
 from pourdatum.grid import Grid
 from pourdatum.rounding import NONE, Rounding
 from pourdatum.shareddraws import DRAWS, draws_for, interval_of
-from pourdatum.spread import FIT_REACH_M, fill_draws_m3, fill_interval
+from pourdatum.spread import FIT_REACH_M, fill_draws_m3, fill_interval, level_draws_m3
 from pourdatum.stations import AGREE
 from pourdatum.stripes import NO_STRIPES, Stripes
 from pourdatum.surface import Surface
@@ -335,3 +335,52 @@ def test_an_interval_holds_where_an_error_can_only_raise(true_slope) -> None:
         low, high = interval_of(float(np.hypot(*seen)), draws)
         held += low <= true_slope <= high
     assert held / 600 > 0.95 - 3 * 0.009
+
+
+# --- to the level that was planned ---------------------------------------------------------------
+
+
+def test_the_noise_of_the_high_point_is_none_of_the_level_that_is_set_out() -> None:
+    """A datum out by 2 mm of its own moves what the floor needs, not what its level takes.
+
+    What is left over 12 m² is the mean noise of the cells alone.
+    """
+    surface = flat_surface(error_m=0.002)
+    datum, volume = pour(surface, kind="high-point", error_m=0.002)
+    drawn = level_draws_m3(surface, datum, volume)
+    assert drawn is not None
+    own = mean_error_m(surface.standard_error_m, surface.measured, FIT_REACH_M / 0.05)
+    assert np.std(drawn) == pytest.approx(FLOOR.area * own, rel=DRAWN)
+    assert np.std(fill_draws_m3(surface, datum, volume)) > 10 * np.std(drawn)
+
+
+def test_a_level_counts_from_the_scans_own() -> None:
+    """A bend that lifts all of the floor is none: the scan's level is that of its mean floor.
+
+    What the level itself is out by, as control shots leave it, stays.
+    """
+    bent = flat_surface(shared=replace(NOTHING, warp_m=0.002))
+    assert np.std(cast(Any, level_draws_m3(bent, *pour(bent, kind="high-point")))) < 1e-9
+    low = flat_surface(shared=replace(NOTHING, datum_m=0.002))
+    drawn = level_draws_m3(low, *pour(low, kind="high-point"))
+    assert np.std(cast(Any, drawn)) == pytest.approx(FLOOR.area * 0.002, rel=DRAWN)
+
+
+def test_fill_to_the_level_has_its_positive_part() -> None:
+    """A tilt under a level through the floor fills one half: half of the mean of |tilt · place|.
+
+    3000 places of the draws against a fine grid of its own: to 1 %.
+    """
+    surface = flat_surface(shared=replace(NOTHING, tilt_rad=0.002), cell_m=0.025)
+    drawn = cast(Any, level_draws_m3(surface, *pour(surface, depth_m=0.0, kind="high-point")))
+    x, y = np.meshgrid(np.linspace(-2, 2, 200), np.linspace(-1.5, 1.5, 150))
+    tilt = draws_for(surface).tilt
+    lifted = np.abs(tilt @ np.stack([x.ravel(), y.ravel()])).mean(axis=1)
+    assert drawn == pytest.approx(0.5 * FLOOR.area * lifted, rel=0.01, abs=1e-5)
+
+
+def test_a_given_level_and_a_parallel_plane_have_no_level_of_their_own() -> None:
+    """A given level has one interval, and a plane that tilts with the scan is no level."""
+    surface = flat_surface()
+    for kind in ("level", "parallel"):
+        assert level_draws_m3(surface, *pour(surface, kind=cast(DatumKind, kind))) is None
