@@ -184,7 +184,8 @@ def one_scene(
     ends_early = any(warned["code"] == "open-edge" for warned in result["warnings"])
     if ends_early:
         return []
-    planned = scene_truth(seen, [result["datum"]["z_m"]], least_m=least_m).levels[0]
+    level_m = _set_out_m(kind, seen, result, rng)
+    planned = scene_truth(seen, [level_m], least_m=least_m).levels[0]
     return _held(truth, planned, result)
 
 
@@ -286,6 +287,17 @@ def _control(room: Scene, folder: Path, rng: np.random.Generator) -> Path:
     path = folder / "control.csv"
     path.write_text("\n".join(rows) + "\n", encoding="utf-8")
     return path
+
+
+def _set_out_m(kind: Kind, seen: Scene, result: dict[str, Any], rng: np.random.Generator) -> float:
+    """Where the level of a plan comes to lie: by a benchmark, or from what staffs read at pins."""
+    level_m: float = result["datum"]["z_m"]
+    if kind.control:
+        return level_m
+    x, y = np.array([pin["place"] for pin in result["pins"]]).T
+    depth_m = np.array([pin["depth_mm"] for pin in result["pins"]]) / MM
+    read_m = seen.height_m(x, y) + rng.normal(0.0, SHOT_M, x.size)
+    return float(np.mean(read_m + depth_m))
 
 
 def _held(truth: Truth, planned: LevelTruth, result: dict[str, Any]) -> list[Held]:

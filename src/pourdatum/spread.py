@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from pourdatum.areaerror import area_uncertainty_m2, unsure_m2
 from pourdatum.evenly import even_places
 from pourdatum.shareddraws import as_fitted, draws_for, interval_of
+from pourdatum.staff import SHOT_M
 from pourdatum.uncertainty import COVER_95, UNSEEN_M, combined, interval, mean_error_m
 
 if TYPE_CHECKING:
@@ -32,6 +33,10 @@ FIT_REACH_M: Final = 0.1
 _NODES: Final = 3000
 """Places at which drawn floors are filled."""
 _SEED: Final = 103
+_PIN_SEED: Final = 113
+_PIN_APART_M: Final = 2.0
+_PINS: Final = (4, 200)
+"""Pins stand so far apart, and are so many at the least and at the most."""
 
 
 def fill_interval(
@@ -96,9 +101,11 @@ def level_draws_m3(surface: Surface, datum: Datum, volume: Volume) -> Array | No
     """The fill to the level that was planned, on each floor that agrees with the scan (k,) [m³].
 
     The level is set out and poured to as it is, wherever the floor is highest: what the high
-    point errs by has no part in it. Without a benchmark it is counted from the scan's own level,
-    which is that of its mean floor: a bend that lifts all of the floor is none. None where levels
-    were shot singly, and for a datum that was given or tilts with the scan.
+    point errs by has no part in it. Where shots were taken from a benchmark it is set out from
+    there. Else nobody can find it but from the floor: so that what the staff reads on the floor at
+    the pins, each to ``SHOT_M``, is on average what was planned. A bend that lifts all of the floor
+    is then none. None where levels were shot singly, and for a datum that was given or tilts with
+    the scan.
 
     Parameters
     ----------
@@ -107,7 +114,22 @@ def level_draws_m3(surface: Surface, datum: Datum, volume: Volume) -> Array | No
     """
     if surface.between is not None or datum.kind not in ("high-point", "fall"):
         return None
-    return _drawn_m3(surface, datum, volume, None, own_level=True)
+    return _drawn_m3(surface, datum, volume, _set_out_m(surface, volume))
+
+
+def _set_out_m(surface: Surface, volume: Volume) -> Array:
+    """By how much the level stands too high on each drawn floor, set out from its pins (k,) [m]."""
+    drawn = draws_for(surface)
+    if drawn.levelled:
+        return np.zeros(len(drawn.level_m))
+    known = surface.measured | surface.inferred
+    pins = int(np.clip(volume.outline_m2 / _PIN_APART_M**2, *_PINS))
+    place, row, col, _ = even_places(known, surface.grid, pins)
+    read_m = np.hypot(SHOT_M, surface.standard_error_m[row, col])
+    luck = np.random.default_rng(_PIN_SEED).standard_normal(len(drawn.level_m))
+    error_m = float(np.sqrt(np.mean(read_m**2) / len(place)))
+    out: Array = drawn.level_m - drawn.at(place).mean(axis=1) + error_m * luck
+    return out
 
 
 def level_interval_m3(
@@ -140,14 +162,7 @@ def unsure_m3(surface: Surface, volume: Volume) -> float:
     return unsure_m2(surface) * volume.mean_depth_m
 
 
-def _drawn_m3(
-    surface: Surface,
-    datum: Datum,
-    volume: Volume,
-    moved_m: Array | None,
-    *,
-    own_level: bool = False,
-) -> Array:
+def _drawn_m3(surface: Surface, datum: Datum, volume: Volume, moved_m: Array | None) -> Array:
     """The fill on drawn floors (k,) [m³], to a datum that moves so far on each."""
     known = surface.measured | surface.inferred
     place, row, col, cells = even_places(known, surface.grid, _NODES)
@@ -155,10 +170,7 @@ def _drawn_m3(
     lack = np.nan_to_num(datum.plane.at(*place.T) - surface.height_m[row, col], nan=0.0)
     # More floor stands above on some draws: it is ground too, and filled to the same depth.
     least_m = max(datum.ground_depth_m or 0.0, 0.0)
-    drawn = draws_for(surface)
-    fields = drawn.at(place)
-    if own_level and not drawn.levelled:
-        fields += drawn.level_m[:, None] - (fields @ weight_m2 / weight_m2.sum())[:, None]
+    fields = draws_for(surface).at(place)
     draw = np.random.default_rng(_SEED)
     luck = draw.standard_normal((len(fields), 3))
     fields += luck[:, :1] * _mean_noise_m(surface, known)
