@@ -23,13 +23,8 @@ from pourdatum.fillcurve import level_curve
 from pourdatum.grid import widened
 from pourdatum.grind import Hump, find_humps, patch_within
 from pourdatum.material import small_patches_m2
-from pourdatum.patch import (
-    FEW_DRAWS,
-    PATCH_M,
-    highest_patch,
-    patch_mean,
-    sound_error_m,
-)
+from pourdatum.patch import FEW_DRAWS, highest_patch
+from pourdatum.patchmean import PATCH_M, patch_mean, sound_error_m
 from pourdatum.triangles import mean_positive, share_positive, sorted_corners
 from pourdatum.uncertainty import COVER_95, UNSEEN_M
 from pourdatum.unsearched import unsearched_floor
