@@ -33,7 +33,7 @@ staff blunder sense control controlwords advice                        | levelle
 spotpoint patch shareddraws slopeerror unsearched datum areaerror spread | from a map to a pour
 zones placedepth promise grind capability material grinding pockets lifts filling way ways|
 joints floorsections thresholds pinplaces pins                                       |
-pourblocks pourfronts pourbays pourstrips pourways pour pumpday buying          |
+pourblocks pourfronts pourbays pourstrips pourpieces pourways pour pumpday buying |
 headedges fixedparts turns adjustment tiechecks register tiemarks placed used    | after the pour
 straightedge restloop everywhere sampled worstgap mends flatlines freemove numbered     |
 flatness verify outcome                                                | and its verdicts
