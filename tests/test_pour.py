@@ -8,12 +8,14 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 import shapely
 from scipy.ndimage import distance_transform_edt, label
 
+from pourdatum import pourways
 from pourdatum.errors import JobError
 from pourdatum.grid import Grid
 from pourdatum.material import Sheet
@@ -102,6 +104,7 @@ def test_drawn_rooms(part: int) -> None:
     """
     seed = int(np.random.default_rng().integers(2**31)) + part
     rng = np.random.default_rng(seed)
+    none_found = 0
     for _ in range(25):
         sheet, grid, inside, leave = laid_out(rng)
         volume = sum(batch.volume_m3 for batch in sheet.batches)
@@ -119,7 +122,8 @@ def test_drawn_rooms(part: int) -> None:
                 for a, b in touches
                 if b == number
             )
-            assert young or number in first_of_bay, (seed, number)
+            # Where no order was found the sheet says so: of 600 rooms of other seeds in one.
+            assert young or number in first_of_bay or sheet.obstacle, (seed, number)
         oldest = max((start[b] - start[a] for a, b in touches if bay[a] == bay[b]), default=0.0)
         assert sheet.edge_age_min == pytest.approx(oldest), seed
         if not sheet.obstacle:
@@ -129,6 +133,8 @@ def test_drawn_rooms(part: int) -> None:
         nearest = np.where(inside, np.hypot(x - leave[0], y - leave[1]), np.inf)
         at = np.unravel_index(int(nearest.argmin()), nearest.shape)
         assert sheet.batch_of[at] == len(sheet.batches), (seed, row, col)
+        none_found += bool(sheet.obstacle)
+    assert none_found <= 1, seed
 
 
 def test_nobody_is_shut_in() -> None:
@@ -455,6 +461,17 @@ def test_what_a_crew_would_need() -> None:
     assert "less than 100 l" in long.value.hint
     assert "more than 6.0 l per minute" in long.value.hint
     check_crew(Crew(2, 40.0, 1), SHEET)
+
+
+def test_an_order_that_was_not_found_is_not_an_old_edge() -> None:
+    """An edge of 18 min in a working time of 20 is no reason: what is wrong is said instead."""
+    old, young = (
+        pourways._what_helps(None, Pump(5.0), 1.0, 20.0, SimpleNamespace(age_min=age))  # type: ignore[arg-type]
+        for age in (24.0, 18.0)
+    )
+    assert old.startswith("a batch meets an edge 24 min old")
+    assert young.startswith("no order was found in which every batch meets an earlier one")
+    assert "18" not in young
 
 
 def test_an_exit_outside_the_room() -> None:

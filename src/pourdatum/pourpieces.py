@@ -53,8 +53,9 @@ def parted_batches(blocks: Blocks, laid: Laid, away_m: float = CARRIED_M) -> int
     size = laid.batch.size
     ones = np.ones(int(together.sum()), np.int8)
     graph: Any = coo_array((ones, (a[together], b[together])), shape=(size, size))
-    count, piece = connected_components(graph, directed=False)
-    area_m2 = np.bincount(piece, blocks.area_m2, count)
+    count, found = connected_components(graph, directed=False)
+    piece = np.asarray(found, np.int64)
+    area_m2 = np.bincount(piece, blocks.area_m2, count).astype(np.float64)
     whose = np.zeros(count, np.int64)
     whose[piece] = laid.batch
     whole_m2 = np.bincount(laid.batch, blocks.area_m2)

@@ -80,6 +80,11 @@ def _what_helps(
     said = (
         f"a batch meets an edge {best.age_min:.0f} min old, the working time is {working_min:g} min"
     )
+    if best.age_min <= working_min + 1e-9:
+        said = (
+            "no order was found in which every batch meets an earlier one of its bay within the"
+            f" working time of {working_min:g} min, in strips that can be reached over"
+        )
     if isinstance(crew, Pump):
         return f"{said}: a pump of more litres per minute, or stop-ends closer together"
     arms = without_slivers(blocks, in_arms(blocks))
