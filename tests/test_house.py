@@ -31,7 +31,8 @@ bare doubled wallfoot stationlayers stationsums stationfit stations alike floor 
 labelled rounding surface asfloor                                      | and to its surface
 staff blunder sense control controlwords advice                        | levelled by control
 spotpoint patch shareddraws slopeerror unsearched datum areaerror spread | from a map to a pour
-zones placedepth promise grind capability material grinding pockets lifts filling way ways|
+zones placedepth promise grind capability material                     |
+overlevel deeplimit groundhumps grinding pockets lifts filling way ways |
 joints floorsections thresholds pinplaces pins                                       |
 pourblocks pourfronts pourbays pourstrips pourpieces pourways pour pumpday buying |
 headedges fixedparts turns adjustment tiechecks register tiemarks placed used    | after the pour
