@@ -31,9 +31,10 @@ bare doubled wallfoot stationlayers stationsums stationfit stations alike asked 
 labelled rounding carried nibs surface asfloor                         | and to its surface
 staff blunder sense control controlwords advice                        | levelled by control
 spotpoint patchmean patch shareddraws slopeerror unsearched datum areaerror | from a map
-spread zones placedepth promise grind capability material grinding pockets lifts filling way ways|
+spread zones placedepth promise grind capability material              | to a pour
+overlevel deeplimit groundhumps grinding pockets lifts filling way ways |
 joints floorsections thresholds pinplaces pins                                       |
-pourblocks pourfronts pourbays pourstrips pourways pour pumpday buying          |
+pourblocks pourfronts pourbays pourstrips pourpieces pourways pour pumpday buying |
 headedges fixedparts turns adjustment tiechecks register tiemarks placed used    | after the pour
 straightedge restloop everywhere sampled worstgap mends flatlines freemove numbered     |
 flatness verify outcome                                                | and its verdicts

@@ -181,6 +181,19 @@ def test_pages_say_what_was_asked_of_them(site: Path) -> None:
     assert str(Path.home()) not in whole
 
 
+def test_each_sheet_of_a_plan_that_cannot_be_built_says_so(site: Path, folder: Path) -> None:
+    """In its title block, and over the drawing of batches in words that stop whoever would pour."""
+    assert planned().buildable
+    assert "not buildable" not in text_of(site).lower()
+    write_pdf(replace(planned(), obstacles=("3 m² would be too deep",)), folder / "not.pdf")
+    sheets = text_of(folder / "not.pdf").split("\f")[:-1]
+    assert len(sheets) > 5
+    assert all("not buildable as it stands" in sheet for sheet in sheets)
+    stopped = [sheet for sheet in sheets if "do not pour by this drawing" in sheet]
+    (drawing,) = (sheet for sheet in stopped if "numbers are batches" in sheet.lower())
+    assert stopped == [drawing]
+
+
 def test_the_mixing_card_is_one_sheet(site: Path) -> None:
     """It hangs on a wall: water, order of work and what hurts stand on one sheet, and only they."""
     cards = [page for page in text_of(site).split("\f") if "Levelling plan: Mixing card" in page]

@@ -22,7 +22,8 @@ from pourdatum.job import Job
 from pourdatum.outcome import Plan
 from pourdatum.pipeline import plan_scan, result_data, write_results
 from pourdatum.pumpday import BayDay
-from pourdatum.report.batch_plan import batch_edges, clear_place
+from pourdatum.report import canvas
+from pourdatum.report.batch_plan import NOT_TO_POUR, batch_edges, clear_place, draw_batches
 from pourdatum.report.pour_block import pour_sheet
 from scenes import cluttered_room, written
 
@@ -180,6 +181,44 @@ def test_a_number_stands_beside_a_column() -> None:
     assert clear_place((0.3, 0.3), (0.3, 0.2), column, own) == (0.3, 0.3)
     # Where the batch has no such place it stays where it is.
     assert clear_place((1.0, 1.0), (0.3, 0.2), column, own[:0]) == (1.0, 1.0)
+
+
+@pytest.mark.parametrize("narrow", [False, True])
+def test_the_drawing_of_a_plan_that_cannot_be_built_says_so(
+    plan: Plan, narrow: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Over the map and within the picture, also where that is as narrow as a corridor."""
+    drawn = []
+    monkeypatch.setattr(canvas, "png_of", lambda figure, ramp: drawn.append(figure) or b"")
+    assert plan.pour is not None
+    if narrow:
+        corridor = shapely.box(0.0, 0.0, 0.8, 30.0)
+        floor = replace(plan.survey.floor, outline=corridor)
+        surface = replace(plan.survey.surface, floor=floor)
+        plan = replace(plan, survey=replace(plan.survey, surface=surface), surface=surface)
+    draw_batches(replace(plan, obstacles=()), plan.pour)
+    draw_batches(replace(plan, obstacles=("too deep",)), plan.pour)
+    built, stopped = drawn
+    assert not built.texts
+    assert " ".join(text.get_text() for text in stopped.texts) == NOT_TO_POUR
+    (axes,) = stopped.axes
+    top = axes.get_window_extent().y1
+    renderer = stopped.canvas.get_renderer()
+    wide, tall = stopped.canvas.get_width_height()
+    for text in stopped.texts:
+        box = text.get_window_extent(renderer)
+        assert box.x0 >= 0.0
+        assert box.x1 <= wide
+        assert top <= box.y0
+        assert box.y1 <= tall
+    # A metre is as long as before, across and down.
+    (before,) = built.axes
+    for one in (axes, before):
+        box = one.get_window_extent()
+        assert box.width / np.ptp(one.get_xlim()) == pytest.approx(
+            box.height / np.ptp(one.get_ylim()), rel=0.01
+        )
+    assert axes.get_window_extent().width == pytest.approx(before.get_window_extent().width)
 
 
 def test_the_printed_line(plan: Plan) -> None:

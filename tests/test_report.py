@@ -391,6 +391,18 @@ def test_a_hump_that_hardly_stands_out_is_not_nothing_to_grind(tmp_path):
     assert "less than 0.1 US gal" in text
 
 
+@pytest.mark.parametrize("system", ["metric", "imperial"])
+def test_a_hump_that_saves_nothing_is_not_told_in_litres(system, tmp_path):
+    """Nothing is a word and has a reason, not 0.00 l; where all save something no reason is."""
+    plan = make_plan(make_survey(system=system))
+    none = tuple(replace(h, grind_m3=0.0, saves_m3=0.0) for h in plan.humps[:1])
+    text = Seen(page_of(replace(plan, humps=(*none, *plan.humps[1:])), tmp_path)).words
+    assert not re.search(r"(?<![\d.])0\.0+ (l|US gal)", text)
+    assert "nothingnothing" in text
+    assert "by itself it would not lower the datum" in text
+    assert "would not lower" not in Seen(page_of(plan, tmp_path)).words
+
+
 def test_who_must_not_order_yet_reads_it_before_the_bags(plan, tmp_path):
     """A fill that is not known to 20 % is no order: said in the verdict and at the bags."""
     assert not plan.in_doubt

@@ -215,17 +215,31 @@ def _too_deep(
     over_m2 = read.at(rise_m - two_m).below_m2
     if over_m2 > _PART * read.curve.outline_m2:
         said = (
-            f"{show_area(over_m2, system)} lie deeper than the {show_limit(two_m, system)} that a"
-            f" lift of {under.name} and one of {sheet.name} fill together: most of the floor, and"
-            " no pocket"
+            f"{show_area(over_m2, system)} lie deeper than the {show_limit(two_m, system)} that"
+            f" {lifts_of(1, under, sheet)} fill together: most of the floor, and no pocket"
         )
     else:
         said = (
             f"{show_area(read.at(rise_m - most_m).below_m2, system)} lie deeper than the"
-            f" {show_limit(most_m, system)} that {NUMBERS[len(tops)]} lifts of {under.name} and"
-            f" one of {sheet.name} fill together"
+            f" {show_limit(most_m, system)} that {lifts_of(len(tops), under, sheet)} fill together"
         )
     return (said,)
+
+
+def lifts_of(count: int, under: Sheet, sheet: Sheet) -> str:
+    """So many lifts and the pour over them, in words; of one material they are counted together.
+
+    Examples
+    --------
+    >>> thin = Sheet("thin", (2.0, 12.0), 1.7, 20.0, 4.0, 20.0)
+    >>> deep = Sheet("deep", (8.0, 45.0), 1.8, 25.0, 5.0, 25.0)
+    >>> lifts_of(5, deep, thin), lifts_of(5, thin, thin), lifts_of(1, deep, thin)
+    ('five lifts of deep and one of thin', 'six lifts of thin', 'one lift of deep and one of thin')
+    """
+    if under.name == sheet.name:
+        return f"{NUMBERS[count + 1]} lifts of {sheet.name}"
+    each = "one lift" if count == 1 else f"{NUMBERS[count]} lifts"
+    return f"{each} of {under.name} and one of {sheet.name}"
 
 
 def _between(

@@ -15,8 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pourdatum.grid import widened
-from pourdatum.grinding import pieces_of, sums_above
 from pourdatum.material import SMALL_LEAST_M2
+from pourdatum.overlevel import pieces_of, sums_above
 
 if TYPE_CHECKING:
     from pourdatum.surface import Surface

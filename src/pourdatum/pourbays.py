@@ -21,9 +21,9 @@ Index = NDArray[np.int64]
 
 _LEAST_ARM_M2: Final = 3.0
 """Floor from which an arm of a room is poured for itself [m²]; a choice."""
-_LEAST_BAY_M2: Final = 1.0
+_LEAST_BAY_M2: Final = 3.0
 _SLIVER_M: Final = 0.7
-"""Floor and width under which a bay is none for itself: about one batch, and two of the narrowest
+"""Floor and width under which a bay is none for itself: a few batches, and two of the narrowest
 strips. Choices."""
 _SIDES: Final = 4
 

@@ -1,7 +1,8 @@
 """The way of parting and laying a floor in which every edge is wet.
 
 The first sound one is taken of: the floor as it is, its arms one by one, lanes along the sweep;
-arms and lanes without slivers.
+arms and lanes without slivers. One in which every batch lies together goes before one with a batch
+in two places.
 """
 
 from __future__ import annotations
@@ -16,6 +17,7 @@ from numpy.typing import NDArray
 
 from pourdatum.pourbays import calmed, in_arms, in_lanes, in_pieces, in_turn, without_slivers
 from pourdatum.pourblocks import Blocks
+from pourdatum.pourpieces import CARRIED_M, DRAGGED_M, parted_batches
 from pourdatum.pourstrips import PASS_M, REACH_M, SHALLOW, Crew, Laid, Pump, lay, strips
 from pourdatum.units import MM
 
@@ -26,6 +28,8 @@ _NARROWEST_M: Final = 1.2
 _MOST_MIXERS: Final = 24
 _FEW: Final = 12
 """Lanes up to which each number is tried; of more, each larger by a part in so many."""
+_FURTHER: Final = 3
+"""Partings that are tried after one in which a batch lies in two places; a choice."""
 _MOST_TRIED: Final = 600_000
 """Batches of all ways that are tried, about: by bags, no crew lays tens of thousands."""
 
@@ -39,19 +43,28 @@ def wet_edge(
     """
     best: Laid | None = None
     spare: Laid | None = None
+    parted: tuple[int, Laid] | None = None
     bays = np.zeros(blocks.level.size, np.int64)
-    tried = 0
+    tried = further = 0
+    away_m = DRAGGED_M if isinstance(crew, Pump) else CARRIED_M
     for bays in _partings(blocks, _widest_m(blocks, crew, bag_m3, working_min)):
         for laid in _ways(blocks, bays, crew, bag_m3, working_min):
             tried += laid.bay.size
             if laid.age_min <= working_min + 1e-9 and laid.sound:
                 if not laid.drawn_out:
-                    return laid, ""
+                    pieces = parted_batches(blocks, laid, away_m)
+                    if not pieces:
+                        return laid, ""
+                    if parted is None or pieces < parted[0]:
+                        parted = pieces, laid
                 spare = spare or laid
             if best is None or (not laid.sound, laid.age_min) < (not best.sound, best.age_min):
                 best = laid
-        if tried > _MOST_TRIED:
+        further += parted is not None
+        if tried > _MOST_TRIED or further > _FURTHER:
             break
+    if parted is not None:
+        return parted[1], ""
     if spare is not None:
         return spare, ""
     if best is None:
@@ -67,6 +80,11 @@ def _what_helps(
     said = (
         f"a batch meets an edge {best.age_min:.0f} min old, the working time is {working_min:g} min"
     )
+    if best.age_min <= working_min + 1e-9:
+        said = (
+            "no order was found in which every batch meets an earlier one of its bay within the"
+            f" working time of {working_min:g} min, in strips that can be reached over"
+        )
     if isinstance(crew, Pump):
         return f"{said}: a pump of more litres per minute, or stop-ends closer together"
     arms = without_slivers(blocks, in_arms(blocks))

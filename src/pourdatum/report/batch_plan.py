@@ -28,6 +28,11 @@ _SHADES: Final = ("#ffffff", "#e4e1d8", "#c9c6bc", "#f1efe8")
 _LEAST_PT: Final = 6.2
 """Size of numbers of which many would else stand on others [pt]."""
 _ALL: Final = 0.95
+NOT_TO_POUR: Final = "Not buildable as it stands: do not pour by this drawing"
+"""Stands over a drawing of batches that may lie at the mixer without its page."""
+_NOTICE_PT: Final = 11.0
+_NOTICE_IN: Final = 2.4
+"""Least width that the notice needs, also over a corridor."""
 Place = tuple[float, float]
 
 
@@ -56,13 +61,33 @@ def draw_batches(plan: Plan, sheet: PourSheet) -> bytes:
     across_in = min(_WIDE_IN, _TALLEST_IN * wide / tall)
     down_in = across_in * tall / wide
     with style.drawing():
-        figure = canvas.blank(across_in, down_in, _DPI)
-        axes = figure.add_axes((0.0, 0.0, 1.0, 1.0), label="batches")
+        notice = _notice(plan, across_in)
+        line_in = 1.4 * _NOTICE_PT / 72.0
+        sheet_in = max(across_in, _NOTICE_IN) if notice else across_in
+        head_in = line_in * (len(notice) + 0.5) if notice else 0.0
+        figure = canvas.blank(sheet_in, down_in + head_in, _DPI)
+        for number, line in enumerate(notice, 1):
+            figure.text(
+                0.5, 1.0 - number * line_in / (down_in + head_in), line, ha="center",
+                color=style.INK, fontproperties=style.font(_NOTICE_PT, bold=True),
+                parse_math=False,
+            )  # fmt: skip
+        across = across_in / sheet_in
+        frame = (0.5 * (1.0 - across), 0.0, across, down_in / (down_in + head_in))
+        axes = figure.add_axes(frame, label="batches")
         paint_batches(axes, plan, sheet, across_in / wide, margin)
         axes.set_xlim(west - margin, east + margin)
         axes.set_ylim(south - margin, north + margin)
         axes.set_axis_off()
         return canvas.png_of(figure, "level")
+
+
+def _notice(plan: Plan, across_in: float) -> list[str]:
+    """Lines over the drawing of a plan that cannot be built."""
+    if plan.buildable:
+        return []
+    room_in = 0.96 * max(across_in, _NOTICE_IN)
+    return lettering.wrapped(NOT_TO_POUR, _NOTICE_PT, room_in, bold=True, most=4)
 
 
 def paint_batches(

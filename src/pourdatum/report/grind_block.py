@@ -170,6 +170,11 @@ def _about_humps(plan: Plan) -> str:
         "Height is over the floor around the hump; the numbers are those on the map. A hump saves "
         "what it says only if those as high are ground with it."
     )
+    if any(hump.saves_m3 == 0.0 for hump in plan.humps):
+        said += (
+            " Where it saves nothing, other floor is as high or higher, or none of it stands over "
+            "the datum less the least depth: by itself it would not lower the datum."
+        )
     if plan.grinding is None:
         return said + " Whether grinding pays was not weighed."
     if plan.grinding.ground:
@@ -209,6 +214,8 @@ def _known(value: float | None) -> bool:
 def _volume(value_m3: float | None, plan: Plan) -> Html:
     if value_m3 is None or not math.isfinite(value_m3):
         return tied("open")
+    if value_m3 == 0.0:
+        return tied("nothing")
     if value_m3 < 0.001:
         return tied(show_small(value_m3, plan))
     return tied(show_volume(value_m3, plan.system))

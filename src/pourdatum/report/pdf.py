@@ -33,7 +33,7 @@ from pourdatum.report import (
     words,
     zones_block,
 )
-from pourdatum.report.batch_plan import paint_batches
+from pourdatum.report.batch_plan import NOT_TO_POUR, paint_batches
 from pourdatum.report.document import title_of
 from pourdatum.report.markup import el
 from pourdatum.report.pdf_flow import Filled, Flow
@@ -126,6 +126,9 @@ def _about(survey: Survey, plan: Plan | None) -> About:
     datum = mean_level(survey) if plan is None else f"datum {datum_words(plan)}"
     inputs = tuple(hashed(item) for item in survey.scan.inputs)
     kind = "Survey of a floor" if plan is None else "Levelling plan"
+    if plan is not None and not plan.buildable:
+        # On every sheet: each may lie on the site without the first.
+        kind += ", not buildable as it stands"
     return About(
         title_of(survey, "Floor"), kind, datum, inputs, f"Made with pourdatum {__version__}"
     )
@@ -258,7 +261,8 @@ def _batches_sheet(plan: Plan, view: PlanView) -> PlanSheet:
         paint_batches(axes, plan, sheet, 1000 / 25.4 / scale.ratio, 0.006 * scale.ratio)
 
     told = pour_block.caption(sheet, based=False)
-    return plan_sheet("Batches", bare, coloured=False, more=batches, told=told)
+    notice = "" if plan.buildable else NOT_TO_POUR
+    return plan_sheet("Batches", bare, coloured=False, more=batches, told=told, notice=notice)
 
 
 def _humps_view(view: PlanView) -> PlanView:

@@ -18,6 +18,7 @@ from pourdatum.report.contours import rounds
 from pourdatum.report.layout import DPI, Layout, colour_scale, plan_unit_m
 from pourdatum.report.pdf_paper import (
     BLOCK_MM,
+    HEAD_PT,
     MARGIN_MM,
     MM_IN,
     SMALL_PT,
@@ -38,6 +39,7 @@ _LABEL_MM: Final = 8.0
 """Room beside and under the map for the coordinates of its grid."""
 _KEY_ROW_MM: Final = 5.0
 _BARS_MM: Final = 15.0
+_NOTICE_MM: Final = 8.0
 _LARGE: Final = 100
 """Scale beyond which a floor goes on the larger sheet: at 1:100 a hump of 0.5 m is 5 mm."""
 _MARGIN_M: Final = 0.3
@@ -63,6 +65,8 @@ class PlanSheet:
         Draws on the map before the signs.
     told : str
         One line under the key.
+    notice : str
+        What must be read first: stands over the map.
     """
 
     what: str
@@ -72,6 +76,7 @@ class PlanSheet:
     coloured: bool = True
     more: Extra | None = None
     told: str = ""
+    notice: str = ""
 
     @property
     def scale_words(self) -> str:
@@ -93,7 +98,7 @@ def _none(area: Any) -> bool:
 
 
 def plan_sheet(what: str, view: PlanView, *, coloured: bool = True, more: Extra | None = None,
-               told: str = "") -> PlanSheet:  # fmt: skip
+               told: str = "", notice: str = "") -> PlanSheet:  # fmt: skip
     """The sheet on which a plan is largest: the usual one, upright or lying, else the larger."""
     west, south, east, north = view.outline.bounds
     wide, tall = east - west + _MARGIN_M, north - south + _MARGIN_M
@@ -101,22 +106,22 @@ def plan_sheet(what: str, view: PlanView, *, coloured: bool = True, more: Extra 
     rows = math.ceil(len(key_of(view)) / 2)
     best = None
     for paper in (usual, usual.turned(), large, large.turned()):
-        scale = fitting_scale(wide, tall, _room_mm(paper, rows, coloured), view.system)
+        scale = fitting_scale(wide, tall, _room_mm(paper, rows, coloured, notice), view.system)
         larger = paper.name == large.name
         if larger and best is not None and best.scale.ratio <= _LARGE:
             break
         if best is None or scale.ratio < best.scale.ratio:
-            best = PlanSheet(what, view, paper, scale, coloured, more, told)
+            best = PlanSheet(what, view, paper, scale, coloured, more, told, notice)
     assert best is not None
     return best
 
 
-def _room_mm(paper: Paper, key_rows: int, coloured: bool) -> tuple[float, float]:
+def _room_mm(paper: Paper, key_rows: int, coloured: bool, notice: str) -> tuple[float, float]:
     """Width and height of the map's frame."""
     below = _LABEL_MM + _BARS_MM + (10.0 if coloured else 0.0) + _KEY_ROW_MM * key_rows + 5.0
     return (
         paper.wide_mm - 2 * MARGIN_MM - _LABEL_MM,
-        paper.tall_mm - 2 * MARGIN_MM - BLOCK_MM - below,
+        paper.tall_mm - 2 * MARGIN_MM - BLOCK_MM - below - _NOTICE_MM * bool(notice),
     )
 
 
@@ -124,9 +129,13 @@ def draw_plan(plan: PlanSheet, about: About, page: tuple[int, int]) -> Sheet:
     """The finished sheet, within ``style.drawing``."""
     sheet, view = Sheet(plan.paper), plan.view
     key = key_of(view)
-    wide, tall = _room_mm(plan.paper, math.ceil(len(key) / 2), plan.coloured)
+    wide, tall = _room_mm(plan.paper, math.ceil(len(key) / 2), plan.coloured, plan.notice)
     layout = _layout(plan, wide, tall)
     left, top = MARGIN_MM + _LABEL_MM, MARGIN_MM
+    if plan.notice:
+        top += _NOTICE_MM
+        shown = fitted(plan.notice, HEAD_PT, wide, bold=True)
+        sheet.write(left, top - 3.0, shown, HEAD_PT, bold=True)
     axes = sheet.axes(left, top, wide, tall, "map")
     axes.set_xlim(layout.box_m[0], layout.box_m[2])
     axes.set_ylim(layout.box_m[1], layout.box_m[3])

@@ -181,11 +181,15 @@ def name_of(way: Way, system: System) -> str:
     else:
         first = words.plain(way.lifts[0].sheet.name, 60)
         filling = way.lifts[:-1]
-        by = "with" if len(filling) == 1 else f"in {NUMBERS[len(filling)]} lifts of"
         count = f"{len(way.pockets)} pocket{'s' if len(way.pockets) != 1 else ''}"
-        over = "the same over all" if first == sheet else f"then {sheet}"
-        area = show_area(filling[-1].area_m2, system)
-        parts.append(f"{count} ({area}) filled first {by} {first}, {over}")
+        where = f"{count} ({show_area(filling[-1].area_m2, system)})"
+        if first == sheet:
+            number = NUMBERS[len(way.lifts)]
+            rest = "first" if len(filling) == 1 else "others"
+            parts.append(f"{number} lifts of {sheet}, the last over all, the {rest} in {where}")
+        else:
+            by = "with" if len(filling) == 1 else f"in {NUMBERS[len(filling)]} lifts of"
+            parts.append(f"{where} filled first {by} {first}, then {sheet}")
     return ", ".join(parts)
 
 
