@@ -53,6 +53,9 @@ _MOST_LEFT_OUT: Final = 0.25
 _BETWEEN: Final = (1.0 / 12.0, 10.0 / 12.0, 1.0 / 12.0)
 """Weights of neighbouring nodes that flatten a wave by what reading between nodes does on average:
 a triangle of one cell either way has a variance of a sixth of its square."""
+ELSEWHERE: Final = tuple((k * 5 % 12 / 12.0, k / 12.0) for k in range(1, 12))
+"""Shares of a step by which all lines are laid elsewhere, to see how much that matters; even over
+both, each but once."""
 _NEAR_M: Final = 0.15
 """How far they then keep, for a scan sees the foot of a wall poorly [m]; a choice."""
 
