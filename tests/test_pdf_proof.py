@@ -14,7 +14,7 @@ from matplotlib.backends.backend_pdf import PdfPages
 
 from finished import make_check, make_survey
 from pourdatum.filelist import choose_files
-from pourdatum.outcome import Warned
+from pourdatum.headedges import Heads
 from pourdatum.report.pdf import write_pdf
 from pourdatum.report.pdf_paper import MARGIN_MM
 from pourdatum.report.proof_page import check_page
@@ -106,10 +106,12 @@ def test_a_proof_without_thickness_prints_its_levels(tmp_path: Path) -> None:
 
 def test_what_litres_hang_on_stands_beside_them(tmp_path: Path) -> None:
     """Who signs the first sheet reads there that a ceiling alone holds the thickness."""
-    check = make_check()
-    alone = Warned("ceiling-alone", "heights hang on the ceiling")
-    told = replace(check, survey=replace(check.survey, warnings=(alone,)))
-    said = "hangs on the ceiling alone"
+    told = make_check()
+    tie = told.found.registration
+    assert tie is not None
+    by_heads = replace(tie, heads=Heads(0.0, 0.001, 2.0))
+    check = replace(told, found=replace(told.found, registration=by_heads))
+    said = "nothing but a ceiling ties the heights"
     for one, there in ((check, False), (told, True)):
         write_pdf(one, tmp_path / "first.pdf")
         first = " ".join(text_of(tmp_path / "first.pdf").split("\f")[0].split())
@@ -117,7 +119,7 @@ def test_what_litres_hang_on_stands_beside_them(tmp_path: Path) -> None:
         page = check_page(one, b"")
         assert (said in page) == there
         if there:
-            assert page.index(said) < page.index("Warnings")
+            assert page.index(said) < page.index("<h2>Flatness")
 
 
 def test_nothing_of_it_runs_off_the_paper(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:

@@ -34,6 +34,8 @@ if TYPE_CHECKING:
 
 MOSTLY: Final = 0.8
 """Share of the floor that must have been seen for the whole to conform; a choice."""
+IF_CEILING: Final = "if the ceiling did not move"
+"""What is said beside whatever holds on that condition alone."""
 _ANOTHER_M: Final = 1.0
 """Departure from a level wanted from which it is another floor's [m]."""
 
@@ -53,6 +55,8 @@ class Departure:
     tolerance_m : float or None
         Allowed either way; nothing is judged without.
     verdict : str or None
+    on_ceiling : bool
+        Whether it holds only if the ceiling did not move between the scans.
     """
 
     level_m: float
@@ -61,6 +65,7 @@ class Departure:
     uncertainty_m: float
     tolerance_m: float | None = None
     verdict: Verdict | None = None
+    on_ceiling: bool = False
 
 
 @dataclass(frozen=True)
@@ -119,6 +124,24 @@ class Verification:
     rule: Rule = GUARDED
     judged: float = 1.0
     mends: tuple[Mend | None, ...] = ()
+
+    @property
+    def on_ceiling(self) -> bool:
+        """Whether a ceiling alone ties the heights, with neither heads nor marks to bear it out.
+
+        One that was hung lower by a millimetre is a millimetre of pour, and no interval holds it.
+        """
+        tie = self.registration
+        return tie is not None and tie.height_known and not tie.marks and tie.heads is None
+
+    @property
+    def verdict_on_ceiling(self) -> bool:
+        """Whether the floor's verdict is one only if the ceiling did not move."""
+        off = None if self.level is None else self.level.departure
+        if off is None or off.verdict is None or not off.on_ceiling:
+            return False
+        missed = any(one.verdict == "does not conform" for one in self.flatness)
+        return self.verdict == "conforms" or (self.verdict == "does not conform" and not missed)
 
     @property
     def verdicts(self) -> tuple[Verdict, ...]:
@@ -201,18 +224,19 @@ def verify_pour(
     tie = after.move if isinstance(after.move, Registration) else None
     placed, lacks = _placed(before, after, tie, removal_m, system)
     judged = after if levelled is None else levelled
+    own_level = judged.control is not None and judged.control.offset_m is not None
     doubt = _doubt_of_ceiling(placed, tie, takes_m, system)
     if doubt:
         assert tie is not None
         placed, lacks, tie = None, doubt, replace(tie, height_error_m=None)
         # Levels of control shots do not hang on a ceiling.
-        height_known &= judged.control is not None and judged.control.offset_m is not None
+        height_known &= own_level
     wanted = None if wanted_m is None or not height_known else (wanted_m, wanted_error_m)
     flatness = check_flatness(
         judged, criteria, rule,
         joints=joints, level_known=level_known, section_m=section_m, system=system,
     )  # fmt: skip
-    return Verification(
+    found = Verification(
         registration=tie,
         placed=placed,
         lacks=lacks,
@@ -222,6 +246,10 @@ def verify_pour(
         judged=_share_seen(before, judged),
         mends=tuple(_mend(judged, one) for one in flatness),
     )
+    if found.level is None or found.level.departure is None or own_level or not found.on_ceiling:
+        return found
+    off = replace(found.level.departure, on_ceiling=True)
+    return replace(found, level=replace(found.level, departure=off))
 
 
 def _share_seen(before: Surface, after: Surface) -> float:

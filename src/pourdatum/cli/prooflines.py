@@ -8,7 +8,7 @@ from pourdatum.report import words
 from pourdatum.report.flatness_block import flatness_rows
 from pourdatum.uncertainty import COVER_95
 from pourdatum.units import MM, show_area, show_height, show_volume
-from pourdatum.verify import MOSTLY
+from pourdatum.verify import IF_CEILING, MOSTLY
 
 if TYPE_CHECKING:
     from pourdatum.material import Sheet
@@ -34,11 +34,12 @@ def proof_rows(check: Check) -> list[tuple[str, str]]:
         by = f"{len(tie.marks)} marks" if tie.marks else tie.method
         rows.append(("frame", f"AFTER brought into BEFORE's by {by}, {left} left; {known}"))
     placed = found.placed
+    hangs = f", {IF_CEILING}" if found.on_ceiling else ""
     if placed is None:
         rows.append(("placed", "not known: see the note"))
     else:
         between = words.volume_span(*placed.volume_interval_m3, system)
-        rows.append(("placed", f"{show_volume(placed.volume_m3, system)} ({between}, 95 %)"))
+        rows.append(("placed", f"{show_volume(placed.volume_m3, system)} ({between}, 95 %){hangs}"))
         rows.append(
             (
                 "thickness",
@@ -46,7 +47,7 @@ def proof_rows(check: Check) -> list[tuple[str, str]]:
                     f"mean {show_height(placed.mean_m, system)} over "
                     f"{show_area(placed.area_m2, system)}; "
                     f"thinnest {_extreme(placed.least, check)}, "
-                    f"thickest {_extreme(placed.greatest, check)}"
+                    f"thickest {_extreme(placed.greatest, check)}{hangs}"
                 ),
             )
         )
@@ -71,6 +72,7 @@ def proof_rows(check: Check) -> list[tuple[str, str]]:
         off = level.departure
         if off is not None:
             judged = f"; {off.verdict}" if off.verdict else ""
+            judged += f", {IF_CEILING}" if off.on_ceiling else ""
             wanted = words.level(off.level_m + check.origin_m[2], system)
             rows.append(
                 (
@@ -112,6 +114,7 @@ def _sheet_rows(check: Check, sheet: Sheet, placed: Placed) -> list[tuple[str, s
 
 def _used_rows(check: Check) -> list[tuple[str, str]]:
     system, rows = check.system, []
+    hangs = f", {IF_CEILING}" if check.found.on_ceiling else ""
     used, planned = check.used, check.planned
     if used is not None:
         low, high = (edge * MM for edge in used.found_interval_m3)
@@ -122,6 +125,7 @@ def _used_rows(check: Check) -> list[tuple[str, str]]:
                     f"{used.bags} used, {words.water(used.found_m3 * MM, system, 2)} each "
                     f"({words.water(low, system, 2)} to {words.water(high, system, 2)}, 95 %), "
                     f"{words.water(used.stated_m3 * MM, system, 2)} by the sheet: {used.verdict}"
+                    f"{hangs}"
                 ),
             )
         )
@@ -133,7 +137,7 @@ def _used_rows(check: Check) -> list[tuple[str, str]]:
                 (
                     f"{show_volume(planned.planned_m3, system)} were planned: "
                     f"{show_volume(abs(planned.difference_m3), system)} {sign} were placed"
-                    f"{'' if planned.agrees else ', more than the two intervals allow'}"
+                    f"{'' if planned.agrees else ', more than the two intervals allow'}{hangs}"
                 ),
             )
         )
@@ -147,4 +151,4 @@ def verdict_line(check: Check) -> str:
         return "MEASURED, NOT JUDGED: no criterion was asked for"
     if check.found.judged < MOSTLY:
         return f"{verdict.upper()}: only {check.found.judged:.0%} of the floor was seen"
-    return verdict.upper()
+    return verdict.upper() + (f", {IF_CEILING}" if check.found.verdict_on_ceiling else "")

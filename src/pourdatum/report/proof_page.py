@@ -10,8 +10,8 @@ from pourdatum.report.document import document
 from pourdatum.report.markup import Html, el
 from pourdatum.report.proof_view import draw_profile, worst_gaps
 from pourdatum.uncertainty import COVER_95
-from pourdatum.units import MM, show_area, show_height, show_length, show_volume
-from pourdatum.verify import MOSTLY
+from pourdatum.units import MM, show_area, show_height, show_length, show_limit, show_volume
+from pourdatum.verify import IF_CEILING, MOSTLY
 
 if TYPE_CHECKING:
     from pourdatum.finding import Flatness
@@ -89,12 +89,16 @@ def check_page(check: Check, picture: bytes) -> str:
 
 def hangs_on(check: Check) -> Html | None:
     """What the litres stand on where nothing else bears it out; None where something does."""
-    if not any(item.code == "ceiling-alone" for item in check.warnings):
+    placed, system = check.found.placed, check.system
+    if placed is None or not check.found.on_ceiling:
         return None
+    each = placed.area_m2 / MM
     return el(
         "p",
-        "What was placed hangs on the ceiling alone: a ceiling that was boarded or hung lower "
-        "between the scans is in these figures and in no interval. See the warnings.",
+        f"What was placed is told {IF_CEILING}: nothing but a ceiling ties the heights of the two "
+        "scans. One that was boarded or hung lower between them is in these figures and in no "
+        f"interval, {show_volume(each, system)} for each {show_limit(0.001, system)}. Door heads "
+        "seen in both scans, or marks, take the condition away.",
     )
 
 
@@ -128,6 +132,8 @@ def verdict(check: Check) -> Html:
     off = check.found.level.departure if check.found.level is not None else None
     if off is not None and off.verdict == check.verdict != "conforms":
         missed.append("departure from the level")
+    if check.found.verdict_on_ceiling:
+        text += f" That holds {IF_CEILING}, for the level wanted hangs on it."
     if missed and check.verdict == "undecided":
         text += " What this scan cannot decide, and why stands with the figures below:"
     return el(
@@ -150,6 +156,7 @@ def figures(check: Check) -> Html:
                 "Placed",
                 show_volume(placed.volume_m3, system),
                 f"{words.volume_span(*placed.volume_interval_m3, system)} (95 %)",
+                IF_CEILING if check.found.on_ceiling else None,
             ),
             blocks.figure_card(
                 "Mean thickness",
@@ -264,6 +271,7 @@ def level(check: Check) -> Html | None:
                     f"{words.minus(show_height(off.lowest_m, system))} and "
                     f"{words.minus(show_height(off.highest_m, system))}, "
                     f"each ± {show_height(off.uncertainty_m, system)}"
+                    f"{f', {IF_CEILING}' if off.on_ceiling else ''}"
                 ),
             ),
         ]
@@ -364,7 +372,10 @@ def against(check: Check) -> Html | None:
                     f"({words.water(low, system, 2)} to {words.water(high, system, 2)}, 95 %)"
                 ),
             ),
-            ("Yield", el("b", used.verdict)),
+            (
+                "Yield",
+                el("b", used.verdict + (f", {IF_CEILING}" if check.found.on_ceiling else "")),
+            ),
         ]
         parts.append(blocks.facts(rows))
         if used.reasons:
@@ -382,6 +393,7 @@ def against(check: Check) -> Html | None:
                 (
                     f"{show_volume(abs(planned.difference_m3), system)} {sign}; the intervals "
                     f"{'meet' if planned.agrees else 'do not meet'}"
+                    f"{f', {IF_CEILING}' if check.found.on_ceiling else ''}"
                 ),
             ),
         ]

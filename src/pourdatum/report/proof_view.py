@@ -12,6 +12,7 @@ from pourdatum.report import canvas, contours, style, words
 from pourdatum.report.picture import levels_view, openings_of, others_of, things_of
 from pourdatum.report.view import Area, Mark, PlanView
 from pourdatum.units import FOOT_M, show_area, show_height, show_volume
+from pourdatum.verify import IF_CEILING
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -62,6 +63,7 @@ def thickness_view(check: Check) -> PlanView:
             f"{show_area(placed.area_m2, system)} · {show_volume(placed.volume_m3, system)} "
             f"({words.volume_span(low_m3, high_m3, system)}) · mean "
             f"{show_height(placed.mean_m, system)}"
+            f"{f' · {IF_CEILING}' if check.found.on_ceiling else ''}"
         ),
     )
     return PlanView(

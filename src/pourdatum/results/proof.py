@@ -34,6 +34,7 @@ from pourdatum.results.rounding import (
 )
 from pourdatum.uncertainty import COVER_95
 from pourdatum.units import MM
+from pourdatum.verify import IF_CEILING
 
 if TYPE_CHECKING:
     from pourdatum.outcome import Check
@@ -55,6 +56,7 @@ def check_result(check: Check) -> VerifyResult:
     return VerifyResult(
         **common,
         verdict=found.verdict,
+        verdict_condition=IF_CEILING if found.verdict_on_ceiling else None,
         judged_share=rounded(found.judged, 4),
         registration=_registration(check),
         placed=_placed(check),
@@ -126,6 +128,17 @@ def _placed(check: Check) -> PlacedPart:
         deep_m2=deep,
         removal_mm=mm(placed.removal_m),
         why_not="",
+        condition=_condition(check) if check.found.on_ceiling else None,
+    )
+
+
+def _condition(check: Check) -> str:
+    """On what litres and thickness hang, and what each millimetre of it is worth."""
+    placed = check.found.placed
+    assert placed is not None
+    return (
+        f"{IF_CEILING}: each millimetre by which it was boarded or hung lower between the scans is "
+        f"{placed.area_m2:.0f} l of these, and no interval holds that"
     )
 
 
@@ -165,6 +178,7 @@ def _level(check: Check) -> LevelPart:
             uncertainty_mm=mm(off.uncertainty_m),
             tolerance_mm=mm_or_none(off.tolerance_m),
             verdict=off.verdict,
+            condition=IF_CEILING if off.on_ceiling else None,
         ),
     )
 

@@ -72,6 +72,9 @@ class PlacedPart(Part):
     deep_m2: float | None = Field(description="surely thicker than the sheet allows")
     removal_mm: float | None = Field(description="taken off between the scans, as recorded")
     why_not: str = Field(description="empty where it could be had")
+    condition: str | None = Field(
+        default=None, description="on which all of it holds and which no interval has"
+    )
 
 
 class DeparturePart(Part):
@@ -83,6 +86,7 @@ class DeparturePart(Part):
     uncertainty_mm: float
     tolerance_mm: float | None
     verdict: Verdict | None
+    condition: str | None = Field(default=None, description="on which it holds")
 
 
 class LevelPart(Part):
@@ -123,6 +127,7 @@ class VerifyResult(Common):
 
     schema_: Literal["pourdatum.verify/1"] = Field(alias="schema")
     verdict: Verdict | None = Field(description="of the whole floor; null where nothing was asked")
+    verdict_condition: str | None = Field(default=None, description="on which the verdict holds")
     judged_share: float = Field(description="of the floor, seen after the pour")
     registration: RegistrationPart
     placed: PlacedPart
