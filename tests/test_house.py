@@ -34,7 +34,8 @@ spotpoint patch shareddraws slopeerror unsearched datum areaerror spread | from 
 zones placedepth promise grind capability material grinding pockets lifts filling way ways|
 joints floorsections thresholds pinplaces pins                                       |
 pourblocks pourfronts pourbays pourstrips pourways pour pumpday buying          |
-headedges fixedparts turns adjustment tiechecks register tiemarks placed used    | after the pour
+headedges levelfaces fixedparts turns adjustment tiechecks register  | after the pour
+tiemarks placed used                                                   |
 straightedge restloop everywhere sampled worstgap mends flatlines freemove numbered     |
 flatness verify outcome                                                | and its verdicts
 simulate                                                               | test bed

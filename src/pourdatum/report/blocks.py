@@ -400,6 +400,22 @@ SILICA: Final = (
 )
 
 
+def after_the_pour() -> Html:
+    """What hurts people who mend a floor that has set, and what a scan says nothing of."""
+    return el(
+        "section",
+        el("h2", "Before you mend or cover it"),
+        bullets(
+            [
+                SILICA,
+                "Moisture, strength and adhesion are tested before a covering, not scanned.",
+                "The bag's own instructions, local codes and licensed practice come first.",
+            ]
+        ),
+        cls="caution",
+    )
+
+
 def cautions(*more: str) -> Html:
     """What hurts people, and what comes before this page."""
     return el(

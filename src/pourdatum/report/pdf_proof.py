@@ -106,7 +106,7 @@ def proof_parts(check: Check) -> list[Part]:
             blocks.measure_again(survey),
             blocks.particulars(survey),
             proof_page.files(check),
-            blocks.cautions(),
+            blocks.after_the_pour(),
         )
     )
     return parts

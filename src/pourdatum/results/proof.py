@@ -16,6 +16,7 @@ from pourdatum.results.proof_models import (
     BagsUsedPart,
     DeparturePart,
     ExtremePart,
+    LevelFacePart,
     LevelPart,
     MarkPart,
     PlacedPart,
@@ -92,6 +93,16 @@ def _registration(check: Check) -> RegistrationPart:
         ceilings_m=[metres(height) for height in tie.heads_m],
         heads_rise_mm=None if tie.heads is None else mm(tie.heads.rise_m),
         heads_uncertainty_mm=None if tie.heads is None else mm(COVER_95 * tie.heads.error_m),
+        level_faces=[
+            LevelFacePart(
+                height_m=metres(one.height_m),
+                rise_mm=mm(one.rise_m),
+                uncertainty_mm=mm(COVER_95 * one.error_m),
+                area_m2=area(one.area_m2),
+            )
+            for one in tie.faces
+        ],
+        mirror_alike=tie.mirror_alike,
         overlap=rounded(tie.overlap, 3),
         wall_m2=area(tie.wall_m2),
         level_m2=area(tie.level_m2),
@@ -128,7 +139,9 @@ def _placed(check: Check) -> PlacedPart:
         deep_m2=deep,
         removal_mm=mm(placed.removal_m),
         why_not="",
+        floor_share=rounded(placed.share, 4),
         condition=_condition(check) if check.found.on_ceiling else None,
+        borne_out_by=check.found.borne_out or None,
     )
 
 
@@ -188,7 +201,7 @@ def _used(used: BagsUsed) -> BagsUsedPart:
     return BagsUsedPart(
         bags=used.bags,
         stated_l_per_bag=rounded(used.stated_m3 * MM, 3),
-        found_l_per_bag=rounded(used.found_m3 * MM, 3),
+        found_l_per_bag=None if used.found_m3 is None else rounded(used.found_m3 * MM, 3),
         found_interval_l_per_bag=(low, high),
         verdict=used.verdict,
         reasons=list(used.reasons),
