@@ -32,11 +32,10 @@ def flatness(survey: Survey) -> Html | None:
     """Every criterion asked for; None where none was."""
     if not survey.flatness:
         return None
-    # The verdict stands second: on a phone the rest has to be scrolled to.
     head = ("Criterion", "Verdict", "Limit", "Found", "Uncertainty", "Within", place_head(survey))
     return section(
         "Flatness",
-        table(head, [_row(survey, one) for one in survey.flatness]),
+        table(head, [_row(survey, one) for one in survey.flatness], stacked=True),
         bullets(_told(survey.flatness)),
         el(
             "p",
