@@ -35,8 +35,8 @@ zones placedepth promise grind capability material grinding pockets lifts fillin
 joints floorsections thresholds pinplaces pins                                       |
 pourblocks pourfronts pourbays pourstrips pourways pour pumpday buying          |
 headedges fixedparts turns adjustment tiechecks register tiemarks placed used    | after the pour
-straightedge restloop everywhere sampled worstgap mends flatlines freemove numbered     |
-flatness verify outcome                                                | and its verdicts
+straightedge restloop everywhere sampled gapdoubt worstgap mends flatlines freemove |
+numbered flatness verify outcome                                                | and its verdicts
 simulate                                                               | test bed
 read report write                                                      | the edges
 tomlfile proofjob jobfloor job sheetfile outline_dxf outline_file filelist results| the front
