@@ -36,8 +36,8 @@ joints floorsections thresholds pinplaces pins                                  
 pourblocks pourfronts pourbays pourstrips pourways pour pumpday buying          |
 headedges levelfaces fixedparts turns adjustment tiechecks register  | after the pour
 tiemarks placed used                                                   |
-straightedge restloop everywhere sampled worstgap mends flatlines freemove numbered     |
-flatness verify outcome                                                | and its verdicts
+straightedge restloop everywhere sampled gapdoubt worstgap mends flatlines freemove |
+numbered flatness verify outcome                                                | and its verdicts
 simulate                                                               | test bed
 read report write                                                      | the edges
 tomlfile proofjob jobfloor job sheetfile outline_dxf outline_file filelist results| the front
