@@ -37,6 +37,8 @@ _ALIKE: Final = 9.0
 """Cubes whose means err alike, for their faces are smoothed over that many."""
 _MIXED_M: Final = 0.001
 """What a small face errs by besides, for spots at its edge are half wall [m]."""
+_BOARD_M: Final = 0.0095
+"""Thinnest board that ceilings are usually lined with [m]; common practice, no source."""
 _LEAST_M: Final = 0.005
 _TIMES: Final = 3.0
 """Difference from what the heights were tied by, [m] and in standard errors, from which one of the
@@ -75,9 +77,26 @@ class LevelFace:
         """
         return abs(self.rise_m) > max(_LEAST_M, _TIMES * self.error_m)
 
+    @property
+    def agrees(self) -> bool:
+        """Whether it bears that out, known well enough to notice a board.
+
+        Examples
+        --------
+        >>> [LevelFace(2.1, 0.002, error, 0.1).agrees for error in (0.001, 0.004)]
+        [True, False]
+        """
+        return not self.differs and _TIMES * self.error_m <= _BOARD_M
+
 
 def faces_between(
-    own_m: Array, height_m: Array, other_m: Array, normal: Array, wall_m: Array, cube_m: float
+    own_m: Array,
+    height_m: Array,
+    other_m: Array,
+    normal: Array,
+    wall_m: Array,
+    cube_m: float,
+    bend_m: float = 0.0,
 ) -> tuple[LevelFace, ...]:
     """Level faces of a scan, brought into the frame of another, against those of the other.
 
@@ -93,6 +112,9 @@ def faces_between(
         Places of the fixed scan on upright faces [m]: what hangs free, a lamp, is no witness.
     cube_m : float
         Side of a cube [m].
+    bend_m : float, optional
+        Slow bends of the two scans, one standard deviation [m]: at a small face they do not
+        average out.
 
     Returns
     -------
@@ -138,7 +160,8 @@ def faces_between(
         spread = 1.4826 * float(np.median(np.abs(rise[use] - middle)))
         if spread > _TOGETHER_M:
             continue
-        error_m = math.hypot(spread / math.sqrt(max(use.sum() / _ALIKE, 1.0)), _MIXED_M)
+        noise_m = spread / math.sqrt(max(use.sum() / _ALIKE, 1.0))
+        error_m = math.hypot(noise_m, _MIXED_M, bend_m)
         found.append(
             LevelFace(
                 float(np.median(height_m[use])), middle, error_m, float(use.sum()) * cube_m**2

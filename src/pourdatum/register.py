@@ -25,7 +25,15 @@ from pourdatum.move import Move, about_z, as_place, as_rotation
 from pourdatum.optional import need
 from pourdatum.passing import Progress, silent
 from pourdatum.scan import Scan
-from pourdatum.tiechecks import check_mirror, check_tie, met_by, rivals_of, turns_in_words
+from pourdatum.tiechecks import (
+    LEAST_OVERLAP,
+    check_mirror,
+    check_tie,
+    met_by,
+    overlap_of,
+    rivals_of,
+    turns_in_words,
+)
 from pourdatum.turns import Start, starts
 from pourdatum.uncertainty import SENSORS, SharedError
 
@@ -136,7 +144,7 @@ class Registration:
         return tuple(
             one
             for one in self.faces[1:]
-            if not one.differs and abs(one.height_m - self.faces[0].height_m) > _CEILING_M
+            if one.agrees and abs(one.height_m - self.faces[0].height_m) > _CEILING_M
         )
 
 
@@ -194,17 +202,26 @@ def register_scans(
     if not poses:
         _refuse_start(own, other, tree, freedom, turn_rad, o3d)
     best, others = _tried(own, other, tree, poses, freedom)
+    likeliest = best
+    if turn_rad is not None:
+        # A turn that was told wrong is neither another room nor a mirror.
+        likeliest, _ = _tried(own, other, tree, _poses(own, other, None, o3d), freedom)
+        told, most = (overlap_of(one, own, other, tree) for one in (best, likeliest))
+        if told < LEAST_OVERLAP <= most:
+            _refuse_start(own, other, tree, freedom, turn_rad, o3d)
     turned_over = _mirrored(own)
     alike = check_mirror(
-        best,
+        likeliest,
         [adjust(turned_over, other, tree, pose, freedom)
          for pose in _poses(turned_over, other, None, o3d)],
-        own, turned_over, tree,
+        own, turned_over, other, tree,
     )  # fmt: skip
     overlap = check_tie(best, others, own, other, tree, freedom)
     moved = np.column_stack([best.place_m(own.head_m[:, :3]), own.head_m[:, 3]])
     heads = heads_between(moved, other.head_m, other.cube_m)
-    tie = _registration(best, own, overlap, fixed, freedom, heads, _faces(best, own, other))
+    tie = _registration(
+        best, own, overlap, fixed, freedom, heads, _faces(best, own, other, freedom)
+    )
     return replace(tie, mirror_alike=alike)
 
 
@@ -219,7 +236,9 @@ def _mirrored(parts: FixedParts) -> FixedParts:
     )  # fmt: skip
 
 
-def _faces(best: Adjusted, own: FixedParts, other: FixedParts) -> tuple[LevelFace, ...]:
+def _faces(
+    best: Adjusted, own: FixedParts, other: FixedParts, freedom: Freedom
+) -> tuple[LevelFace, ...]:
     """What each level face over head height says of the heights."""
     high, there = (one.level & (one.height_m > HEAD_M) for one in (own, other))
     return faces_between(
@@ -229,6 +248,7 @@ def _faces(best: Adjusted, own: FixedParts, other: FixedParts) -> tuple[LevelFac
         other.normal[there],
         other.place_m[other.upright],
         other.cube_m,
+        freedom.bend_m,
     )
 
 
@@ -271,8 +291,8 @@ def _refuse_start(
     best, others = _tried(own, other, tree, _poses(own, other, None, o3d), freedom)
     turns = turns_in_words([best, *rivals_of(best, others, own, tree)])
     raise JobError(
-        f"no wall of AFTER lies on one of BEFORE once it is turned anticlockwise, seen from above,"
-        f" by about {math.degrees(turn_rad):g} degrees",
+        "walls of AFTER do not lie on those of BEFORE once it is turned anticlockwise, seen from"
+        f" above, by about {math.degrees(turn_rad):g} degrees",
         where="--turn",
         hint=f"walls agree at {' or '.join(f'--turn {turn}' for turn in turns)}",
         id="turn",

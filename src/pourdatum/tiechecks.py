@@ -228,6 +228,7 @@ def check_mirror(
     mirrored: Sequence[Adjusted],
     own: FixedParts,
     own_mirrored: FixedParts,
+    fixed: FixedParts,
     tree: cKDTree,
 ) -> bool:
     """Whether the scan would fit about as well if it were mirrored, refused where it fits better.
@@ -240,8 +241,10 @@ def check_mirror(
         Poses of the scan's mirror image.
     own, own_mirrored : FixedParts
         The scan and its image, cube by cube.
+    fixed : FixedParts
+        The other scan.
     tree : cKDTree
-        Of the fixed scan.
+        Of it.
 
     Raises
     ------
@@ -252,6 +255,9 @@ def check_mirror(
     alike = False
     for other in mirrored:
         if other.residual_m > _WORSE * best.residual_m:
+            continue
+        # Of two rooms neither fits.
+        if overlap_of(other, own_mirrored, fixed, tree) < LEAST_OVERLAP:
             continue
         met_so = met_by(other, own_mirrored, tree)
         here = float((met & ~met_so).sum()) * own.cube_m**2
