@@ -10,6 +10,7 @@ import pytest
 import shapely
 
 from pourdatum.everywhere import BEARINGS, Rests, lay_everywhere, rest_on, rests
+from pourdatum.gapdoubt import carried_on
 from pourdatum.grid import Grid
 from pourdatum.simulate import Hump, Relief, Wave
 from pourdatum.straightedge import gaps_under
@@ -140,7 +141,9 @@ def test_all_directions_and_places_lie_on_the_floor() -> None:
     for one in laid:
         for k in range(0, one.line.size, max(one.line.size // 50, 1)):
             levels = one.levels_m(k)
-            assert ROOM.buffer(1e-6).covers(shapely.LineString(levels))
+            assert ROOM.buffer(1e-6).covers(shapely.MultiPoint(levels))
+            # Between two levels 50 mm apart a corner of the column may stand in by half of that.
+            assert ROOM.buffer(0.025).covers(shapely.LineString(levels))
             ends = levels[-1] - levels[0]
             assert np.hypot(*ends) == pytest.approx(2.0)
             turn = math.atan2(ends[0], ends[1]) % math.pi
@@ -176,3 +179,37 @@ def compiled(rows: np.ndarray) -> Rests:
     first = np.arange(len(rows)) * rows.shape[1]
     gap, steps, rocks = loops.rest_rows(rows.ravel(), first, rows.shape[1], 1e-11)
     return Rests(gap, steps * (2.0 / (rows.shape[1] - 1)), rocks)
+
+
+def test_what_rises_past_the_ends_is_doubt() -> None:
+    """A dish of 3 x² mm about a middle 1 m from its last level, and 40 mm of floor beyond.
+
+    Over 2 m it leaves 3 mm wherever it lies, so nothing is gained by pushing on. A floor that is
+    level up to 0.5 m and rises by 8 mm per m from there leaves 4 * 1.5 / 2 mm over its corner, and
+    pushed on by 50 mm 4.4 * 1.45 / 2.
+    """
+    dish = 3.0 * np.linspace(-1.0, 1.0, 41) ** 2
+    pushed = carried_on(dish, 0.05, 0.04)
+    # The slope at the end falls short of the curve by 3 * (0.04² + 0.05 * 0.04) mm.
+    assert rest_on(pushed[None], 2.0).gap_m[0] == pytest.approx(3.0, abs=0.011)
+    along = np.linspace(-1.0, 1.0, 41)
+    ramp = 8.0 * np.maximum(along - 0.5, 0.0)
+    for level, gap in ((ramp, 3.0), (carried_on(ramp, 0.05, 0.05), 3.19)):
+        assert float(rest_on(level[None], 2.0).gap_m[0]) == pytest.approx(gap, abs=1e-9)
+
+
+def test_the_far_end_of_the_floor_has_a_place() -> None:
+    """A strip 50 mm longer than the straightedge, whose last level alone stands 10 mm high.
+
+    In steps of 100 mm from the near end no straightedge reached it, and the floor had no gap. From
+    the last level to the one 2 m before it the next to last lies 10 * 39 / 40 mm under the chord.
+    """
+    for turned in (False, True):
+        strip = np.zeros((3, 42))
+        strip[:, -1] = 0.010
+        grid = Grid(0.0, 0.0, 0.05, *strip.T.shape) if turned else Grid(0.0, 0.0, 0.05, 3, 42)
+        height = strip.T if turned else strip
+        for level in (height, height[::-1, ::-1]):
+            laid = lay_everywhere(grid, np.ones(level.shape, bool), 2.0)
+            worst_m = max(float(one.gap_m.max()) for one in rests(grid, level, laid))
+            assert worst_m == pytest.approx(0.010 * 39 / 40, abs=1e-9)

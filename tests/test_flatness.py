@@ -400,6 +400,38 @@ def test_free_movement_of_short_waves_lies_within_its_doubt(seed) -> None:
     assert 1.96 * found.error_m < 0.15 * found.value_m
 
 
+def test_free_movement_tells_what_other_layings_of_its_grid_say() -> None:
+    """A wave of 6 m and amplitude a reads 2 a |sin p| on a grid of 3 m that begins at its phase p.
+
+    Neighbours half a wave apart are as far off the middle, on either side of it; along y nothing
+    moves. A twelfth of 3 m is 15° of phase, so twelve layings reach sin 82.5° of 2 a and sin 7.5°.
+    At 3 mm that is 0.8 to 5.9 mm about the 4.5 mm of FM1: where the grid lies decides, and no
+    floor is passed or failed by that. 1 mm keeps it wherever.
+    """
+    room = shapely.box(0.0, 0.0, 14.0, 8.0)
+    rng = np.random.default_rng()
+    # The grid of 3 m lies even in 13.7 m: its first node stands 1 m from the wall.
+    off = math.asin(rng.uniform(0.15, 0.3))
+    for a_m, verdict in ((0.003, "undecided"), (0.001, "conforms")):
+        wave = Relief(waves=(Wave(a_m, 6.0, 0.0, off - math.tau / 6.0),))
+        points = walled(
+            room, rng, per_m2=1500.0, height=wave.height, noise_m=0.0005, wall_per_m2=200.0
+        )
+        surface = replace(surface_of(points), shared=EXACT)
+        assert Relief(waves=wave.waves).height(1.0, 2.0) == pytest.approx(a_m * math.sin(off))
+        e, f = check_flatness(surface, ["TR34:FM1"])
+        assert e.value == pytest.approx(2.0 * a_m * math.sin(off), abs=0.0003)
+        low, high = e.interval
+        assert low <= 2.0 * a_m * math.sin(math.radians(7.5)) + 0.0003
+        assert high >= 2.0 * a_m * math.sin(math.radians(82.5)) - 0.0003
+        assert e.uncertainty == pytest.approx(max(e.value - low, high - e.value))
+        assert e.verdict == verdict
+        assert "11 other layings of the grid give" in e.said
+        assert ("where it is laid would decide" in e.why) == (verdict == "undecided")
+        assert f.interval[1] < 2.0 * limit_of("TR34:FM1").f_m
+    assert check_flatness(surface, ["TR34:FM1"], Rule("simple"))[0].verdict == "conforms"
+
+
 def test_too_few_readings_decide_no_f_number() -> None:
     """Lines of 3.8 and 3.4 m hold 11 and 10 curvatures, but three and two falls of ten feet.
 

@@ -51,7 +51,7 @@ def text_of(page: object) -> str:
 def test_the_table_has_value_limit_verdict_and_place() -> None:
     """One row each; places in the scan's own plan; a share is never rounded up to all."""
     text = text_of(flatness(shown()))
-    assert "3mm/2m conforms 3.0 mm 2.1 mm 0.4 mm 99.9 % 102.00, 253.00" in text
+    assert "3mm/2m conforms 3.0 mm 2.1 mm ± 0.4 mm (95 %) 99.9 % 102.00, 253.00" in text
     assert "E1155:FF35/FL25, FL undecided 25.0" in text
     assert "TR34:DM1 not known" in text
     assert "along 30° clockwise from +y" in text
@@ -177,8 +177,41 @@ def test_an_f_number_shows_from_where_to_where() -> None:
     assert "78.0 or more" in text
     assert "69.4" not in text
     first = next(row for row in result_lines(survey, "out", ["report"]) if "flatness" in row[:9])
-    assert "147.4, 78.0 to 156.1 with other lines (35.0 asked)" in first
+    assert "147.4, 78.0 to 156.1 with other layings (35.0 asked)" in first
     assert "±" not in first
+
+
+def test_each_row_says_what_its_uncertainty_is() -> None:
+    """± at 95 %, an interval that other layings widen, or a value that is a bound: never one word.
+
+    The head promised ± at 95 % for all of them.
+    """
+    level = replace(GAP, value=0.0012, uncertainty=0.0005)
+    moves = replace(level, criterion="TR34:FM1", part="E", interval=(0.0004, 0.0031))
+    number = Flatness(
+        "E1155:FF35/FL25", "FF", "ASTM E1155", False, 35.0, 147.4, 69.4, interval=(78.0, 156.1)
+    )
+    bound = replace(number, interval=None, uncertainty=None, at_least=True)
+    for rows, told, untold in (
+        ((level,), ["± 0.5 mm (95 %)"], ["other layings", "bound"]),
+        ((moves,), ["0.4 to 3.1 mm"], ["± 0.5", "± is", "bound"]),
+        ((number, bound), ["78.0 to 156.1", "a bound"], ["± is", "(95 %)"]),
+        ((level, number), ["± 0.5 mm (95 %)", "78.0 to 156.1"], ["bound"]),
+    ):
+        text = text_of(flatness(replace(make_survey(), flatness=rows)))
+        assert "± (95 %)" not in text
+        assert "Uncertainty" in text
+        for said in told:
+            assert said in text
+        for said in untold:
+            assert said not in text
+        assert ("other layings" in text) == any(one.interval is not None for one in rows)
+    line = next(
+        row
+        for row in result_lines(replace(make_survey(), flatness=(moves,)), "out", ["report"])
+        if "flatness" in row[:9]
+    )
+    assert "1.2 mm, 0.4 to 3.1 mm with other layings (" in line
 
 
 def test_what_is_said_of_places_is_said_of_gaps_everywhere_alone() -> None:

@@ -35,9 +35,10 @@ spread zones placedepth promise grind capability material              | to a po
 overlevel deeplimit groundhumps grinding pockets lifts filling way ways |
 joints floorsections thresholds pinplaces pins                                       |
 pourblocks pourfronts pourbays pourstrips pourpieces pourways pour pumpday buying |
-headedges fixedparts turns adjustment tiechecks register tiemarks placed used    | after the pour
-straightedge restloop everywhere sampled worstgap mends flatlines freemove numbered     |
-flatness verify outcome                                                | and its verdicts
+headedges levelfaces fixedparts turns adjustment tiechecks register  | after the pour
+tiemarks placed used                                                   |
+straightedge restloop everywhere sampled gapdoubt worstgap mends flatlines freemove |
+numbered flatness verify outcome                                                | and its verdicts
 simulate                                                               | test bed
 read report write                                                      | the edges
 tomlfile proofjob jobfloor job sheetfile outline_dxf outline_file filelist results| the front

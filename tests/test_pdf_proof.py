@@ -14,7 +14,8 @@ from matplotlib.backends.backend_pdf import PdfPages
 
 from finished import make_check, make_survey
 from pourdatum.filelist import choose_files
-from pourdatum.outcome import Warned
+from pourdatum.headedges import Heads
+from pourdatum.report.labels import Box, Taken
 from pourdatum.report.pdf import write_pdf
 from pourdatum.report.pdf_paper import MARGIN_MM
 from pourdatum.report.proof_page import check_page
@@ -40,7 +41,8 @@ def test_every_sheet_says_of_which_scans_it_is(printed: Path) -> None:
     """Summary, plan, flatness, worst places, frame and cautions, each with both hashes."""
     check = make_check()
     pages = text_of(printed).split("\f")[:-1]
-    for what in ("Summary", "Thickness placed", "Flatness", "Worst places", "Frame and cautions"):
+    for what in ("Summary", "Thickness placed", "Flatness", "Worst places", "Handed over",
+                 "Frame and cautions"):  # fmt: skip
         assert any(f"Proof of a poured floor: {what}" in page for page in pages), what
     for number, page in enumerate(pages, 1):
         assert f"sheet {number} of {len(pages)}" in page
@@ -49,7 +51,7 @@ def test_every_sheet_says_of_which_scans_it_is(printed: Path) -> None:
         assert check.scan.inputs[0].sha256 in page
     whole = "\n".join(pages)
     for said in ("Does not conform", "Level, apart from flatness", "Both scans in one frame",
-                 "Cement powder and wet mix burn skin"):  # fmt: skip
+                 "Before you mend or cover it"):  # fmt: skip
         assert said in whole, said
 
 
@@ -106,10 +108,12 @@ def test_a_proof_without_thickness_prints_its_levels(tmp_path: Path) -> None:
 
 def test_what_litres_hang_on_stands_beside_them(tmp_path: Path) -> None:
     """Who signs the first sheet reads there that a ceiling alone holds the thickness."""
-    check = make_check()
-    alone = Warned("ceiling-alone", "heights hang on the ceiling")
-    told = replace(check, survey=replace(check.survey, warnings=(alone,)))
-    said = "hangs on the ceiling alone"
+    told = make_check()
+    tie = told.found.registration
+    assert tie is not None
+    by_heads = replace(tie, heads=Heads(0.0, 0.001, 2.0))
+    check = replace(told, found=replace(told.found, registration=by_heads))
+    said = "nothing but a ceiling ties the heights"
     for one, there in ((check, False), (told, True)):
         write_pdf(one, tmp_path / "first.pdf")
         first = " ".join(text_of(tmp_path / "first.pdf").split("\f")[0].split())
@@ -117,7 +121,7 @@ def test_what_litres_hang_on_stands_beside_them(tmp_path: Path) -> None:
         page = check_page(one, b"")
         assert (said in page) == there
         if there:
-            assert page.index(said) < page.index("Warnings")
+            assert page.index(said) < page.index("<h2>Flatness")
 
 
 def test_nothing_of_it_runs_off_the_paper(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
@@ -158,3 +162,22 @@ def test_it_is_legible_in_grey_and_the_same_twice(printed: Path, tmp_path: Path)
 
     for sheet in sorted(tmp_path.glob("g-*.pbm")):
         assert (~np.asarray(Image.open(sheet))).mean() > 0.003, sheet.name
+
+
+def test_both_sides_can_sign(printed: Path) -> None:
+    """Job, client and site, what was found, and a name, a date and a signature of either side."""
+    page = next(page for page in text_of(printed).split("\f") if "For the contractor" in page)
+    words = " ".join(page.split())
+    for said in ("Annex, ground floor", "Client", "For the client", "Does not conform.",
+                 "Asked: 3mm/2m.", "Placed: ", "if the ceiling did not move"):  # fmt: skip
+        assert said in words, said
+    for blank in ("Name", "Date", "Signature"):
+        assert words.count(blank) == 2, blank
+
+
+def test_a_label_keeps_off_the_edge_of_the_floor() -> None:
+    """Beside a sign at a wall the word goes where it crosses no line, if there is such a place."""
+    taken = Taken(Box(0, 0, 200, 100))
+    wall = 60.0
+    at = taken.beside(50, 50, 5, 20, 10, steps=(1.0, 2.0), clear=lambda box: box.right < wall)
+    assert at == (35.0, 50.0)

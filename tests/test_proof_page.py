@@ -10,10 +10,13 @@ import pytest
 
 from finished import make_check, make_survey
 from pourdatum.cli.lines import result_lines
+from pourdatum.cli.prooflines import proof_rows, verdict_line
+from pourdatum.headedges import Heads
 from pourdatum.outcome import Check
 from pourdatum.report.page import picture_of
 from pourdatum.report.proof_page import check_page
 from pourdatum.report.proof_view import draw_profile, thickness_view, worst_gaps
+from pourdatum.results.proof import check_result
 
 
 def words_of(check: Check) -> str:
@@ -45,7 +48,8 @@ def test_page_has_every_part_and_escapes_foreign_text() -> None:
     for said in (
         "Does not conform", "Thinnest", "Thickest", "Worst places", "Both scans in one frame",
         "Level, apart from flatness", "Against the material", "Against what was used and planned",
-        "Before: ", "After: ", "to grind what it rests on", "Cement powder", "AFTER lies turned by",
+        "Before: ", "After: ", "to grind what it rests on", "Before you mend or cover it",
+        "AFTER lies turned by",
     ):  # fmt: skip
         assert said in page, said
     assert page.count("data:image/png;base64,") == 2
@@ -71,6 +75,56 @@ def test_a_proof_without_thickness_shows_levels() -> None:
     assert "Levels after the pour" in page
     assert thickness_view(check).ramp == "level"
     assert "not known: see the note" in words_of(check)
+
+
+def test_what_hangs_on_a_ceiling_says_so_wherever_it_stands() -> None:
+    """Who pays by litres or by a level reads the condition in the same line, not in a note.
+
+    A ceiling hung 12 mm lower is 12 mm of pour, and no interval holds that: figures without the
+    condition would be more than two scans can prove. With heads or marks there is none.
+    """
+    check = make_check()
+    tie = check.found.registration
+    assert tie is not None
+    level = check.found.level
+    assert level is not None
+    assert level.departure is not None
+    hanging = replace(level, departure=replace(level.departure, on_ceiling=True))
+    alone = replace(check, found=replace(check.found, level=hanging))
+    held = replace(
+        check, found=replace(check.found, registration=replace(tie, heads=Heads(0.0, 0.001, 2.0)))
+    )
+    condition = "if the ceiling did not move"
+    rows = dict(row for row in proof_rows(alone))
+    assert condition in rows["placed"]
+    assert condition in rows["thickness"]
+    assert condition in rows["plan"]
+    assert condition in rows["bags"]
+    assert rows["off level"].endswith(f"conforms, {condition}")
+    assert condition not in rows["flatness"]
+    # The verdict hangs on it where the departure decides, and not where a gap does.
+    kept = replace(alone, found=replace(alone.found, flatness=()))
+    assert verdict_line(kept) == f"CONFORMS, {condition}"
+    assert verdict_line(alone) == "DOES NOT CONFORM"
+    assert any(condition in line for line in thickness_view(alone).lines)
+    result = check_result(alone)
+    area_m2 = result.placed.area_m2
+    assert result.placed.condition is not None
+    assert condition in result.placed.condition
+    assert f"{area_m2:.0f} l" in result.placed.condition
+    assert result.level.departure is not None
+    assert result.level.departure.condition == condition
+    page = check_page(alone, b"")
+    assert page.count(condition) >= 4
+    for free in (
+        held,
+        replace(
+            check, found=replace(check.found, registration=replace(tie, marks=(("M1", 0.0003),)))
+        ),
+    ):
+        assert condition not in words_of(free)
+        assert condition not in check_page(free, b"")
+        assert check_result(free).placed.condition is None
 
 
 def test_nothing_asked_is_nothing_judged() -> None:

@@ -6,6 +6,7 @@ Rooms are drawn afresh at each run; what was placed is an integral over formulas
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import replace
 from pathlib import Path
 from types import ModuleType
@@ -115,6 +116,14 @@ def test_a_room_that_looks_the_same_both_ways_is_asked_about(tmp_path: Path) -> 
     with pytest.raises(JobError, match=r"two ways.* or by .* degrees") as asked:
         register_scans(after, before)
     assert asked.value.id == "two-ways"
+    turns = re.findall(r"--turn (\d+)", str(asked.value))
+    assert len(turns) == 2
+    told = math.degrees(turn) % 360.0
+    assert min(abs(math.remainder(float(one) - told, 360.0)) for one in turns) < 1.0, seed
+    # A turn at which no wall lies on another is answered by the same two.
+    with pytest.raises(JobError, match="anticlockwise, seen from above") as refused:
+        register_scans(after, before, turn_rad=turn + 0.5 * math.pi + 0.1)
+    assert set(re.findall(r"--turn (\d+)", str(refused.value))) == set(turns), seed
     for half in (0.0, math.pi):
         found = register_scans(after, before, turn_rad=turn + half + 0.2)
         assert math.remainder(found.move.turn_rad - turn - half, math.tau) == pytest.approx(

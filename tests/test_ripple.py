@@ -66,6 +66,21 @@ def test_regular_ripple_is_floor(wave_m: float) -> None:
     assert one.verdict == "does not conform" or (wave_m == 0.3 and one.verdict == "undecided")
 
 
+def wandering(
+    rng: np.random.Generator, amplitude_m: float, wave_m: float, by_rad: float, bearing: float
+) -> Height:
+    """The same, with a phase that walks at random by so much in a wave."""
+    at_m = np.arange(-10.0, 10.0, 0.005)
+    step = by_rad * math.sqrt(0.005 / wave_m)
+    phase = math.tau * at_m / wave_m + np.cumsum(step * rng.standard_normal(at_m.size))
+    own = amplitude_m * np.sin(phase)
+
+    def height(x: np.ndarray, y: np.ndarray) -> np.ndarray:
+        return np.asarray(np.interp(x * math.cos(bearing) + y * math.sin(bearing), at_m, own))
+
+    return height
+
+
 def two_set_ups(floor: Height, *own: Height, seed: int | None = None) -> Surface:
     """A floor in a walled room under two set-ups, each with what its sweeps are out by."""
     rng = np.random.default_rng(seed)
@@ -125,6 +140,31 @@ def test_what_one_pass_cannot_tell_is_undecided(monkeypatch: pytest.MonkeyPatch)
     monkeypatch.setattr(surveyed, "highest_patch", lambda *_, **__: inward)
     figures = survey_floor(surface).figures
     assert figures.low_m <= figures.mean_m <= figures.high_m
+
+
+@pytest.mark.parametrize("by_rad", [0.25, 1.0, 2.5])
+def test_ridges_that_wander_are_never_judged_wrongly(by_rad: float) -> None:
+    """Waves of 0.3 to 1 m whose phase wanders: two crests still bear a straightedge 2 A over them.
+
+    Whether found as ripple, left open or not told at all: limits of 0.6 and 1.7 of the true gap
+    get the right verdict or none, and as floor the gap is told within three standard errors.
+    """
+    rng = np.random.default_rng()
+    wave_m, amplitude_m = rng.uniform(0.3, 1.0), rng.uniform(0.001, 0.002)
+    height = wandering(rng, amplitude_m, wave_m, by_rad, rng.uniform(0.0, math.pi))
+    noise_m = float(rng.choice([0.0008, 0.0015, 0.003]))
+    told = f"wave {wave_m:.3f} m, amplitude {amplitude_m * 1e3:.3f} mm, noise {noise_m * 1e3} mm"
+    surface = surface_of(walled(ROOM, rng, per_m2=3500.0, height=height, noise_m=noise_m))
+    gap_mm = 2e3 * amplitude_m
+    asked = [f"{share * gap_mm:.3f}mm/2m" for share in (0.6, 1.7)]
+    low, high = check_flatness(surface, asked)
+    assert low.verdict in ("does not conform", "undecided"), told
+    assert high.verdict in ("conforms", "undecided"), told
+    floor = as_floor(surface) if surface.stripes.may_be_floor else surface
+    one = check_flatness(floor, asked[:1])[0]
+    assert one.value is not None
+    assert one.uncertainty is not None
+    assert abs(one.value - 2.0 * amplitude_m) < 3.0 / 1.96 * one.uncertainty, told
 
 
 def test_noise_beyond_what_was_read_says_so() -> None:

@@ -193,6 +193,23 @@ def test_a_pair_is_two_scans_and_what_was_placed_between(tmp_path: Path) -> None
     assert not np.array_equal(points[:100], read_doubles(paths[2], b"end_header\n")[:100])
 
 
+def test_door_heads_stay_where_they_are_when_a_floor_is_poured() -> None:
+    """The head of the pair's door stands at one level in both scans, and so does the ceiling.
+
+    Heads that rose with the floor told of a ceiling 10 mm lower, and what was placed was null.
+    """
+    before, after = (take.scene for take in SAMPLES["before-after"].make())
+    levels = []
+    for scene in (before, after):
+        (door,) = scene.doors
+        (ax, ay), (bx, by) = scene.outline[door.wall], scene.outline[door.wall + 1]
+        share = 0.5 * (door.start_m + door.end_m) / math.hypot(bx - ax, by - ay)
+        at = (ax + share * (bx - ax), ay + share * (by - ay))
+        levels.append(float(scene.relief.height(*map(np.asarray, at))) + door.head_m)
+    assert levels[0] == pytest.approx(levels[1], abs=1e-9)
+    assert before.ceiling_m == after.ceiling_m
+
+
 def test_a_perfectly_flat_floor_takes_the_least_depth_everywhere() -> None:
     """20 m² at 2 mm are 40 litres: the noise-only sample's truth."""
     truth = scene_truth(SAMPLES["noise-only"].make()[0].scene)

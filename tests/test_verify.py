@@ -12,17 +12,19 @@ import numpy as np
 import pytest
 from shapely import Point
 
+from finished import make_check
 from pairs import Pair, a_pair, pair_room
 from pourdatum.cli.guard import run
 from pourdatum.errors import JobError
 from pourdatum.grid import Grid
 from pourdatum.job import read_job
 from pourdatum.mends import profile_at
+from pourdatum.pipeline.proofwords import yield_warnings
 from pourdatum.placed import Placed
 from pourdatum.results import result_schema
 from pourdatum.sheetfile import read_sheet
 from pourdatum.simulate.scene import Round
-from pourdatum.used import bags_used
+from pourdatum.used import BagsUsed, bags_used
 
 pytestmark = pytest.mark.usefixtures("open3d")
 
@@ -178,6 +180,29 @@ def test_nothing_asked_is_not_judged(pair: Pair, tmp_path: Path) -> None:
     status, found = verified(pair, tmp_path / "proof", "--files", "result")
     assert (status, found["verdict"]) == (0, None)
     assert found["judged_share"] > 0.8
+
+
+def test_of_nothing_there_is_no_yield_and_water_explains_no_more_than_it_can() -> None:
+    """A volume whose interval holds 0 has no yield; a yield half as large has other reasons."""
+    sheet = read_sheet("standard")
+    made = make_check().found.placed
+    assert made is not None
+
+    def used(litres: float, spread: float) -> BagsUsed:
+        ends = ((litres - spread) / 1000.0, (litres + spread) / 1000.0)
+        return bags_used(
+            replace(made, volume_m3=litres / 1000.0, volume_interval_m3=ends), 25, sheet
+        )
+
+    none = used(-0.7, 26.0)
+    assert none.found_m3 is None
+    assert none.verdict == "nothing measurable was placed"
+    assert yield_warnings(none, "metric") == []
+    stated = 25 * sheet.bag_kg / sheet.powder_kg_per_m2_mm
+    for share, told in ((2.0, False), (1.1, True), (0.9, True), (0.5, False)):
+        found = used(share * stated, 0.01 * stated)
+        assert any("water" in one for one in found.reasons) == told, share
+        assert bool(yield_warnings(found, "metric")) != told, share
 
 
 def test_bags_want_a_sheet(pair: Pair, tmp_path: Path) -> None:

@@ -153,6 +153,9 @@ def lay_towards(grid: Grid, seen: Mask, length_m: float, bearing_rad: float) -> 
         first[1:] = (np.diff(line) != 0) | (np.diff(start) != 1)
         run = np.maximum.accumulate(np.where(first, np.arange(line.size), 0))
         chosen = (start - start[run]) % step == 0 if line.size else first
+        # And to where it ends: an edge is an edge on either side.
+        chosen[:-1] |= first[1:]
+        chosen[-1:] = True
         line, start = line[chosen], start[chosen]
     return Places(length_m, bearing_rad, lattice, line, start, levels)
 

@@ -60,11 +60,12 @@ class Flatness:
     in_metres : bool
         Whether limit, value and uncertainty are lengths [m]; else they are F-numbers.
     limit, value, uncertainty : float or None
-        ``uncertainty`` is the half-width of the 95 % interval; of an F-number, how far the longer
-        side of ``interval`` reaches.
+        ``uncertainty`` is the half-width of the 95 % interval; where there is an ``interval``, how
+        far its longer side reaches.
     interval : tuple, optional
-        Of an F-number: the 95 % interval of the lines read, widened by what smoothing may have
-        flattened and to what other layings of the lines give; it may end at infinity.
+        Where it matters how lines or a grid are laid: the 95 % interval of what was read, widened
+        to what other layings give and, of an F-number, by what smoothing may have flattened; it
+        may end at infinity.
     share_within : float or None
         Of all places in which it was measured, those within the limit.
     verdict : str

@@ -18,6 +18,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -53,6 +54,9 @@ _MOST_LEFT_OUT: Final = 0.25
 _BETWEEN: Final = (1.0 / 12.0, 10.0 / 12.0, 1.0 / 12.0)
 """Weights of neighbouring nodes that flatten a wave by what reading between nodes does on average:
 a triangle of one cell either way has a variance of a sixth of its square."""
+ELSEWHERE: Final = tuple((k * 5 % 12 / 12.0, k / 12.0) for k in range(1, 12))
+"""Shares of a step by which all lines are laid elsewhere, to see how much that matters; even over
+both, each but once."""
 _NEAR_M: Final = 0.15
 """How far they then keep, for a scan sees the foot of a wall poorly [m]; a choice."""
 
@@ -160,7 +164,7 @@ def _laid(surface: Surface, room: BaseGeometry, first: float, lay: Lay) -> list[
         return []
     inner = room.buffer(1e-6)
     shapely.prepare(inner)
-    seen = judged(surface).astype(np.float64)
+    seen = _fields(surface).seen
     corners = shapely.get_coordinates(room)
     found = []
     for bearing in (first, first + 0.5 * math.pi):
@@ -197,6 +201,7 @@ def _even(reach: Array, step_m: float, moved: float) -> Array:
     return out
 
 
+@lru_cache(maxsize=3)  # F-numbers and free movement ask for the same.
 def smoothed_again(surface: Surface) -> Surface:
     """The floor without what one more smoothing, and reading between nodes, takes from it."""
     from scipy.ndimage import convolve1d
@@ -223,14 +228,9 @@ def line_at(surface: Surface, place_m: Array) -> Line:
     place_m : (n, 2) array
         On floor that was seen [m].
     """
-    assert surface.smoother is not None
-    shares = surface.smoother.shares
-    width = sum(
-        share * (fit.bandwidth * surface.grid.cell_m)
-        for share, fit in zip(shares, surface.smoother.fits, strict=True)
-    )
-    error = surface.grid.at(np.nan_to_num(surface.standard_error_m, posinf=0.0), place_m)
-    wide = np.maximum(surface.grid.at(np.asarray(width), place_m), 1e-3)
+    fields = _fields(surface)
+    error = surface.grid.at(fields.error_m, place_m)
+    wide = np.maximum(surface.grid.at(fields.width_m, place_m), 1e-3)
     square = ((place_m[:, None] - place_m[None]) ** 2).sum(axis=2)
     near = square / (2.0 * np.add.outer(wide**2, wide**2))
     together: Array = np.multiply.outer(error, error)
@@ -239,7 +239,34 @@ def line_at(surface: Surface, place_m: Array) -> Line:
     if warp_m:
         for length in LENGTHS_M:
             covariance += warp_m**2 / len(LENGTHS_M) * np.exp(-0.5 * square / length**2)
-    return Line(surface.grid.at(np.nan_to_num(surface.height_m), place_m), 0.0, covariance)
+    return Line(surface.grid.at(fields.height_m, place_m), 0.0, covariance)
+
+
+@dataclass(frozen=True, eq=False)
+class _Fields:
+    """What every line of a surface reads, node by node: where floor may be read, with what error.
+
+    Widths are those of the fits [m].
+    """
+
+    seen: Array
+    height_m: Array
+    error_m: Array
+    width_m: Array
+
+
+@lru_cache(maxsize=4)  # Hundreds of lines are read off one large floor.
+def _fields(surface: Surface) -> _Fields:
+    assert surface.smoother is not None
+    width = np.zeros(surface.grid.shape)
+    for share, fit in zip(surface.smoother.shares, surface.smoother.fits, strict=True):
+        width += share * (fit.bandwidth * surface.grid.cell_m)
+    return _Fields(
+        judged(surface).astype(np.float64),
+        np.nan_to_num(surface.height_m),
+        np.nan_to_num(surface.standard_error_m, posinf=0.0),
+        width,
+    )
 
 
 def overlap(near: Array) -> Array:

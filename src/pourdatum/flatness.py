@@ -14,7 +14,7 @@ from pourdatum.asfloor import as_floor
 from pourdatum.criteria import FLimit, GapLimit, MovementLimit, NotKnown, TileLimit, limit_of
 from pourdatum.decision import Rule, decide
 from pourdatum.finding import NOT_KNOWN, SINGLE, UNDECIDED, Flatness, Part, WorstAt
-from pourdatum.freemove import Movement, movements
+from pourdatum.freemove import movement_findings
 from pourdatum.numbered import f_findings
 from pourdatum.sampling import Sampling, split_sampling
 from pourdatum.uncertainty import COVER_95
@@ -109,7 +109,7 @@ def _check(
                     surface, criterion, f_limit, rule, joints, level_known, section_m, system
                 )
             case MovementLimit() as moves:
-                found += _movement(surface, criterion, moves, rule, level_known)
+                found += movement_findings(surface, criterion, moves, rule, level_known, system)
             case NotKnown(why):
                 found.append(Flatness(criterion, "", NOT_KNOWN, said=why))
     return tuple(found)
@@ -276,42 +276,3 @@ def _sampled_in_words(
             f"{_WOULD[verdict]}"
         )
     return said
-
-
-def _movement(
-    surface: Surface, criterion: str, limit: MovementLimit, rule: Rule, level_known: bool
-) -> list[Flatness]:
-    found: dict[str, Movement | None] = {"E": None, "F": None}
-    limits: tuple[tuple[Part, float], ...] = (("E", limit.e_m), ("F", limit.f_m))
-    if surface.smoother is not None:
-        found = movements(surface, limit)
-    out = []
-    for part, most_m in limits:
-        one = found[part]
-        why = ""
-        if surface.smoother is None:
-            why = SINGLE
-        elif one is None:
-            why = "no reading of this kind fits on floor that was seen"
-        elif part == "E" and not level_known:
-            why = "the scan has no vertical: level needs control shots"
-        if why or one is None:
-            out.append(Flatness(criterion, part, limit.source, limit=most_m, said=why))
-            continue
-        decided = decide(one.value_m, one.error_m, upper=most_m, rule=rule)
-        out.append(
-            Flatness(
-                criterion=criterion,
-                part=part,
-                source=limit.source,
-                limit=most_m,
-                value=one.value_m,
-                uncertainty=COVER_95 * one.error_m,
-                share_within=one.share_within,
-                verdict=decided.verdict,
-                worst=WorstAt(one.place_m, one.bearing_rad, one.worst_m),
-                said=f"{one.readings} readings; the value is what 95 in 100 of them keep",
-                readings=one.readings,
-            )
-        )
-    return out

@@ -15,6 +15,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Final
 
 import numpy as np
@@ -57,6 +58,15 @@ class Line:
     height_m: Array
     error_m: float | Array = 0.0
     covariance_m2: Array | None = None
+
+    @cached_property
+    def _flat(self) -> _Part | None:
+        """Its share of FF: lines are read once, and joined in many ways."""
+        return _part(self, curvatures_m)
+
+    @cached_property
+    def _level(self) -> _Part | None:
+        return _part(self, falls_m)
 
 
 @dataclass(frozen=True)
@@ -220,8 +230,8 @@ def f_numbers(
     """
     for number, line in enumerate(lines):
         _check(line, number)
-    flat = [_part(line, curvatures_m) for line in lines]
-    level = [_part(line, falls_m) for line in lines]
+    flat = [line._flat for line in lines]
+    level = [line._level for line in lines]
     lean_m2 = (_FALL * SPACING_M * tilt_rad) ** 2
     return FNumbers(
         _number(*_weighted(flat, sections), FLATNESS_M, most_noise, noise_doubt, 0.0),
@@ -287,15 +297,14 @@ def _part(line: Line, readings: Callable[[Array], Array]) -> _Part | None:
     if count < 2:
         return None
     error = np.broadcast_to(np.asarray(line.error_m, np.float64), n)
-    away = readings(np.eye(n)).T
-    noise = (away * error**2) @ away.T
+    errors = np.diag(error**2)
     if line.covariance_m2 is not None:
-        noise = noise + away @ line.covariance_m2 @ away.T
-    spread = (np.eye(count) - 1.0 / count) / (count - 1)
-    mean = np.full((count, count), 1.0 / count**2)
-    forms = (spread, mean)
-    passed = [form @ noise for form in forms]
-    turned = [form @ value for form in forms]
+        errors += line.covariance_m2
+    noise = readings(readings(errors).T)
+    # Forms of spread and mean, (1 - 1/n) / (n - 1) and 1/n² everywhere, before noise and readings.
+    middle = noise.mean(axis=0)
+    passed = [(noise - middle) / (count - 1), np.tile(middle / count, (count, 1))]
+    turned = [(value - value.mean()) / (count - 1), np.full(count, value.mean() / count)]
     return _Part(
         count,
         # By deviations: a form of the readings themselves would lose half of their figures.

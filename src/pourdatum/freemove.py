@@ -19,8 +19,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pourdatum.criteria import MovementLimit
-from pourdatum.flatlines import FloorLine, Lay, floor_lines, line_at, smoothed_again
-from pourdatum.uncertainty import combined
+from pourdatum.decision import Rule, Verdict, decide, decide_by_interval
+from pourdatum.finding import SINGLE, UNDECIDED, Flatness, Part, WorstAt
+from pourdatum.flatlines import ELSEWHERE, FloorLine, Lay, floor_lines, line_at, smoothed_again
+from pourdatum.uncertainty import COVER_95, combined
+from pourdatum.units import System, show_fine
 
 if TYPE_CHECKING:
     from pourdatum.surface import Surface
@@ -34,6 +37,9 @@ KEPT: Final = 0.95
 _LEAST_READINGS: Final = 5
 _EDGE_M: Final = 0.15
 """From walls and columns, half a reading of F [m]; a choice."""
+_FALL: Final = np.array([-1.0, 1.0])
+_BEND: Final = np.array([1.0, -2.0, 1.0])
+"""Weights of neighbouring levels in a reading of E and of F."""
 
 
 @dataclass(frozen=True)
@@ -55,6 +61,8 @@ class Movement:
         Of the largest, local plan [m].
     bearing_rad : float
         Clockwise from +y.
+    others_m : tuple of float
+        The same value with the grid laid elsewhere, of each laying in which enough readings fit.
     """
 
     value_m: float
@@ -64,9 +72,111 @@ class Movement:
     worst_m: float
     place_m: tuple[float, float]
     bearing_rad: float
+    others_m: tuple[float, ...] = ()
+
+    def interval_m(self, cover: float) -> tuple[float, float]:
+        """So many standard uncertainties either way, and all other layings; no size is below 0.
+
+        Examples
+        --------
+        >>> one = Movement(0.004, 0.0005, 1.0, 9, 0.004, (0.0, 0.0), 0.0, (0.001, 0.0045))
+        >>> one.interval_m(2.0)
+        (0.001, 0.005)
+        """
+        far_m = cover * self.error_m
+        low_m = min(max(self.value_m - far_m, 0.0), *self.others_m, math.inf)
+        return low_m, max(self.value_m + far_m, *self.others_m, 0.0)
 
 
-def movements(surface: Surface, limit: MovementLimit) -> dict[str, Movement | None]:
+def movement_findings(
+    surface: Surface,
+    criterion: str,
+    limit: MovementLimit,
+    rule: Rule,
+    level_known: bool = True,
+    system: System = "metric",
+) -> list[Flatness]:
+    """E and F of a floor, each held against its limit.
+
+    Parameters
+    ----------
+    surface : Surface
+    criterion : str
+        Word for word as asked.
+    limit : MovementLimit
+    rule : Rule
+        Guarded, a floor conforms where every laying of the grid keeps the limit.
+    level_known : bool
+        Whether the scan has a vertical: E needs one.
+    system : "metric" or "imperial"
+        In which sizes are told.
+    """
+    found: dict[Part, Movement | None] = {"E": None, "F": None}
+    if surface.smoother is not None:
+        found = movements(surface, limit)
+    out = []
+    each: tuple[tuple[Part, float], ...] = (("E", limit.e_m), ("F", limit.f_m))
+    for part, most_m in each:
+        one = found[part]
+        why = ""
+        if surface.smoother is None:
+            why = SINGLE
+        elif one is None:
+            why = "no reading of this kind fits on floor that was seen"
+        elif part == "E" and not level_known:
+            why = "the scan has no vertical: level needs control shots"
+        if why or one is None:
+            out.append(Flatness(criterion, part, limit.source, limit=most_m, said=why))
+        else:
+            out.append(_judged(criterion, part, limit.source, most_m, one, rule, system))
+    return out
+
+
+def _judged(
+    criterion: str,
+    part: Part,
+    source: str,
+    most_m: float,
+    one: Movement,
+    rule: Rule,
+    system: System,
+) -> Flatness:
+    """One kind of reading against its limit, and against where its grid might as well lie."""
+    low_m, high_m = one.interval_m(COVER_95)
+    verdict: Verdict = decide(one.value_m, one.error_m, upper=most_m, rule=rule).verdict
+    if rule.kind == "guarded" and one.others_m:
+        verdict = decide_by_interval(one.interval_m(max(COVER_95, rule.guard)), upper=most_m)
+    said = f"{one.readings} readings; the value is what 95 in 100 of them keep"
+    why = ""
+    if one.others_m:
+        between = (
+            f"{show_fine(min(one.others_m), system)} to {show_fine(max(one.others_m), system)}"
+        )
+        said += f"; {len(one.others_m)} other layings of the grid give {between}"
+        kept = [value <= most_m for value in (one.value_m, *one.others_m)]
+        if any(kept) and not all(kept):
+            said += ", so that where it is laid would decide"
+            why = f"other layings of the grid give {between}: where it is laid would decide"
+    if verdict == UNDECIDED and not why:
+        why = f"this scan knows it to {show_fine(COVER_95 * one.error_m, system)} only"
+    return Flatness(
+        criterion=criterion,
+        part=part,
+        source=source,
+        limit=most_m,
+        value=one.value_m,
+        uncertainty=max(high_m - one.value_m, one.value_m - low_m),
+        share_within=one.share_within,
+        verdict=verdict,
+        worst=WorstAt(one.place_m, one.bearing_rad, one.worst_m),
+        said=said,
+        readings=one.readings,
+        why=why if verdict == UNDECIDED else "",
+        interval=(low_m, high_m) if one.others_m else None,
+    )
+
+
+def movements(surface: Surface, limit: MovementLimit) -> dict[Part, Movement | None]:
     """Both kinds of reading; None of a kind of which too few fit.
 
     Parameters
@@ -76,13 +186,26 @@ def movements(surface: Surface, limit: MovementLimit) -> dict[str, Movement | No
     limit : MovementLimit
     """
     tilt = surface.shared.tilt_rad
-    bends = floor_lines(surface, (), Lay(F_M, E_M, _EDGE_M, 2.0 * F_M))
-    falls = floor_lines(surface, (), Lay(E_M, E_M, _EDGE_M, E_M))
     once_more = smoothed_again(surface)
+    falls, bends = Lay(E_M, E_M, _EDGE_M, E_M), Lay(F_M, E_M, _EDGE_M, 2.0 * F_M)
     return {
-        "E": _doubted(once_more, falls, np.array([-1.0, 1.0]), limit.e_m, tilt * E_M),
-        "F": _doubted(once_more, bends, np.array([1.0, -2.0, 1.0]), limit.f_m, 0.0),
+        "E": _told(surface, once_more, falls, _FALL, limit.e_m, tilt * E_M),
+        "F": _told(surface, once_more, bends, _BEND, limit.f_m, 0.0),
     }
+
+
+def _told(
+    surface: Surface, once_more: Surface, lay: Lay, weights: Array, limit_m: float, lean_m: float
+) -> Movement | None:
+    """Readings of the grid that lies even on the floor, and of those that lie elsewhere."""
+    found = _doubted(once_more, floor_lines(surface, (), lay), weights, limit_m, lean_m)
+    if found is None:
+        return None
+    others = []
+    for moved in ELSEWHERE:
+        one = summed(floor_lines(surface, (), replace(lay, moved=moved)), weights, limit_m, lean_m)
+        others += [] if one is None else [one.value_m]
+    return replace(found, others_m=tuple(others))
 
 
 def _doubted(
@@ -113,31 +236,35 @@ def summed(
         Standard uncertainty that all readings share, as by a tilt [m].
     """
     k = weights.size
-    read, own, place, bearing = [], [], [], []
+    every: list[tuple[Array, Array, Array, Array]] = []
     for one in lines:
         level = np.asarray(one.line.height_m)
         covariance = one.line.covariance_m2
         assert covariance is not None
-        for first in range(level.size - k + 1):
-            at = slice(first, first + k)
-            read.append(float(weights @ level[at]))
-            own.append(float(weights @ covariance[at, at] @ weights))
-            place.append(one.place_m[at].mean(axis=0))
-            bearing.append(one.bearing_rad)
-    if len(read) < _LEAST_READINGS:
+        size = level.size - k + 1
+        if size < 1:
+            continue
+        at = np.arange(size)[:, None] + np.arange(k)
+        own = np.einsum("i,nij,j->n", weights, covariance[at[:, :, None], at[:, None]], weights)
+        place = one.place_m[at].mean(axis=1)
+        every.append((level[at] @ weights, own, place, np.full(size, one.bearing_rad)))
+    if not every:
         return None
-    size = np.abs(read)
-    noise, total = float(np.mean(own)), float(np.mean(np.square(read)))
-    kept = float(np.quantile(size, KEPT))
+    read, variance, places, bearing = (np.concatenate(part) for part in zip(*every, strict=True))
+    if read.size < _LEAST_READINGS:
+        return None
+    sizes = np.abs(read)
+    noise, total = float(variance.mean()), float(np.mean(np.square(read)))
+    kept = float(np.quantile(sizes, KEPT))
     left = math.sqrt(max(1.0 - noise / total, 0.0)) if total > 0.0 else 1.0
     value = kept * left
-    worst = int(size.argmax())
+    worst = int(sizes.argmax())
     return Movement(
         value_m=value,
-        error_m=combined(kept - value, math.sqrt(noise / len(read)), lean_m),
-        share_within=float((size <= limit_m).mean()),
-        readings=len(read),
-        worst_m=float(size[worst]),
-        place_m=(float(place[worst][0]), float(place[worst][1])),
-        bearing_rad=bearing[worst],
+        error_m=combined(kept - value, math.sqrt(noise / read.size), lean_m),
+        share_within=float((sizes <= limit_m).mean()),
+        readings=int(read.size),
+        worst_m=float(sizes[worst]),
+        place_m=(float(places[worst, 0]), float(places[worst, 1])),
+        bearing_rad=float(bearing[worst]),
     )

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Final
 
 from pourdatum.decision import Rule, Verdict, decide_by_interval
 from pourdatum.finding import SINGLE, UNDECIDED, Flatness, WorstAt
-from pourdatum.flatlines import section_lines, smoothed_again
+from pourdatum.flatlines import ELSEWHERE, section_lines, smoothed_again
 from pourdatum.floorsections import FloorSection, sections_of
 from pourdatum.fnumbers import FNumber, FNumbers, MostlyNoise, f_numbers
 from pourdatum.units import FOOT_M, System, show_area
@@ -31,9 +31,6 @@ if TYPE_CHECKING:
 _LARGE_FT2: Final = 1600.0
 _ENOUGH: Final = 40
 """Readings from which the spread as read is sure to a fifth."""
-_ELSEWHERE: Final = tuple((k * 5 % 12 / 12.0, k / 12.0) for k in range(1, 12))
-"""Shares of a step by which all lines are laid elsewhere, to see how much that matters; even over
-both, each but once."""
 _MOST_NAMED: Final = 12
 _ONE: Final = (
     "the floor is one test section, so that its local value is its overall one: give joints as"
@@ -157,7 +154,7 @@ def f_findings(
     sections = []
     for where in sections_of(surface.floor.outline, joints, section_m):
         lines = section_lines(surface, where, joints)
-        elsewhere = tuple(section_lines(surface, where, joints, moved) for moved in _ELSEWHERE)
+        elsewhere = tuple(section_lines(surface, where, joints, moved) for moved in ELSEWHERE)
         numbers = f_numbers([one.line for one in lines], tilt_rad=surface.shared.tilt_rad)
         flatter = (
             section_lines(once_more, where, joints), section_lines(twice_more, where, joints),
@@ -323,7 +320,7 @@ def _together(
 def _laid_elsewhere(surface: Surface, used: list[_Section], part: Part) -> list[float]:
     """What other lines over the same floor give: the luck of a sample of lines."""
     found = []
-    for k in range(len(_ELSEWHERE)):
+    for k in range(len(ELSEWHERE)):
         laid = [(one.elsewhere[k], one.where.area_m2) for one in used if one.elsewhere[k]]
         lines, areas_m2 = [lines for lines, _ in laid], [area_m2 for _, area_m2 in laid]
         number, _ = _of(_together(surface, lines, areas_m2), part)

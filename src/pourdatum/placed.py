@@ -49,6 +49,11 @@ _SEEDS: Final = (211, 223, 227)
 _TIES: Final = 300
 """Places of the tie at which bends are drawn, at the most about."""
 _LEAST_TIES: Final = 6
+_CARRIED_M: Final = 1.0
+"""Distance from floor that both scans saw up to which thickness is carried on under things [m]; a
+hole that reaches further in is left out as a whole; a choice."""
+_PART: Final = 0.98
+"""Share of the floor from which what was placed is that of all of it; a choice."""
 _EXTREME_DRAWS: Final = 8
 
 
@@ -83,7 +88,9 @@ class Placed:
     seen : (ny, nx) bool array
         Cells that both scans saw.
     area_m2 : float
-        Of the floor over which it is taken.
+        Of the floor over which it is taken: all of it, or the part that both scans saw.
+    whole_m2 : float
+        Of all the floor; of what lies beyond the part nothing is known.
     volume_m3 : float
     volume_interval_m3 : tuple
         95 %.
@@ -115,6 +122,23 @@ class Placed:
     lower_m2: float = 0.0
     removal_m: float = 0.0
     slope_over_floor: float = math.nan
+    whole_m2: float = math.nan
+
+    @property
+    def of_part(self) -> bool:
+        """Whether all of it is told of a part of the floor only."""
+        return self.area_m2 < _PART * self.whole_m2
+
+    @property
+    def share(self) -> float:
+        """Share of the floor over which it is taken."""
+        return min(self.area_m2 / self.whole_m2, 1.0) if self.whole_m2 > 0.0 else 1.0
+
+    @property
+    def nothing(self) -> bool:
+        """Whether nothing that these scans could measure was placed."""
+        low, high = self.volume_interval_m3
+        return low <= 0.0 <= high
 
     @property
     def mean_m(self) -> float:
@@ -165,6 +189,7 @@ def placed_between(
     x, y = before.grid.mesh()
     thickness = after.height_m - before.height_m + removal_m
     inside = shapely.contains_xy(before.floor.outline, x, y) & np.isfinite(thickness)
+    whole = inside
     seen = before.measured & after.measured & inside
     if seen.sum() < 0.5 * before.measured.sum():
         share = float(seen.sum()) / max(int(before.measured.sum()), 1)
@@ -174,25 +199,31 @@ def placed_between(
             id="after-too-small",
         )
     mean = surface_moments(thickness, before.grid, before.floor.outline)
-    volume_m3 = mean.mean_m * mean.area_m2
+    whole_m2, area_m2, mean_m = mean.area_m2, mean.area_m2, mean.mean_m
+    near = _near_seen(seen, inside, before.grid.cell_m)
+    if near.sum() < _PART * inside.sum():
+        # Floor further in was seen by one scan alone: nothing is said of it.
+        inside, mean_m = near, float(thickness[near].mean())
+        area_m2 = whole_m2 * float(near.sum()) / max(int(whole.sum()), 1)
+    volume_m3 = mean_m * area_m2
     own = np.hypot(before.standard_error_m, after.standard_error_m)
     fields = _moves(before, after, tie, inside)
     spread_m = float(np.sqrt(np.mean(np.var(fields, axis=0))))
     drawn = fields.mean(axis=1) + _mean_draws(before, after, inside)
     area_error_m2 = area_uncertainty_m2(before)
     luck = np.random.default_rng(_SEEDS[2] + 1).standard_normal(DRAWS)
-    volumes = volume_m3 + drawn * mean.area_m2 + luck * area_error_m2 * mean.mean_m
+    volumes = volume_m3 + drawn * area_m2 + luck * area_error_m2 * mean_m
     low, high = (float(edge) for edge in np.quantile(volumes, (0.025, 0.975)))
-    if mean.mean_m > _MOST_M:
+    if mean_m > _MOST_M:
         raise NoFloor(
-            f"AFTER lies {mean.mean_m * MM:.0f} mm above BEFORE on average: that is no levelling"
+            f"AFTER lies {mean_m * MM:.0f} mm above BEFORE on average: that is no levelling"
             " pour, something that the two were tied by was moved, such as a ceiling",
             hint=MARKS,
             id="too-thick",
         )
     if high < 0.0:
         raise JobError(
-            f"AFTER lies {-mean.mean_m * MM:.1f} mm below BEFORE on average",
+            f"AFTER lies {-mean_m * MM:.1f} mm below BEFORE on average",
             where="BEFORE, AFTER",
             hint="exchange the two; or, if BEFORE was made before something was taken off the "
             'floor, say so with before = "unprepared" under [proof] and removal_mm under '
@@ -209,17 +240,41 @@ def placed_between(
         thickness_m=shown,
         uncertainty_m=bound,
         seen=seen,
-        area_m2=mean.area_m2,
+        area_m2=area_m2,
+        whole_m2=whole_m2,
         volume_m3=volume_m3,
         volume_interval_m3=(low, high),
-        least=_about(least, mean.mean_m, -1.0),
-        greatest=_about(greatest, mean.mean_m, 1.0),
+        least=_about(least, mean_m, -1.0),
+        greatest=_about(greatest, mean_m, 1.0),
         missed=missed,
         missed_m2=float(missed.sum()) * cell_m**2,
         lower_m2=float(lower.sum()) * cell_m**2,
         removal_m=removal_m,
         slope_over_floor=_slope_over(before, thickness, seen & ~missed),
     )
+
+
+def _near_seen(seen: Mask, inside: Mask, cell_m: float) -> Mask:
+    """Floor that both scans saw, and holes in it that reach nowhere far in.
+
+    Examples
+    --------
+    >>> inside = np.ones((30, 100), bool)
+    >>> seen = inside.copy()
+    >>> seen[10:20, 10:20] = seen[:, 60:] = False
+    >>> near = _near_seen(seen, inside, 0.05)
+    >>> int(near[:, :60].sum()), int(near[:, 60:].sum())
+    (1800, 0)
+    """
+    from scipy.ndimage import distance_transform_edt, label
+
+    if not seen.any():
+        return seen
+    hole, _ = label(inside & ~seen)
+    far = distance_transform_edt(~seen) * cell_m > _CARRIED_M
+    deep = np.unique(hole[far & inside])
+    near: Mask = inside & ~np.isin(hole, deep[deep > 0])
+    return near
 
 
 def _slope_over(before: Surface, thickness: Array, seen: Mask) -> float:

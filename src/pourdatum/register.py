@@ -8,7 +8,7 @@ room that looks the same in two ways is asked about; scans that do not belong to
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -17,20 +17,30 @@ from numpy.typing import NDArray
 from pourdatum.adjustment import HELD, Adjusted, Freedom, Pose, adjust
 from pourdatum.chunks import Means, PointStore
 from pourdatum.errors import JobError, NoFloor
-from pourdatum.fixedparts import MARKS, FixedParts, as_cloud, fixed_parts
+from pourdatum.fixedparts import HEAD_M, MARKS, FixedParts, as_cloud, fixed_parts
 from pourdatum.headedges import Heads, heads_between
+from pourdatum.levelfaces import LevelFace, faces_between
 from pourdatum.levels import Level, find_level
 from pourdatum.move import Move, about_z, as_place, as_rotation
 from pourdatum.optional import need
 from pourdatum.passing import Progress, silent
 from pourdatum.scan import Scan
-from pourdatum.tiechecks import check_tie, met_by
+from pourdatum.tiechecks import (
+    LEAST_OVERLAP,
+    check_mirror,
+    check_tie,
+    met_by,
+    overlap_of,
+    rivals_of,
+    turns_in_words,
+)
 from pourdatum.turns import Start, starts
 from pourdatum.uncertainty import SENSORS, SharedError
 
 if TYPE_CHECKING:
     from types import ModuleType
 
+    from scipy.spatial import cKDTree
 
 Array = NDArray[np.float64]
 
@@ -90,6 +100,11 @@ class Registration:
         Name and residual [m] of each mark, where they were used.
     heads : Heads or None
         What door and window heads say of the heights; None of marks, and where too few are seen.
+    faces : tuple of LevelFace
+        Level faces that join walls and are seen in both, the largest first: what each says of the
+        heights; none of marks.
+    mirror_alike : bool
+        Whether AFTER would fit about as well if it were mirrored: what nothing here can tell.
     """
 
     method: str
@@ -106,6 +121,8 @@ class Registration:
     level_m2: float = 0.0
     marks: tuple[tuple[str, float], ...] = ()
     heads: Heads | None = None
+    faces: tuple[LevelFace, ...] = ()
+    mirror_alike: bool = False
 
     def moved(self, scan: Scan) -> Scan:
         """The scan in the other's frame."""
@@ -115,6 +132,20 @@ class Registration:
     def height_known(self) -> bool:
         """Whether heights of the two may be compared."""
         return self.height_error_m is not None
+
+    @property
+    def against(self) -> LevelFace | None:
+        """The largest level face that contradicts what the heights were tied by."""
+        return next((one for one in self.faces if one.differs), None)
+
+    @property
+    def bearing_out(self) -> tuple[LevelFace, ...]:
+        """Faces at other heights than the largest that agree with it."""
+        return tuple(
+            one
+            for one in self.faces[1:]
+            if one.agrees and abs(one.height_m - self.faces[0].height_m) > _CEILING_M
+        )
 
 
 def register_scans(
@@ -153,7 +184,7 @@ def register_scans(
     NoFloor
         If one scan shows nothing but floor, walls of one direction only, or they are of two rooms.
     JobError
-        If the room looks the same in two ways.
+        If the room looks the same in two ways, or AFTER fits better mirrored.
     MissingExtra
         Without Open3D.
     """
@@ -167,18 +198,58 @@ def register_scans(
     tree = Tree(other.place_m)
     progress("one frame for both scans", None)
     poses = _poses(own, other, turn_rad, o3d)
-    if not poses:
-        _refuse_start(own, other, turn_rad)
     freedom = freedom_of(budgets)
-    tried = [adjust(own, other, tree, pose, freedom) for pose in poses]
-    # Walls that meet at all: one that was plastered meanwhile lies on no face, and meets one.
-    share = [float((met_by(one, own, tree) & own.upright).sum()) for one in tried]
-    best, *rest = (tried[k] for k in np.argsort(share)[::-1])
-    others = [one for one in rest if not _same_pose(one.pose, best.pose, own)]
+    if not poses:
+        _refuse_start(own, other, tree, freedom, turn_rad, o3d)
+    best, others = _tried(own, other, tree, poses, freedom)
+    likeliest = best
+    if turn_rad is not None:
+        # A turn that was told wrong is neither another room nor a mirror.
+        likeliest, _ = _tried(own, other, tree, _poses(own, other, None, o3d), freedom)
+        told, most = (overlap_of(one, own, other, tree) for one in (best, likeliest))
+        if told < LEAST_OVERLAP <= most:
+            _refuse_start(own, other, tree, freedom, turn_rad, o3d)
+    turned_over = _mirrored(own)
+    alike = check_mirror(
+        likeliest,
+        [adjust(turned_over, other, tree, pose, freedom)
+         for pose in _poses(turned_over, other, None, o3d)],
+        own, turned_over, other, tree,
+    )  # fmt: skip
     overlap = check_tie(best, others, own, other, tree, freedom)
     moved = np.column_stack([best.place_m(own.head_m[:, :3]), own.head_m[:, 3]])
     heads = heads_between(moved, other.head_m, other.cube_m)
-    return _registration(best, own, overlap, fixed, freedom, heads)
+    tie = _registration(
+        best, own, overlap, fixed, freedom, heads, _faces(best, own, other, freedom)
+    )
+    return replace(tie, mirror_alike=alike)
+
+
+def _mirrored(parts: FixedParts) -> FixedParts:
+    """The same room as a left-handed file would show it."""
+    flip = np.array([-1.0, 1.0, 1.0])
+    floor = replace(parts.floor, slope_x=-parts.floor.slope_x)
+    x, y, z = parts.middle_m
+    return replace(
+        parts, place_m=parts.place_m * flip, normal=parts.normal * flip, floor=floor,
+        middle_m=(-x, y, z), head_m=np.empty((0, 4)),
+    )  # fmt: skip
+
+
+def _faces(
+    best: Adjusted, own: FixedParts, other: FixedParts, freedom: Freedom
+) -> tuple[LevelFace, ...]:
+    """What each level face over head height says of the heights."""
+    high, there = (one.level & (one.height_m > HEAD_M) for one in (own, other))
+    return faces_between(
+        best.place_m(own.place_m[high]),
+        own.height_m[high],
+        other.place_m[there],
+        other.normal[there],
+        other.place_m[other.upright],
+        other.cube_m,
+        freedom.bend_m,
+    )
 
 
 def _parts(
@@ -189,7 +260,25 @@ def _parts(
     return fixed_parts(store, found, progress, which=which)
 
 
-def _refuse_start(own: FixedParts, other: FixedParts, turn_rad: float | None) -> None:
+def _tried(
+    own: FixedParts, other: FixedParts, tree: cKDTree, poses: list[Pose], freedom: Freedom
+) -> tuple[Adjusted, list[Adjusted]]:
+    """The pose that brings most walls together, adjusted, and the others."""
+    tried = [adjust(own, other, tree, pose, freedom) for pose in poses]
+    # Walls that meet at all: one that was plastered meanwhile lies on no face, and meets one.
+    share = [float((met_by(one, own, tree) & own.upright).sum()) for one in tried]
+    best, *rest = (tried[k] for k in np.argsort(share)[::-1])
+    return best, [one for one in rest if not _same_pose(one.pose, best.pose, own)]
+
+
+def _refuse_start(
+    own: FixedParts,
+    other: FixedParts,
+    tree: cKDTree,
+    freedom: Freedom,
+    turn_rad: float | None,
+    o3d: ModuleType,
+) -> None:
     """No way to lay the one over the other: say which lacks walls, or what turns there are."""
     bare = [name for name, one in (("AFTER", own), ("BEFORE", other)) if not one.upright.any()]
     if bare or turn_rad is None:
@@ -198,11 +287,14 @@ def _refuse_start(own: FixedParts, other: FixedParts, turn_rad: float | None) ->
             hint=f"scan walls and columns as well, or {MARKS}",
             id="nothing-fixed",
         )
-    turns = dict.fromkeys(f"{math.degrees(one.turn_rad) % 360.0:.0f}" for one in starts(own, other))
+    # The same that a question would list.
+    best, others = _tried(own, other, tree, _poses(own, other, None, o3d), freedom)
+    turns = turns_in_words([best, *rivals_of(best, others, own, tree)])
     raise JobError(
-        f"no wall of AFTER lies on one of BEFORE near a turn of {math.degrees(turn_rad):g} degrees",
+        "walls of AFTER do not lie on those of BEFORE once it is turned anticlockwise, seen from"
+        f" above, by about {math.degrees(turn_rad):g} degrees",
         where="--turn",
-        hint=f"turns at which walls agree: {', '.join(turns)}",
+        hint=f"walls agree at {' or '.join(f'--turn {turn}' for turn in turns)}",
         id="turn",
     )
 
@@ -298,10 +390,12 @@ def _registration(
     fixed: Scan,
     freedom: Freedom,
     heads: Heads | None,
+    faces: tuple[LevelFace, ...],
 ) -> Registration:
     level = best.held[1] >= HELD
     # One of the two moved, and nobody knows which: heights are not tied.
-    known = level and (heads is None or not heads.differ)
+    against = (heads is not None and heads.differ) or any(one.differs for one in faces)
+    known = level and not against
     rotation, shift = best.pose
     area_m2 = own.cube_m**2
     return Registration(
@@ -318,6 +412,7 @@ def _registration(
         wall_m2=float((best.matched & own.upright).sum()) * area_m2,
         level_m2=float((best.matched & own.level).sum()) * area_m2,
         heads=heads if level else None,
+        faces=faces if level else (),
     )
 
 

@@ -82,7 +82,9 @@ def check_tie(
     overlap = overlap_of(best, own, other, tree)
     _check_one_room(overlap, own, other)
     _check_held(best)
-    _check_rivals(best, rest, own, tree)
+    rivals = rivals_of(best, rest, own, tree)
+    if rivals:
+        _ask(best, rivals)
     _check_lean(best.rotation, freedom)
     if abs(best.scale - 1.0) > max(_TIMES * freedom.scale, _STRETCH):
         raise NoFloor(
@@ -196,13 +198,16 @@ def _check_held(best: Adjusted) -> None:
         )
 
 
-def _check_rivals(best: Adjusted, rest: Sequence[Adjusted], own: FixedParts, tree: cKDTree) -> None:
-    """Refuse to guess where another pose fits about as well.
+def rivals_of(
+    best: Adjusted, rest: Sequence[Adjusted], own: FixedParts, tree: cKDTree
+) -> list[Adjusted]:
+    """Poses that fit about as well as the best.
 
     What tells is what one scan shows where the other shows nothing at all: a column, the wall
     where the other has a doorway; or walls that meet the others' badly, for none is quite square.
     """
     met = met_by(best, own, tree)
+    rivals = []
     for other in rest:
         if (other.matched & own.upright).sum() < _RIVAL * (best.matched & own.upright).sum():
             continue
@@ -214,25 +219,90 @@ def _check_rivals(best: Adjusted, rest: Sequence[Adjusted], own: FixedParts, tre
         # Shadows of the fixed scan count alike in both.
         if here - there >= _TELLS_M2 and here >= _TELLS * there:
             continue
-        _ask(best, other)
+        rivals.append(other)
+    return rivals
 
 
-def _ask(best: Adjusted, other: Adjusted) -> None:
-    turns = [turn_of(one) for one in (best, other)]
-    if abs(math.remainder(turns[0] - turns[1], math.tau)) < _SAME_RAD:
-        apart = float(np.linalg.norm(best.own_middle_m - other.own_middle_m))
+def check_mirror(
+    best: Adjusted,
+    mirrored: Sequence[Adjusted],
+    own: FixedParts,
+    own_mirrored: FixedParts,
+    fixed: FixedParts,
+    tree: cKDTree,
+) -> bool:
+    """Whether the scan would fit about as well if it were mirrored, refused where it fits better.
+
+    Parameters
+    ----------
+    best : Adjusted
+        The pose that brings most walls together.
+    mirrored : sequence of Adjusted
+        Poses of the scan's mirror image.
+    own, own_mirrored : FixedParts
+        The scan and its image, cube by cube.
+    fixed : FixedParts
+        The other scan.
+    tree : cKDTree
+        Of it.
+
+    Raises
+    ------
+    NoFloor
+        If the image shows more where the other scan shows something.
+    """
+    met = met_by(best, own, tree)
+    alike = False
+    for other in mirrored:
+        if other.residual_m > _WORSE * best.residual_m:
+            continue
+        # Of two rooms neither fits.
+        if overlap_of(other, own_mirrored, fixed, tree) < LEAST_OVERLAP:
+            continue
+        met_so = met_by(other, own_mirrored, tree)
+        here = float((met & ~met_so).sum()) * own.cube_m**2
+        there = float((met_so & ~met).sum()) * own.cube_m**2
+        if there - here >= _TELLS_M2 and there >= _TELLS * here:
+            raise NoFloor(
+                f"AFTER fits BEFORE better in a mirror: {there:.1f} m² of its walls and columns lie"
+                f" on BEFORE's only if left and right are exchanged, {here:.1f} m² only if not",
+                where="AFTER",
+                hint="one of the two files is left-handed: export it again with x, y and z"
+                " right-handed, z up; if neither is, what stood in the room was moved meanwhile:"
+                f" {MARKS}",
+                id="mirrored",
+            )
+        alike |= here - there < _TELLS_M2 or here < _TELLS * there
+    return alike
+
+
+def _ask(best: Adjusted, rivals: Sequence[Adjusted]) -> None:
+    turns = turns_in_words([best, *rivals])
+    if len(turns) == 1:
+        apart = float(np.linalg.norm(best.own_middle_m - rivals[0].own_middle_m))
         raise JobError(
             f"the room looks the same in two places {apart:.1f} m apart: AFTER may lie at either",
             where="AFTER", hint=MARKS, id="two-ways",
         )  # fmt: skip
-    told = [f"{math.degrees(turn) % 360.0:.0f}" for turn in turns]
     raise JobError(
-        f"the room looks the same in two ways: AFTER may lie in BEFORE turned by {told[0]}"
-        f" or by {told[1]} degrees, anticlockwise",
+        f"the room looks the same in {'two' if len(turns) == 2 else len(turns)} ways: AFTER lies"
+        f" in BEFORE once it is turned anticlockwise, seen from above, by {' or by '.join(turns)}"
+        " degrees",
         where="AFTER",
-        hint=f"say which with --turn, or turn_deg under [registration] in the job; or {MARKS}",
+        hint=f"say which: {' or '.join(f'--turn {turn}' for turn in turns)} (turn_deg under"
+        f" [registration] in the job); or {MARKS}",
         id="two-ways",
     )
+
+
+def turns_in_words(poses: Sequence[Adjusted]) -> list[str]:
+    """Turns of poses, anticlockwise from above, in whole degrees, each once."""
+    turns: list[float] = []
+    for one in poses:
+        turn = turn_of(one)
+        if all(abs(math.remainder(turn - known, math.tau)) >= _SAME_RAD for known in turns):
+            turns.append(turn)
+    return [f"{round(math.degrees(turn)) % 360}" for turn in turns]
 
 
 def met_by(one: Adjusted, own: FixedParts, tree: cKDTree) -> Mask:

@@ -55,6 +55,17 @@ class TieMark:
     moving_m: tuple[float, float, float]
 
 
+def height_by_marks_m(count: int) -> float:
+    """Standard uncertainty of the height amid so many marks, each read in both scans [m].
+
+    Examples
+    --------
+    >>> round(1000 * height_by_marks_m(4), 3)
+    0.707
+    """
+    return math.sqrt(2.0 / count) * _READ_M
+
+
 def register_by_marks(
     marks: Sequence[TieMark],
     frame: Frame,

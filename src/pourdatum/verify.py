@@ -23,17 +23,21 @@ from pourdatum.placed import Placed, placed_between
 from pourdatum.register import Registration
 from pourdatum.slopeerror import slope_error_95
 from pourdatum.uncertainty import COVER_95, combined
-from pourdatum.units import show_fine, show_length
+from pourdatum.units import show_fine, show_length, show_volume
+from pourdatum.used import EVEN, FAR
 
 if TYPE_CHECKING:
     from pourdatum.finding import Flatness
     from pourdatum.headedges import Heads
     from pourdatum.joints import Joint
+    from pourdatum.levelfaces import LevelFace
     from pourdatum.surface import Surface
     from pourdatum.units import System
 
 MOSTLY: Final = 0.8
 """Share of the floor that must have been seen for the whole to conform; a choice."""
+IF_CEILING: Final = "if the ceiling did not move"
+"""What is said beside whatever holds on that condition alone."""
 _ANOTHER_M: Final = 1.0
 """Departure from a level wanted from which it is another floor's [m]."""
 
@@ -53,6 +57,8 @@ class Departure:
     tolerance_m : float or None
         Allowed either way; nothing is judged without.
     verdict : str or None
+    on_ceiling : bool
+        Whether it holds only if the ceiling did not move between the scans.
     """
 
     level_m: float
@@ -61,6 +67,7 @@ class Departure:
     uncertainty_m: float
     tolerance_m: float | None = None
     verdict: Verdict | None = None
+    on_ceiling: bool = False
 
 
 @dataclass(frozen=True)
@@ -109,6 +116,8 @@ class Verification:
         Share of the floor that was seen after the pour; what was not is not judged.
     mends : tuple of (Mend or None)
         What would mend the worst place of each criterion; None where no straightedge lies there.
+    borne_out : str
+        What besides the scans bears out heights that hang on a ceiling: the bags, the plan; or "".
     """
 
     registration: Registration | None
@@ -119,6 +128,26 @@ class Verification:
     rule: Rule = GUARDED
     judged: float = 1.0
     mends: tuple[Mend | None, ...] = ()
+    borne_out: str = ""
+
+    @property
+    def on_ceiling(self) -> bool:
+        """Whether a ceiling alone ties the heights, and nothing else bears it out.
+
+        One that was hung lower by a millimetre is a millimetre of pour, and no interval holds it.
+        Marks bear it out, heads, a second level face, and what the bags or the plan come to.
+        """
+        tie = self.registration
+        return tie is not None and tie.height_known and _alone(tie) and not self.borne_out
+
+    @property
+    def verdict_on_ceiling(self) -> bool:
+        """Whether the floor's verdict is one only if the ceiling did not move."""
+        off = None if self.level is None else self.level.departure
+        if off is None or off.verdict is None or not off.on_ceiling:
+            return False
+        missed = any(one.verdict == "does not conform" for one in self.flatness)
+        return self.verdict == "conforms" or (self.verdict == "does not conform" and not missed)
 
     @property
     def verdicts(self) -> tuple[Verdict, ...]:
@@ -159,6 +188,8 @@ def verify_pour(
     wanted_error_m: float = 0.0,
     tolerance_m: float | None = None,
     takes_m: float | None = None,
+    bags_m3: float | None = None,
+    planned_m3: tuple[float, float] | None = None,
     system: System = "metric",
 ) -> Verification:
     """Hold the floor after a pour against the floor before it and against its contract.
@@ -191,6 +222,10 @@ def verify_pour(
         By how much it may depart from it [m].
     takes_m : float, optional
         Greatest thickness that the material poured takes in a layer [m].
+    bags_m3 : float, optional
+        What the bags that were opened fill by their sheet [m³].
+    planned_m3 : pair of floats, optional
+        95 % interval of what a plan of this floor asked for [m³].
     system : "metric" or "imperial"
         In which what is said of flatness is told.
 
@@ -201,18 +236,20 @@ def verify_pour(
     tie = after.move if isinstance(after.move, Registration) else None
     placed, lacks = _placed(before, after, tie, removal_m, system)
     judged = after if levelled is None else levelled
+    own_level = judged.control is not None and judged.control.offset_m is not None
     doubt = _doubt_of_ceiling(placed, tie, takes_m, system)
+    doubt = doubt or _doubt_of_bags(placed, tie, bags_m3, system)
     if doubt:
         assert tie is not None
         placed, lacks, tie = None, doubt, replace(tie, height_error_m=None)
         # Levels of control shots do not hang on a ceiling.
-        height_known &= judged.control is not None and judged.control.offset_m is not None
+        height_known &= own_level
     wanted = None if wanted_m is None or not height_known else (wanted_m, wanted_error_m)
     flatness = check_flatness(
         judged, criteria, rule,
         joints=joints, level_known=level_known, section_m=section_m, system=system,
     )  # fmt: skip
-    return Verification(
+    found = Verification(
         registration=tie,
         placed=placed,
         lacks=lacks,
@@ -221,7 +258,12 @@ def verify_pour(
         rule=rule,
         judged=_share_seen(before, judged),
         mends=tuple(_mend(judged, one) for one in flatness),
+        borne_out=_borne_out(placed, bags_m3, planned_m3),
     )
+    if found.level is None or found.level.departure is None or own_level or not found.on_ceiling:
+        return found
+    off = replace(found.level.departure, on_ceiling=True)
+    return replace(found, level=replace(found.level, departure=off))
 
 
 def _share_seen(before: Surface, after: Surface) -> float:
@@ -245,6 +287,8 @@ def _placed(
 ) -> tuple[Placed | None, str]:
     if tie is not None and tie.heads is not None and tie.heads.differ:
         return None, _moved_in_words(tie.heads, system)
+    if tie is not None and tie.against is not None:
+        return None, _face_in_words(tie.against, tie.faces[0], system)
     if tie is not None and not tie.height_known:
         return None, (
             "nothing that both scans show is fixed in height: scan the ceiling, or door heads and "
@@ -266,7 +310,7 @@ def _doubt_of_ceiling(
 ) -> str:
     """Why what was placed is not believed: all of it is thicker than its material takes; or ""."""
     least = None if placed is None else placed.least
-    if tie is None or tie.marks or tie.heads is not None or least is None or takes_m is None:
+    if tie is None or not _alone(tie) or least is None or takes_m is None:
         return ""
     if least.thickness_m - least.uncertainty_m <= takes_m:
         return ""
@@ -274,6 +318,52 @@ def _doubt_of_ceiling(
         f"the thinnest place would have {show_fine(least.thickness_m, system)}, the material takes"
         f" {show_fine(takes_m, system)} at the most, and nothing but the ceiling ties the heights:"
         f" it may have been boarded or hung lower between the scans; {MARKS}"
+    )
+
+
+def _alone(tie: Registration) -> bool:
+    """Whether nothing that both scans show bears out the face that heights hang on."""
+    return not tie.marks and tie.heads is None and not tie.bearing_out
+
+
+def _doubt_of_bags(
+    placed: Placed | None, tie: Registration | None, bags_m3: float | None, system: System
+) -> str:
+    """Why what was placed is not believed: bags could not have filled it; or ""."""
+    if placed is None or tie is None or bags_m3 is None or not _alone(tie):
+        return ""
+    # What is nothing by the scans is no ceiling that moved by just the thickness of a pour.
+    if placed.nothing or placed.of_part or 1.0 / FAR < placed.volume_m3 / bags_m3 < FAR:
+        return ""
+    return (
+        f"the scans would have {show_volume(placed.volume_m3, system)} placed, the bags used fill"
+        f" {show_volume(bags_m3, system)} by their sheet, and nothing but the ceiling ties the"
+        f" heights: it may have been boarded or hung otherwise between the scans; {MARKS}"
+    )
+
+
+def _borne_out(
+    placed: Placed | None, bags_m3: float | None, planned_m3: tuple[float, float] | None
+) -> str:
+    """What that was not scanned comes to the same volume; or ""."""
+    if placed is None or placed.of_part or placed.nothing:
+        return ""
+    low, high = placed.volume_interval_m3
+    if bags_m3 is not None and (1.0 - EVEN) * bags_m3 <= high and low <= (1.0 + EVEN) * bags_m3:
+        return "the bags used"
+    if planned_m3 is not None and planned_m3[0] <= high and low <= planned_m3[1]:
+        return "the plan"
+    return ""
+
+
+def _face_in_words(face: LevelFace, tied: LevelFace, system: System) -> str:
+    """A face that contradicts the one that heights hang on."""
+    way = "higher" if face.rise_m > 0.0 else "lower"
+    return (
+        f"level faces contradict each other: once the face {show_length(tied.height_m, system)}"
+        f" over the floor is taken as unmoved, the one at {show_length(face.height_m, system)} lies"
+        f" {show_fine(abs(face.rise_m), system)} ± {show_fine(COVER_95 * face.error_m, system)}"
+        f" {way} in AFTER than in BEFORE: one of the two was moved, boarded or hung lower; {MARKS}"
     )
 
 

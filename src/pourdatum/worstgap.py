@@ -10,8 +10,8 @@ it: the largest of m times as many values lies sqrt(6)/pi ln(m) standard deviati
 Where a contract lets some straightedges exceed the limit, the same is done with the largest that
 may not: a gap among many, of which noise makes as much more as it does of those around it.
 
-Level and tilt do nothing under a straightedge. What the whole scan may be bent by does, and is
-drawn (``shareddraws``).
+Level and tilt do nothing under a straightedge. What the whole scan may be bent by does, and so
+does floor past its ends (``gapdoubt``).
 """
 
 from __future__ import annotations
@@ -25,14 +25,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pourdatum.criteria import GapLimit
-from pourdatum.everywhere import Places, Rests, lay_everywhere, rest_on, rests
+from pourdatum.everywhere import Places, Rests, lay_everywhere, rests
+from pourdatum.gapdoubt import bent_m, past_ends_m
 from pourdatum.geometry import fit_plane
 from pourdatum.grid import Grid, filled_from_nearest, widened
 from pourdatum.localfit import local_fit
 from pourdatum.patchmean import sound
 from pourdatum.sampled import both_ways, chosen, keeps_share, on_grid, pitch_of
 from pourdatum.sampling import EVERYWHERE, Sampling
-from pourdatum.shareddraws import draws_for
 from pourdatum.uncertainty import combined
 
 if TYPE_CHECKING:
@@ -175,7 +175,6 @@ def _worst(surface: Surface, limit: GapLimit, draws: int, sampling: Sampling) ->
         surface, seen, limit, laid, ratios, (top, places.middle_m(at), own_m / limit_m),
         draws, sampling, may_exceed,
     )  # fmt: skip
-    bent_m = _bent_m(surface, places, at)
     share = sum(int((one - luck.usual <= 1.0).sum()) for one in ratios)
     value = max(top - max(luck.gain, 0.0), 0.0)
     # A usual gap gains more or less than the worst: what breaks the limit is never all within.
@@ -193,7 +192,11 @@ def _worst(surface: Surface, limit: GapLimit, draws: int, sampling: Sampling) ->
         value_m=value * limit_m,
         limit_m=limit_m,
         error_m=combined(
-            max(luck.spread * limit_m, own_m), luck.gain * limit_m, luck.flattened * limit_m, bent_m
+            max(luck.spread * limit_m, own_m),
+            luck.gain * limit_m,
+            luck.flattened * limit_m,
+            bent_m(surface, places, at),
+            past_ends_m(surface, places, at),
         ),
         luck_m=max(luck.gain, 0.0) * limit_m,
         as_read_m=top * limit_m,
@@ -379,13 +382,3 @@ def _drawn_in(off: Array, limit: Array) -> Array:
     square = np.maximum(off * off, 1e-24)
     out: Array = off * np.maximum(1.0 - limit * limit / square, 0.0)
     return out
-
-
-def _bent_m(surface: Surface, places: Places, at: int) -> float:
-    """What the whole scan's bending does to one gap, one standard deviation [m]."""
-    under = places.levels_m(at)
-    level = surface.grid.at(np.nan_to_num(surface.height_m), under)
-    fields = draws_for(surface).at(under)
-    moved = rest_on(level + fields, places.length_m).gap_m
-    still = float(rest_on(level[None], places.length_m).gap_m[0])
-    return float(np.sqrt(np.mean((moved - still) ** 2)))

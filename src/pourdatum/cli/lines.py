@@ -38,6 +38,11 @@ CAUTION: Final = (
     "Cement burns skin and eyes, its dust and grinding dust harm lungs, a mixer catches hands. "
     "Have moisture and adhesion tested. The bag, local codes and licensed practice come first."
 )
+CAUTION_AFTER: Final = (
+    "Grinding dust harms lungs. Have moisture and adhesion tested before a covering. "
+    "The bag, local codes and licensed practice come first."
+)
+"""After a proof: the pour is done, and no mixer turns."""
 _SILENT: Final = frozenset(
     {
         "zones",
@@ -141,7 +146,12 @@ def result_lines(outcome: Survey | Plan | Check, folder: str, kinds: Sequence[st
         lines += [f"  {text}" for text in told.notes]
     shown = {"report": "report.html", "result": "result.json"}
     name = next((shown[kind] for kind in ("report", "result") if kind in kinds), "")
-    return [*lines, "", f"Results: {folder}/{name}", CAUTION]
+    return [*lines, "", f"Results: {folder}/{name}", caution_of(outcome)]
+
+
+def caution_of(outcome: Survey | Plan | Check) -> str:
+    """What hurts people at the work that comes next."""
+    return CAUTION_AFTER if isinstance(outcome, Check) else CAUTION
 
 
 def _what_works(plan: Plan) -> list[str]:

@@ -172,7 +172,8 @@ _VERIFY_ONLY: Final = [
         "--turn",
         type=Number(-360, 360, "degrees"),
         metavar="DEG",
-        help="About how AFTER lies turned in BEFORE, where a room looks alike both ways.",
+        help="By about how many degrees AFTER has to be turned to lie in BEFORE, anticlockwise seen"
+        " from above, where a room looks alike both ways; the question names the turns.",
     ),
 ]
 

@@ -7,13 +7,15 @@ from typing import TYPE_CHECKING
 from pourdatum.report import words
 from pourdatum.report.flatness_block import flatness_rows
 from pourdatum.uncertainty import COVER_95
-from pourdatum.units import MM, show_area, show_height, show_volume
-from pourdatum.verify import MOSTLY
+from pourdatum.units import MM, show_area, show_height, show_limit, show_volume
+from pourdatum.verify import IF_CEILING, MOSTLY
 
 if TYPE_CHECKING:
     from pourdatum.material import Sheet
     from pourdatum.outcome import Check
     from pourdatum.placed import Extreme, Placed
+    from pourdatum.units import System
+    from pourdatum.used import BagsUsed
 
 
 def proof_rows(check: Check) -> list[tuple[str, str]]:
@@ -34,19 +36,20 @@ def proof_rows(check: Check) -> list[tuple[str, str]]:
         by = f"{len(tie.marks)} marks" if tie.marks else tie.method
         rows.append(("frame", f"AFTER brought into BEFORE's by {by}, {left} left; {known}"))
     placed = found.placed
+    hangs = f", {IF_CEILING}" if found.on_ceiling else ""
     if placed is None:
         rows.append(("placed", "not known: see the note"))
     else:
-        between = words.volume_span(*placed.volume_interval_m3, system)
-        rows.append(("placed", f"{show_volume(placed.volume_m3, system)} ({between}, 95 %)"))
+        rows.append(("placed", _placed_line(placed, check)))
+        part = "the part that both scans saw, " if placed.of_part else ""
         rows.append(
             (
                 "thickness",
                 (
-                    f"mean {show_height(placed.mean_m, system)} over "
+                    f"mean {words.minus(show_height(placed.mean_m, system))} over {part}"
                     f"{show_area(placed.area_m2, system)}; "
                     f"thinnest {_extreme(placed.least, check)}, "
-                    f"thickest {_extreme(placed.greatest, check)}"
+                    f"thickest {_extreme(placed.greatest, check)}{hangs}"
                 ),
             )
         )
@@ -71,6 +74,7 @@ def proof_rows(check: Check) -> list[tuple[str, str]]:
         off = level.departure
         if off is not None:
             judged = f"; {off.verdict}" if off.verdict else ""
+            judged += f", {IF_CEILING}" if off.on_ceiling else ""
             wanted = words.level(off.level_m + check.origin_m[2], system)
             rows.append(
                 (
@@ -83,7 +87,39 @@ def proof_rows(check: Check) -> list[tuple[str, str]]:
                 )
             )
     rows += flatness_rows(check.survey)
-    return rows + _used_rows(check)
+    return rows + _used_rows(check) + _nib_rows(check)
+
+
+def _nib_rows(check: Check) -> list[tuple[str, str]]:
+    """Small solid spots that stand up out of the floor as it is now."""
+    nibs = sorted(check.survey.surface.nibs, key=lambda nib: -nib.height_m)
+    if not nibs:
+        return []
+    at = words.site_place(nibs[0].place_m, check.origin_m, check.system)
+    said = (
+        f"{len(nibs)} small solid {'spot stands' if len(nibs) == 1 else 'spots stand'} up,"
+        f" the highest {show_height(nibs[0].height_m, check.system)} at ({at}): chip or grind off"
+    )
+    return [("nibs", said)]
+
+
+def _placed_line(placed: Placed, check: Check) -> str:
+    """The litres, with whatever they hold on before their interval."""
+    system = check.system
+    between = f"({words.volume_span(*placed.volume_interval_m3, system)}, 95 %)"
+    said = words.minus(show_volume(placed.volume_m3, system))
+    if placed.nothing:
+        said = "nothing measurable"
+    if placed.of_part:
+        rest = show_area(placed.whole_m2 - placed.area_m2, system)
+        between += (
+            f" on the {placed.share:.0%} of the floor that both scans saw;"
+            f" not known on the other {rest}"
+        )
+    if not check.found.on_ceiling:
+        return f"{said} {between}"
+    each = f"{show_volume(placed.area_m2 / MM, system)} for each {show_limit(1.0 / MM, system)}"
+    return f"{said} {IF_CEILING} {between}; {each} that it did"
 
 
 def _extreme(one: Extreme | None, check: Check) -> str:
@@ -107,24 +143,29 @@ def _sheet_rows(check: Check, sheet: Sheet, placed: Placed) -> list[tuple[str, s
         if area_m2 > 0.0
     ]
     said += f"; {', '.join(told)}" if told else ""
+    said += f"; undecided: it holds {IF_CEILING}" if check.found.on_ceiling else ""
     return [("material", said)]
 
 
 def _used_rows(check: Check) -> list[tuple[str, str]]:
     system, rows = check.system, []
+    hangs = f", {IF_CEILING}" if check.found.on_ceiling else ""
     used, planned = check.used, check.planned
     if used is not None:
-        low, high = (edge * MM for edge in used.found_interval_m3)
-        rows.append(
-            (
-                "bags",
+        stated = f"{words.water(used.stated_m3 * MM, system, 2)} by the sheet"
+        if used.found_m3 is None:
+            rows.append(("bags", f"{used.bags} used, {stated} each: {used.verdict}{hangs}"))
+        else:
+            found = words.water(used.found_m3 * MM, system, 2)
+            rows.append(
                 (
-                    f"{used.bags} used, {words.water(used.found_m3 * MM, system, 2)} each "
-                    f"({words.water(low, system, 2)} to {words.water(high, system, 2)}, 95 %), "
-                    f"{words.water(used.stated_m3 * MM, system, 2)} by the sheet: {used.verdict}"
-                ),
+                    "bags",
+                    (
+                        f"{used.bags} used, {found} each ({yield_span(used, system)}, 95 %), "
+                        f"{stated}: {used.verdict}{hangs}"
+                    ),
+                )
             )
-        )
     if planned is not None:
         sign = "more" if planned.difference_m3 >= 0.0 else "less"
         rows.append(
@@ -133,11 +174,17 @@ def _used_rows(check: Check) -> list[tuple[str, str]]:
                 (
                     f"{show_volume(planned.planned_m3, system)} were planned: "
                     f"{show_volume(abs(planned.difference_m3), system)} {sign} were placed"
-                    f"{'' if planned.agrees else ', more than the two intervals allow'}"
+                    f"{'' if planned.agrees else ', more than the two intervals allow'}{hangs}"
                 ),
             )
         )
     return rows
+
+
+def yield_span(used: BagsUsed, system: System) -> str:
+    """From where to where a bag's yield may lie."""
+    low, high = (words.water(edge * MM, system, 2) for edge in used.found_interval_m3)
+    return words.minus(f"{low} to {high}")
 
 
 def verdict_line(check: Check) -> str:
@@ -147,4 +194,4 @@ def verdict_line(check: Check) -> str:
         return "MEASURED, NOT JUDGED: no criterion was asked for"
     if check.found.judged < MOSTLY:
         return f"{verdict.upper()}: only {check.found.judged:.0%} of the floor was seen"
-    return verdict.upper()
+    return verdict.upper() + (f", {IF_CEILING}" if check.found.verdict_on_ceiling else "")

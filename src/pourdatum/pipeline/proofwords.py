@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
 from pourdatum.outcome import Warned
-from pourdatum.uncertainty import COVER_95
+from pourdatum.register import freedom_of
+from pourdatum.tiemarks import height_by_marks_m
+from pourdatum.uncertainty import COVER_95, SENSORS
 from pourdatum.units import (
     MM,
     System,
     show_area,
+    show_height,
     show_length,
     show_limit,
     show_volume,
@@ -67,9 +71,25 @@ def proof_taken(job: Job, found: Verification, levelled: Surface) -> list[str]:
             within_m = abs(tie.heads.rise_m) + COVER_95 * tie.heads.error_m
             said.append(
                 "door and window heads agree with that to within"
-                f" {show_limit(within_m, job.units)}:"
+                f" {show_height(within_m, job.units)}:"
                 f" {show_length(tie.heads.length_m, job.units)} of their edges are seen in both"
             )
+        said += [
+            f"the level face {show_length(one.height_m, job.units)} over the floor agrees with the"
+            f" one at {show_length(tie.faces[0].height_m, job.units)} to within"
+            f" {show_height(abs(one.rise_m) + COVER_95 * one.error_m, job.units)}"
+            for one in tie.bearing_out
+        ]
+        if tie.heads is None and not tie.bearing_out and found.borne_out:
+            said.append(
+                f"that the ceiling did not move is borne out by {found.borne_out} alone, which"
+                " come to the same volume"
+            )
+    if tie is not None and tie.mirror_alike:
+        said.append(
+            "neither scan is mirrored: this room looks the same in a mirror, so that places, not"
+            " litres, would be exchanged unseen"
+        )
     if job.proof.before is None and job.preparation.removal_mm == 0.0:
         said.append(
             "BEFORE is taken as made on the prepared floor, after grinding; if not, say so with "
@@ -102,37 +122,59 @@ def proof_warnings(found: Verification, job: Job, first: Surface, after: Surface
                 " and no departure from a level is told",
             )
         )
-    tie = found.registration
-    if found.placed is not None and tie is not None and tie.heads is None and not tie.marks:
+    if found.placed is not None and found.on_ceiling:
         said.append(
             Warned(
                 "ceiling-alone",
-                "heights hang on the ceiling, and no door or window head is seen in both scans that"
-                " would show whether it moved: boarded or hung lower meanwhile, it would be taken"
-                " for thickness, and no interval holds that; tie the scans by marks to be sure",
+                "heights hang on the ceiling alone, and nothing else that both scans show (a door"
+                " or window head, a soffit) says whether it moved: boarded or hung lower meanwhile,"
+                " it would be taken for thickness, and no interval holds that; tie the scans by"
+                " marks (--marks), or let the bags bear it out (--bags with --material)",
             )
         )
     if any(one.shared.warp_m > _TRIPOD_WARP_M for one in (first, after)):
-        said.append(
-            Warned(
-                "hand-held-proof",
-                "these scans bend by millimetres: what a hand-held scan says of thickness was tried"
-                " on few scenes; take control shots on the floor after the pour",
-            )
-        )
+        said.append(_hand_held(found, job, (first, after)))
     return said
+
+
+def _hand_held(found: Verification, job: Job, both: tuple[Surface, Surface]) -> Warned:
+    """What would make thickness better known than scans that bend let it be."""
+    text = (
+        "these scans bend by millimetres: what a hand-held scan says of thickness was tried on few"
+        " scenes"
+    )
+    tie = found.registration
+    if tie is not None and tie.height_error_m is not None:
+        bend_m = freedom_of((both[1].shared, both[0].shared)).bend_m
+        tripod = SENSORS["tripod"]
+        marks, by_tripod = (
+            show_height(COVER_95 * math.hypot(height_by_marks_m(4), bend), job.units)
+            for bend in (bend_m, freedom_of((tripod, tripod)).bend_m)
+        )
+        now = show_height(COVER_95 * tie.height_error_m, job.units)
+        text += (
+            f"; heights agree to {now} (95 %). Four marks around the floor that both scans show"
+            f" (--marks) would bring that to {marks}, the bends themselves; both scans made from a"
+            f" tripod, with marks, to {by_tripod}"
+        )
+    return Warned(
+        "hand-held-proof",
+        f"{text}. Control shots on the floor after the pour help flatness and level, not thickness",
+    )
 
 
 def yield_warnings(used: BagsUsed | None, system: System) -> list[Warned]:
     """A yield that no water explains."""
-    if used is None or 1.0 / FAR < used.found_m3 / used.stated_m3 < FAR:
+    if used is None or used.found_m3 is None:
+        return []
+    if 1.0 / FAR < used.found_m3 / used.stated_m3 < FAR:
         return []
     return [
         Warned(
             "yield-far",
             f"a bag would have filled {show_volume(used.found_m3, system)}, its sheet says"
-            f" {show_volume(used.stated_m3, system)}: no water explains that; either the bags are"
-            " miscounted or what was placed is wrong because a ceiling was boarded or lowered"
+            f" {show_volume(used.stated_m3, system)}: no water explains so much; either the bags"
+            " are miscounted or what was placed is wrong because a ceiling was boarded or lowered"
             " between the scans",
         )
     ]
@@ -185,14 +227,28 @@ def _warned_of_thickness(found: Verification, job: Job, first: Surface) -> list[
                 " removal (removal_mm, under [preparation])",
             )
         )
-    if found.placed is not None:
-        lacking = first.floor.area_m2 - float(found.placed.seen.sum()) * first.grid.cell_m**2
+    if placed is not None and placed.of_part and job.proof.bags is not None:
+        said.append(
+            Warned(
+                "bags-of-whole",
+                "bags are not held against what was placed: they were poured on all of the floor,"
+                " and what was placed is known of a part of it",
+            )
+        )
+    if placed is not None:
+        lacking = first.floor.area_m2 - float(placed.seen.sum()) * first.grid.cell_m**2
         if lacking > _SAME_AREA * first.floor.area_m2:
             said.append(
                 Warned(
                     "not-seen-twice",
-                    f"{show_area(lacking, job.units)} of the floor were not seen in both scans:"
-                    " thickness there is carried on from around",
+                    f"{show_area(lacking, job.units)} of the floor were not seen in both scans: "
+                    + (
+                        "what was placed, its mean and its extremes are those of the"
+                        f" {placed.share:.0%} that both saw, and nothing is known of the rest, nor"
+                        " of the whole"
+                        if placed.of_part
+                        else "thickness there is carried on from around"
+                    ),
                 )
             )
     return said

@@ -37,7 +37,7 @@ from pourdatum.surface import make_surface
 from pourdatum.tiemarks import register_by_marks
 from pourdatum.uncertainty import COVER_95, SENSORS, SharedError
 from pourdatum.units import MM
-from pourdatum.used import AgainstPlan, bags_used
+from pourdatum.used import AgainstPlan, bags_used, stated_m3
 from pourdatum.verify import Verification, verify_pour
 
 if TYPE_CHECKING:
@@ -202,11 +202,16 @@ def _checked(
         wanted_error_m=0.0 if wanted is None else _wanted_error_m(wanted[1], tie, levelled),
         tolerance_m=None if job.proof.tolerance_mm is None else job.proof.tolerance_mm / MM,
         takes_m=None if sheet is None else sheet.greatest_m,
+        bags_m3=None
+        if sheet is None or job.proof.bags is None
+        else job.proof.bags * stated_m3(sheet),
+        planned_m3=None if plan is None else _planned_m3(plan),
     )
     if not levels_of_control(levelled) and found.registration is not None:
         known = found.registration.height_known
     used = None
-    if job.proof.bags is not None and found.placed is not None:
+    whole = found.placed is not None and not found.placed.of_part
+    if job.proof.bags is not None and found.placed is not None and whole:
         assert sheet is not None
         used = bags_used(found.placed, job.proof.bags, sheet)
     return Check(
@@ -284,20 +289,27 @@ def _same_scan(plan: PlanResult, first: Surface) -> bool:
     return hashes == {item.sha256 for item in first.floor.scan.inputs}
 
 
+def _planned_m3(plan: PlanResult) -> tuple[float, float]:
+    low, high = plan.fill.volume_interval_l
+    return low / MM, high / MM
+
+
 def _against(plan: PlanResult, job: Job, first: Surface, found: Verification) -> AgainstPlan | None:
     placed = found.placed
     if placed is None:
         return None
-    area_m2 = plan.floor.area_m2
-    if abs(area_m2 / placed.area_m2 - 1.0) > _SAME_AREA:
+    area_m2, own_m2 = plan.floor.area_m2, first.floor.area_m2
+    if abs(area_m2 / own_m2 - 1.0) > _SAME_AREA:
         raise JobError(
-            f"the plan is of {area_m2:.2f} m², this floor has {placed.area_m2:.2f} m²",
+            f"the plan is of {area_m2:.2f} m², this floor has {own_m2:.2f} m²",
             where=str(job.proof.plan),
             hint="name the plan of this floor, with the same outline",
             id="plan-other-floor",
         )
+    if placed.of_part:
+        return None
     planned_m3 = plan.fill.volume_l / MM
-    low, high = (edge / MM for edge in plan.fill.volume_interval_l)
+    low, high = _planned_m3(plan)
     own_low, own_high = placed.volume_interval_m3
     same = _same_scan(plan, first)
     return AgainstPlan(

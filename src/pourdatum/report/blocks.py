@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import base64
 import contextlib
+import html
 import math
+import re
 from collections.abc import Iterator
 from contextvars import ContextVar
 from typing import TYPE_CHECKING, Final
@@ -23,6 +25,7 @@ if TYPE_CHECKING:
 
 MOST_ROWS: Final = 60
 """Rows of a table on the page; the files list all."""
+_TAG: Final = re.compile("<[^>]*>")
 
 _most_rows: ContextVar[int] = ContextVar("most_rows", default=MOST_ROWS)
 
@@ -58,11 +61,31 @@ def figure_of(picture: bytes, alt: str, caption: str, cls: str = "") -> Html:
     return el("figure", image, el("figcaption", caption), cls=cls)
 
 
-def table(head: Sequence[object], rows: Iterable[Sequence[object]], caption: str = "") -> Html:
-    """Rows of figures under their names."""
+def table(
+    head: Sequence[object],
+    rows: Iterable[Sequence[object]],
+    caption: str = "",
+    *,
+    stacked: bool = False,
+) -> Html:
+    """Rows of figures under their names; ``stacked`` where a phone has no room for them.
+
+    Then each row stands there as a list of its own, every figure behind its name.
+    """
     listed = list(rows)
     most = _most_rows.get()
-    body = [el("tr", [el("td", cell) for cell in row]) for row in listed[:most]]
+    names = [html.unescape(_TAG.sub("", str(joined(name)))) for name in head]
+    body = [
+        el(
+            "tr",
+            [
+                el("td", cell, data_name=name) if stacked and cell not in ("", None)
+                else el("td", cell)
+                for name, cell in zip(names, row, strict=True)
+            ],
+        )
+        for row in listed[:most]
+    ]  # fmt: skip
     more = len(listed) - most
     note = el("p", f"{more} more are not shown here.", cls="soft") if more > 0 else None
     return joined(
@@ -72,6 +95,7 @@ def table(head: Sequence[object], rows: Iterable[Sequence[object]], caption: str
                 el("caption", caption) if caption else None,
                 el("thead", el("tr", [el("th", name, scope="col") for name in head])),
                 el("tbody", body),
+                cls="stacked" if stacked else "",
             ),
             note,
         ]
@@ -398,6 +422,22 @@ SILICA: Final = (
     "vacuum, no dry sweeping, and the right mask. Over a shift 0.05 mg per m³ is the limit in the "
     "USA (29 CFR 1926.1153), 0.1 in the United Kingdom (EH40/2005); your own country's limit holds."
 )
+
+
+def after_the_pour() -> Html:
+    """What hurts people who mend a floor that has set, and what a scan says nothing of."""
+    return el(
+        "section",
+        el("h2", "Before you mend or cover it"),
+        bullets(
+            [
+                SILICA,
+                "Moisture, strength and adhesion are tested before a covering, not scanned.",
+                "The bag's own instructions, local codes and licensed practice come first.",
+            ]
+        ),
+        cls="caution",
+    )
 
 
 def cautions(*more: str) -> Html:

@@ -32,13 +32,17 @@ def flatness(survey: Survey) -> Html | None:
     """Every criterion asked for; None where none was."""
     if not survey.flatness:
         return None
-    # The verdict stands second: on a phone the rest has to be scrolled to.
-    head = ("Criterion", "Verdict", "Limit", "Found", "± (95 %)", "Within", place_head(survey))
+    head = ("Criterion", "Verdict", "Limit", "Found", "Uncertainty", "Within", place_head(survey))
     return section(
         "Flatness",
-        table(head, [_row(survey, one) for one in survey.flatness]),
+        table(head, [_row(survey, one) for one in survey.flatness], stacked=True),
         bullets(_told(survey.flatness)),
-        el("p", f"{rule_in_words(survey.rule, survey.system)} {_judged(survey)}", cls="soft"),
+        el(
+            "p",
+            f"{rule_in_words(survey.rule, survey.system)} {_kinds(survey.flatness)}"
+            f"{_judged(survey)}",
+            cls="soft",
+        ),
     )
 
 
@@ -81,12 +85,44 @@ def _found(survey: Survey, one: Flatness) -> str:
 def _sure(survey: Survey, one: Flatness) -> str:
     """How far a value may be out: to either side, or from where to where.
 
-    The numbers of other lines lie as far from an F-number on one side as they will.
+    What other layings give lies as far from a value on one side as it will.
     """
     if one.interval is None or not math.isfinite(one.interval[0]):
-        return _shown(survey, one, one.uncertainty)
-    low, high = one.interval
-    return f"{low:.1f} to {high:.1f}" if math.isfinite(high) else f"{low:.1f} or more"
+        said = _shown(survey, one, one.uncertainty)
+        return f"± {said}" if said else ""
+    low, high = (_shown(survey, one, end) for end in one.interval)
+    if not math.isfinite(one.interval[1]):
+        return f"{low} or more"
+    # The unit stands once.
+    return f"{low.removesuffix(' mm').removesuffix(' in')} to {high}"
+
+
+def _cell(survey: Survey, one: Flatness) -> str:
+    """The same in the table, where each row says what kind it is of."""
+    if one.at_least:
+        return "a bound"
+    said = _sure(survey, one)
+    return f"{said} (95 %)" if said.startswith("±") else said
+
+
+def _kinds(found: Sequence[Flatness]) -> str:
+    """What the uncertainties in the table are, of the kinds that it has."""
+    said = ""
+    told = [one for one in found if one.value is not None]
+    if any(not one.at_least and one.interval is None for one in told):
+        said += (
+            "± is 1.96 standard uncertainties, 95 % of normal errors; what was taken off as luck"
+            " and what smoothing may have flattened counts in it in full. "
+        )
+    if any(one.interval is not None for one in told):
+        said += (
+            "From one value to another is the 95 % interval of what was read, widened to what other"
+            " layings of the lines or the grid give: no one share is claimed for it, and guarded, a"
+            " floor conforms where all of it keeps the limit. "
+        )
+    if any(one.at_least for one in told):
+        said += "A bound is a value that noise only makes less: it has no upper end. "
+    return said
 
 
 def imperial(survey: Survey) -> bool:
@@ -118,7 +154,7 @@ def _row(survey: Survey, one: Flatness) -> tuple[object, ...]:
         el("b", "not known" if one.source == NOT_KNOWN else one.verdict),
         tied(_limit_shown(survey, one)),
         tied(_found(survey, one)),
-        tied(_sure(survey, one)),
+        tied(_cell(survey, one)),
         tied(_within(one)),
         "" if one.worst is None else place(survey, one.worst.place_m),
     )
@@ -168,10 +204,11 @@ def _line(survey: Survey, one: Flatness) -> str:
     if one.value is None:
         return f"{name}: {one.verdict}; {words.plain(one.said, _LONG)}"
     said = f"{name}: {one.verdict}, {_found(survey, one)}"
-    if one.interval is not None and _sure(survey, one):
-        said += f", {_sure(survey, one)} with other lines"
-    elif one.uncertainty is not None:
-        said += f" ± {_sure(survey, one)}"
+    sure = _sure(survey, one)
+    if sure.startswith("±"):
+        said += f" {sure}"
+    elif sure:
+        said += f", {sure} with other layings"
     said += f" ({_limit_shown(survey, one)} asked"
     said += f", {_within(one)} within)" if one.share_within is not None else ")"
     if one.worst is not None:

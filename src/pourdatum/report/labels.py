@@ -6,6 +6,7 @@ place is left out: its figure stands in the tables of the report.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 
 
@@ -74,6 +75,7 @@ class Taken:
         width: float,
         height: float,
         steps: tuple[float, ...] = (1.0,),
+        clear: Callable[[Box], bool] | None = None,
     ) -> tuple[float, float] | None:
         """Take a free place for a label next to a sign, nearest and rightmost first.
 
@@ -87,6 +89,8 @@ class Taken:
             Size of the label.
         steps : tuple of floats
             Distances tried, in multiples of ``reach``.
+        clear : callable, optional
+            Whether a rectangle crosses nothing that it had better not.
 
         Returns
         -------
@@ -108,7 +112,7 @@ class Taken:
             ):  # fmt: skip
                 at = (x + right * across, y + above * up)
                 box = Box.around(*at, width, height)
-                if self.free(box):
+                if self.free(box) and (clear is None or clear(box)):
                     self.take(box)
                     return at
         return None

@@ -41,6 +41,7 @@ from pourdatum.report.pdf_paper import About, Sheet, usual_paper
 from pourdatum.report.pdf_parts import hashed, mean_level, words_of
 from pourdatum.report.pdf_plan import PlanSheet, draw_plan, plan_sheet
 from pourdatum.report.pdf_proof import Part, Profiles, proof_about, proof_parts
+from pourdatum.report.pdf_signing import Signing
 from pourdatum.report.picture import datum_words, depth_view, levels_view
 
 if TYPE_CHECKING:
@@ -106,7 +107,7 @@ def _laid_out(parts: list[Part], system: Any) -> list[Callable[[About, tuple[int
         if isinstance(part, PlanSheet):
             sheets.append(partial(draw_plan, part))
             continue
-        if isinstance(part, Profiles):
+        if isinstance(part, Profiles | Signing):
             sheets.append(partial(part.draw, usual))
             continue
         flow = Flow(usual)

@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
-from pourdatum.report import blocks, control_block, flatness_block, proof_page, setups
+from pourdatum.report import blocks, control_block, flatness_block, proof_page, setups, words
 from pourdatum.report.markup import el
 from pourdatum.report.pdf_paper import (
     HEAD_PT,
@@ -21,7 +21,10 @@ from pourdatum.report.pdf_paper import (
 )
 from pourdatum.report.pdf_parts import Words, hashed, mean_level, words_of
 from pourdatum.report.pdf_plan import PlanSheet, plan_sheet
+from pourdatum.report.pdf_signing import Signing
 from pourdatum.report.proof_view import paint_profile, thickness_view, worst_gaps
+from pourdatum.units import show_area, show_volume
+from pourdatum.verify import IF_CEILING
 
 if TYPE_CHECKING:
     from pourdatum.finding import Flatness
@@ -63,7 +66,7 @@ class Profiles:
         return sheet
 
 
-Part = Words | PlanSheet | Profiles
+Part = Words | PlanSheet | Profiles | Signing
 
 
 def proof_parts(check: Check) -> list[Part]:
@@ -95,6 +98,8 @@ def proof_parts(check: Check) -> list[Part]:
         Profiles(check, tuple(places[first : first + _ON_A_SHEET]))
         for first in range(0, len(places), _ON_A_SHEET)
     ]
+    # The last sheet lists the inputs, where the title block has no room for them.
+    parts.append(Signing(name, _signed(check)))
     parts.append(
         words_of(
             "Frame and cautions",
@@ -106,10 +111,36 @@ def proof_parts(check: Check) -> list[Part]:
             blocks.measure_again(survey),
             blocks.particulars(survey),
             proof_page.files(check),
-            blocks.cautions(),
+            blocks.after_the_pour(),
         )
     )
     return parts
+
+
+def _signed(check: Check) -> list[str]:
+    """What is signed: the verdict with what it rests on, and what was placed."""
+    placed, system = check.found.placed, check.system
+    verdict = check.verdict
+    said = ["Measured, not judged." if verdict is None else f"{verdict[:1].upper()}{verdict[1:]}."]
+    if check.found.flatness:
+        said[0] += (
+            f" Asked: {', '.join(flatness_block.name_of(one) for one in check.found.flatness)}."
+        )
+    if check.found.verdict_on_ceiling:
+        said[0] += f" It holds {IF_CEILING}."
+    if placed is None:
+        said.append("What was placed is not known.")
+        return said
+    litres = "nothing measurable"
+    if not placed.nothing:
+        litres = words.minus(show_volume(placed.volume_m3, system))
+    between = words.volume_span(*placed.volume_interval_m3, system)
+    on = f"on the {placed.share:.0%} of the floor that both scans saw, " if placed.of_part else ""
+    hangs = f" It holds {IF_CEILING}." if check.found.on_ceiling else ""
+    said.append(
+        f"Placed: {litres} ({between}, 95 %), {on}{show_area(placed.area_m2, system)}.{hangs}"
+    )
+    return said
 
 
 def proof_about(check: Check, made: str) -> About:

@@ -10,14 +10,14 @@ from pourdatum.report.document import document
 from pourdatum.report.markup import Html, el
 from pourdatum.report.proof_view import draw_profile, worst_gaps
 from pourdatum.uncertainty import COVER_95
-from pourdatum.units import MM, show_area, show_height, show_length, show_volume
-from pourdatum.verify import MOSTLY
+from pourdatum.units import MM, show_area, show_height, show_length, show_limit, show_volume
+from pourdatum.verify import IF_CEILING, MOSTLY
 
 if TYPE_CHECKING:
     from pourdatum.finding import Flatness
     from pourdatum.mends import Mend
     from pourdatum.outcome import Check
-    from pourdatum.placed import Extreme
+    from pourdatum.placed import Extreme, Placed
     from pourdatum.register import Registration
     from pourdatum.scan import Scan
     from pourdatum.units import System
@@ -63,6 +63,7 @@ def check_page(check: Check, picture: bytes) -> str:
         ),
         el("div", level(check), together(check), cls="even"),
         el("div", against_sheet(check), against(check), cls="even"),
+        blocks.nibs(survey),
         el(
             "div",
             blocks.told(survey),
@@ -76,7 +77,7 @@ def check_page(check: Check, picture: bytes) -> str:
         ),
         el("div", blocks.particulars(survey), files(check), cls="even"),
         method(check),
-        blocks.cautions(),
+        blocks.after_the_pour(),
     ]
     return document(
         survey,
@@ -89,12 +90,17 @@ def check_page(check: Check, picture: bytes) -> str:
 
 def hangs_on(check: Check) -> Html | None:
     """What the litres stand on where nothing else bears it out; None where something does."""
-    if not any(item.code == "ceiling-alone" for item in check.warnings):
+    placed, system = check.found.placed, check.system
+    if placed is None or not check.found.on_ceiling:
         return None
+    each = placed.area_m2 / MM
     return el(
         "p",
-        "What was placed hangs on the ceiling alone: a ceiling that was boarded or hung lower "
-        "between the scans is in these figures and in no interval. See the warnings.",
+        f"What was placed is told {IF_CEILING}: nothing but a ceiling ties the heights of the two "
+        "scans. One that was boarded or hung lower between them is in these figures and in no "
+        f"interval, {show_volume(each, system)} for each {show_limit(0.001, system)}. Marks, "
+        "door heads or a soffit seen in both scans, bags or a plan that come to the same volume "
+        "take the condition away.",
     )
 
 
@@ -128,6 +134,8 @@ def verdict(check: Check) -> Html:
     off = check.found.level.departure if check.found.level is not None else None
     if off is not None and off.verdict == check.verdict != "conforms":
         missed.append("departure from the level")
+    if check.found.verdict_on_ceiling:
+        text += f" That holds {IF_CEILING}, for the level wanted hangs on it."
     if missed and check.verdict == "undecided":
         text += " What this scan cannot decide, and why stands with the figures below:"
     return el(
@@ -145,22 +153,26 @@ def figures(check: Check) -> Html:
     if placed is None:
         cards.append(blocks.figure_card("Placed", "not known", "see the warnings"))
     else:
+        part = " of the part seen" if placed.of_part else ""
         cards += [
             blocks.figure_card(
-                "Placed",
-                show_volume(placed.volume_m3, system),
+                f"Placed{' on the part seen' if placed.of_part else ''}",
+                "nothing measurable"
+                if placed.nothing
+                else words.minus(show_volume(placed.volume_m3, system)),
                 f"{words.volume_span(*placed.volume_interval_m3, system)} (95 %)",
+                _holds(placed, check),
             ),
             blocks.figure_card(
                 "Mean thickness",
-                show_height(placed.mean_m, system),
+                words.minus(show_height(placed.mean_m, system)),
                 f"over {show_area(placed.area_m2, system)}",
                 None
                 if placed.missed_m2 <= 0.0
                 else f"nothing placed on {show_area(placed.missed_m2, system)}",
             ),
-            _extreme_card("Thinnest", placed.least, check),
-            _extreme_card("Thickest", placed.greatest, check),
+            _extreme_card(f"Thinnest{part}", placed.least, check),
+            _extreme_card(f"Thickest{part}", placed.greatest, check),
         ]
     if level is not None:
         sure = None
@@ -175,6 +187,16 @@ def figures(check: Check) -> Html:
             blocks.figure_card("Out of level", words.fall_fine(level.slope, system), sure),
         ]
     return el("dl", cards, cls="figures")
+
+
+def _holds(placed: Placed, check: Check) -> str | None:
+    """On what the litres hold, and of which part of the floor."""
+    said = []
+    if placed.of_part:
+        said.append(f"on the {placed.share:.0%} that both scans saw; the whole is not known")
+    if check.found.on_ceiling:
+        said.append(IF_CEILING)
+    return "; ".join(said) or None
 
 
 def _extreme_card(name: str, one: Extreme | None, check: Check) -> Html:
@@ -264,6 +286,7 @@ def level(check: Check) -> Html | None:
                     f"{words.minus(show_height(off.lowest_m, system))} and "
                     f"{words.minus(show_height(off.highest_m, system))}, "
                     f"each ± {show_height(off.uncertainty_m, system)}"
+                    f"{f', {IF_CEILING}' if off.on_ceiling else ''}"
                 ),
             ),
         ]
@@ -294,6 +317,8 @@ def together(check: Check) -> Html:
             (
                 "not known: ceiling and door heads contradict each other"
                 if tie.heads is not None and tie.heads.differ
+                else "not known: level faces contradict each other"
+                if tie.against is not None
                 else "not known: nothing is surely fixed in height"
             )
             if error_m is None
@@ -320,6 +345,13 @@ def _heads(check: Check, tie: Registration) -> list[tuple[str, object]]:
     if tie.heads_m and tie.height_error_m is not None:
         heights = ", ".join(show_length(height, check.system) for height in tie.heads_m)
         rows.append(("Heights hang on faces over the floor by", f"{heights}; taken as unmoved"))
+    for one in (*tie.bearing_out, *([] if tie.against is None else [tie.against])):
+        rise = words.height_fine(abs(one.rise_m), check.system)
+        within = words.height_fine(COVER_95 * one.error_m, check.system)
+        name = f"Face {show_length(one.height_m, check.system)} over the floor, against that at"
+        name += f" {show_length(tie.faces[0].height_m, check.system)}"
+        way = "higher" if one.rise_m > 0.0 else "lower"
+        rows.append((name, f"{rise} ± {within} {way} in AFTER (95 %)"))
     if tie.heads is not None:
         rise = words.height_fine(abs(tie.heads.rise_m), check.system)
         within = words.height_fine(COVER_95 * tie.heads.error_m, check.system)
@@ -359,12 +391,18 @@ def against(check: Check) -> Html | None:
             ("A bag fills, by its sheet", words.water(used.stated_m3 * MM, system, 2)),
             (
                 "A bag filled here",
-                (
+                used.verdict
+                if used.found_m3 is None
+                else (
                     f"{words.water(used.found_m3 * MM, system, 2)} "
-                    f"({words.water(low, system, 2)} to {words.water(high, system, 2)}, 95 %)"
+                    f"({words.minus(words.water(low, system, 2))} to "
+                    f"{words.minus(words.water(high, system, 2))}, 95 %)"
                 ),
             ),
-            ("Yield", el("b", used.verdict)),
+            (
+                "Yield",
+                el("b", used.verdict + (f", {IF_CEILING}" if check.found.on_ceiling else "")),
+            ),
         ]
         parts.append(blocks.facts(rows))
         if used.reasons:
@@ -382,6 +420,7 @@ def against(check: Check) -> Html | None:
                 (
                     f"{show_volume(abs(planned.difference_m3), system)} {sign}; the intervals "
                     f"{'meet' if planned.agrees else 'do not meet'}"
+                    f"{f', {IF_CEILING}' if check.found.on_ceiling else ''}"
                 ),
             ),
         ]

@@ -12,6 +12,7 @@ from pourdatum.report import canvas, contours, style, words
 from pourdatum.report.picture import levels_view, openings_of, others_of, things_of
 from pourdatum.report.view import Area, Mark, PlanView
 from pourdatum.units import FOOT_M, show_area, show_height, show_volume
+from pourdatum.verify import IF_CEILING
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -59,9 +60,11 @@ def thickness_view(check: Check) -> PlanView:
     lines = (
         "Thickness of what was placed",
         (
-            f"{show_area(placed.area_m2, system)} · {show_volume(placed.volume_m3, system)} "
+            f"{show_area(placed.area_m2, system)}{' seen in both' if placed.of_part else ''} · "
+            f"{words.minus(show_volume(placed.volume_m3, system))} "
             f"({words.volume_span(low_m3, high_m3, system)}) · mean "
-            f"{show_height(placed.mean_m, system)}"
+            f"{words.minus(show_height(placed.mean_m, system))}"
+            f"{f' · {IF_CEILING}' if check.found.on_ceiling else ''}"
         ),
     )
     return PlanView(
@@ -96,7 +99,7 @@ def _extremes(check: Check) -> list[Mark]:
     found = []
     for word, one in (("thinnest", placed.least), ("thickest", placed.greatest)):
         if one is not None:
-            text = f"{word} {show_height(one.thickness_m, system)}"
+            text = f"{word} {words.minus(show_height(one.thickness_m, system))}"
             found.append(Mark("level", one.place_m, text))
     return found
 

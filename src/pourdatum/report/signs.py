@@ -14,6 +14,8 @@ from pourdatum.report.layout import DPI, SMALL_PT, Layout, Scale
 from pourdatum.report.view import Mark, PlanView
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from matplotlib.axes import Axes
     from shapely.geometry.base import BaseGeometry
 
@@ -57,11 +59,16 @@ def draw_signs(axes: Axes, view: PlanView, layout: Layout, scale: Scale, unit_m:
     # Pins are many, and each is small: what they stand on goes before them.
     pins = [m for m in view.marks if m.kind == "pin"]
     crowd = len(pins) > _FEW_PINS
+    clear = _off_the_walls(view, layout)
     placed = [(mark, _sign(axes, mark, layout, taken, crowd)) for mark in marks + pins]
     for mark, at in placed:
         if mark.text and at is not None:
             size = lettering.width_in(mark.text, SMALL_PT) * DPI + 8, _TALL_PX
-            spot = taken.beside(*at, _reach(mark, layout) + 3, *size, steps=_NEAR)
+            reach = _reach(mark, layout) + 3
+            # A label across a wall is read as neither; where it must be, that is better than none.
+            spot = taken.beside(*at, reach, *size, steps=(*_NEAR, *_FAR), clear=clear)
+            if spot is None:
+                spot = taken.beside(*at, reach, *size, steps=_NEAR)
             if spot is not None:
                 _label(axes, layout.place(spot), mark.text)
     for mark in (one for one in view.marks if one.kind == "zone"):
@@ -70,6 +77,24 @@ def draw_signs(axes: Axes, view: PlanView, layout: Layout, scale: Scale, unit_m:
         if spot is not None:
             _label(axes, layout.place(spot), mark.text)
     _contours(axes, view, layout, scale, unit_m, taken)
+
+
+def _off_the_walls(view: PlanView, layout: Layout) -> Callable[[Box], bool]:
+    """Whether a rectangle of pixels crosses no edge of the floor."""
+    import shapely
+
+    lines = [
+        [layout.px((x, y)) for x, y in ring.coords]
+        for part in shapely.get_parts(view.outline)
+        for ring in (part.exterior, *part.interiors)
+    ]
+    edges = shapely.MultiLineString(lines)
+    shapely.prepare(edges)
+
+    def clear(box: Box) -> bool:
+        return not edges.intersects(shapely.box(box.left, box.low, box.right, box.high))
+
+    return clear
 
 
 def _sign(

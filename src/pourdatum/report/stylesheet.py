@@ -120,6 +120,17 @@ footer {{ color: var(--soft); font-size: .875rem; padding-bottom: 2rem; }}
     align-items: start; }}
   h1 {{ font-size: 2rem; }}
 }}
+@media screen and (max-width: 39.99rem) {{
+  .stacked thead {{ position: absolute; width: 1px; height: 1px; overflow: hidden;
+    clip-path: inset(50%); }}
+  .stacked, .stacked tbody, .stacked tr {{ display: block; }}
+  .stacked tr {{ padding: .5rem 0; border-bottom: 1px solid var(--hair); }}
+  .stacked td {{ display: none; }}
+  .stacked td[data-name] {{ display: flex; justify-content: space-between; gap: 1rem;
+    padding: .1rem 0; border-bottom: 0; text-align: right; overflow-wrap: anywhere; }}
+  .stacked td[data-name]::before {{ content: attr(data-name); color: var(--soft);
+    text-align: left; flex: none; }}
+}}
 @media screen {{
   .is-live:not(.still-shown) .desk > .still {{ display: none; }}
 }}

@@ -13,6 +13,7 @@ Examples
 from __future__ import annotations
 
 import html
+import re
 import unicodedata
 from typing import Final
 
@@ -47,6 +48,9 @@ _FOR_PEOPLE: Final = {
     "no-primer": "The material's sheet names no primer for this substrate.",
     "grind-not-priced": "Grinding is not planned; the humps are listed all the same.",
 }
+
+
+_SIGNED_NOTHING: Final = re.compile(r"-(0(?:\.0+)?(?![\d.]))")
 
 
 def for_people(code: str, text: str) -> str:
@@ -98,8 +102,14 @@ def escaped(text: object, limit: int = 160) -> str:
 
 
 def minus(text: str) -> str:
-    """A shown number with a true minus sign."""
-    return text.replace("-", MINUS)
+    """A shown number with a true minus sign, and none before what is shown as nothing.
+
+    Examples
+    --------
+    >>> minus("-25.6 l"), minus("-0.0 mm"), minus("-0.03 l")
+    ('−25.6 l', '0.0 mm', '−0.03 l')
+    """
+    return _SIGNED_NOTHING.sub(r"\1", text).replace("-", MINUS)
 
 
 def span(low_m: float, high_m: float, system: System) -> str:

@@ -41,8 +41,12 @@ def flatness_part(one: Flatness, origin_m: tuple[float, float]) -> FlatnessPart:
 def _interval(one: Flatness) -> tuple[float, float | None] | None:
     if one.interval is None or not math.isfinite(one.interval[0]):
         return None
+
+    def shown(value: float) -> float:
+        return mm(value) if one.in_metres else rounded(value, 2)
+
     low, high = one.interval
-    return rounded(low, 2), rounded(high, 2) if math.isfinite(high) else None
+    return shown(low), shown(high) if math.isfinite(high) else None
 
 
 def _worst(worst: WorstAt, value: float | None, origin_m: tuple[float, float]) -> WorstPart | None:

@@ -190,11 +190,12 @@ class FlatnessPart(Part):
     limit: float | None
     value: float | None
     uncertainty: float | None = Field(
-        description="half-width of the 95 % interval; of an F-number, the longer side of `interval`"
+        description="half-width of the 95 % interval; where there is an `interval`, its longer side"
     )
     interval: tuple[float, float | None] | None = Field(
-        description="F-numbers: the 95 % interval of the lines read, widened by what smoothing may"
-        " have flattened and to what other layings of the lines give; null above: no upper end"
+        description="F-numbers and free movement: the 95 % interval of what was read, widened to"
+        " what other layings of the lines or the grid give and, of F-numbers, by what smoothing may"
+        " have flattened, so that no one share is claimed for it; null above: no upper end"
     )
     share_within: float | None = Field(description="of all places in which it was measured")
     at_least: bool = Field(description="the value is only known to be so much or more")

@@ -16,6 +16,7 @@ from pourdatum.results.proof_models import (
     BagsUsedPart,
     DeparturePart,
     ExtremePart,
+    LevelFacePart,
     LevelPart,
     MarkPart,
     PlacedPart,
@@ -34,6 +35,7 @@ from pourdatum.results.rounding import (
 )
 from pourdatum.uncertainty import COVER_95
 from pourdatum.units import MM
+from pourdatum.verify import IF_CEILING
 
 if TYPE_CHECKING:
     from pourdatum.outcome import Check
@@ -55,6 +57,7 @@ def check_result(check: Check) -> VerifyResult:
     return VerifyResult(
         **common,
         verdict=found.verdict,
+        verdict_condition=IF_CEILING if found.verdict_on_ceiling else None,
         judged_share=rounded(found.judged, 4),
         registration=_registration(check),
         placed=_placed(check),
@@ -90,6 +93,16 @@ def _registration(check: Check) -> RegistrationPart:
         ceilings_m=[metres(height) for height in tie.heads_m],
         heads_rise_mm=None if tie.heads is None else mm(tie.heads.rise_m),
         heads_uncertainty_mm=None if tie.heads is None else mm(COVER_95 * tie.heads.error_m),
+        level_faces=[
+            LevelFacePart(
+                height_m=metres(one.height_m),
+                rise_mm=mm(one.rise_m),
+                uncertainty_mm=mm(COVER_95 * one.error_m),
+                area_m2=area(one.area_m2),
+            )
+            for one in tie.faces
+        ],
+        mirror_alike=tie.mirror_alike,
         overlap=rounded(tie.overlap, 3),
         wall_m2=area(tie.wall_m2),
         level_m2=area(tie.level_m2),
@@ -126,6 +139,19 @@ def _placed(check: Check) -> PlacedPart:
         deep_m2=deep,
         removal_mm=mm(placed.removal_m),
         why_not="",
+        floor_share=rounded(placed.share, 4),
+        condition=_condition(check) if check.found.on_ceiling else None,
+        borne_out_by=check.found.borne_out or None,
+    )
+
+
+def _condition(check: Check) -> str:
+    """On what litres and thickness hang, and what each millimetre of it is worth."""
+    placed = check.found.placed
+    assert placed is not None
+    return (
+        f"{IF_CEILING}: each millimetre by which it was boarded or hung lower between the scans is "
+        f"{placed.area_m2:.0f} l of these, and no interval holds that"
     )
 
 
@@ -165,6 +191,7 @@ def _level(check: Check) -> LevelPart:
             uncertainty_mm=mm(off.uncertainty_m),
             tolerance_mm=mm_or_none(off.tolerance_m),
             verdict=off.verdict,
+            condition=IF_CEILING if off.on_ceiling else None,
         ),
     )
 
@@ -174,7 +201,7 @@ def _used(used: BagsUsed) -> BagsUsedPart:
     return BagsUsedPart(
         bags=used.bags,
         stated_l_per_bag=rounded(used.stated_m3 * MM, 3),
-        found_l_per_bag=rounded(used.found_m3 * MM, 3),
+        found_l_per_bag=None if used.found_m3 is None else rounded(used.found_m3 * MM, 3),
         found_interval_l_per_bag=(low, high),
         verdict=used.verdict,
         reasons=list(used.reasons),

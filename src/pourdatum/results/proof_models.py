@@ -19,6 +19,15 @@ class MarkPart(Part):
     residual_mm: float
 
 
+class LevelFacePart(Part):
+    """A level face that both scans show, against what heights were tied by."""
+
+    height_m: float = Field(description="over the floor")
+    rise_mm: float = Field(description="by how much it lies higher in AFTER")
+    uncertainty_mm: float = Field(description="at 95 %")
+    area_m2: float
+
+
 class RegistrationPart(Part):
     """How AFTER was brought into BEFORE's frame."""
 
@@ -42,6 +51,13 @@ class RegistrationPart(Part):
         "null where too few are seen in both scans",
     )
     heads_uncertainty_mm: float | None = Field(default=None, description="at 95 %")
+    level_faces: list[LevelFacePart] = Field(
+        default_factory=list,
+        description="level faces that join walls and are seen in both, the largest first",
+    )
+    mirror_alike: bool = Field(
+        default=False, description="whether AFTER would fit as well if it were mirrored"
+    )
     overlap: float | None = Field(description="share of the smaller scan's walls on the other's")
     wall_m2: float
     level_m2: float = Field(description="ceilings, heads and sills that were matched")
@@ -59,9 +75,14 @@ class ExtremePart(Part):
 class PlacedPart(Part):
     """What was placed; null where it could not be had."""
 
-    volume_l: float | None
+    volume_l: float | None = Field(description="on area_m2, never carried on beyond it")
     volume_interval_l: Interval | None
-    area_m2: float | None
+    area_m2: float | None = Field(
+        description="over which all of it is taken: the floor, or the part that both scans saw"
+    )
+    floor_share: float | None = Field(
+        default=None, description="of the floor that area_m2 is; of the rest nothing is known"
+    )
     mean_thickness_mm: float | None
     min_thickness_mm: float | None
     max_thickness_mm: float | None
@@ -72,6 +93,14 @@ class PlacedPart(Part):
     deep_m2: float | None = Field(description="surely thicker than the sheet allows")
     removal_mm: float | None = Field(description="taken off between the scans, as recorded")
     why_not: str = Field(description="empty where it could be had")
+    condition: str | None = Field(
+        default=None, description="on which all of it holds and which no interval has"
+    )
+    borne_out_by: str | None = Field(
+        default=None,
+        description="what besides the scans comes to the same volume, where a ceiling alone ties "
+        "the heights",
+    )
 
 
 class DeparturePart(Part):
@@ -83,6 +112,7 @@ class DeparturePart(Part):
     uncertainty_mm: float
     tolerance_mm: float | None
     verdict: Verdict | None
+    condition: str | None = Field(default=None, description="on which it holds")
 
 
 class LevelPart(Part):
@@ -100,7 +130,7 @@ class BagsUsedPart(Part):
 
     bags: int
     stated_l_per_bag: float
-    found_l_per_bag: float
+    found_l_per_bag: float | None = Field(description="null where nothing measurable was placed")
     found_interval_l_per_bag: Interval
     verdict: str
     reasons: list[str] = Field(description="what could explain a difference")
@@ -123,6 +153,7 @@ class VerifyResult(Common):
 
     schema_: Literal["pourdatum.verify/1"] = Field(alias="schema")
     verdict: Verdict | None = Field(description="of the whole floor; null where nothing was asked")
+    verdict_condition: str | None = Field(default=None, description="on which the verdict holds")
     judged_share: float = Field(description="of the floor, seen after the pour")
     registration: RegistrationPart
     placed: PlacedPart

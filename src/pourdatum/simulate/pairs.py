@@ -125,11 +125,11 @@ def poured(
     flat = replace(flat, level_m=lift)
     return replace(
         room, relief=flat, crates=(), blobs=(), name=f"{room.name}-poured",
-        doors=tuple(_unmoved(room, door, flat) for door in room.doors),
+        doors=tuple(head_unmoved(room, door, flat) for door in room.doors),
     )  # fmt: skip
 
 
-def _unmoved(room: Scene, door: Door, relief: Relief) -> Door:
+def head_unmoved(room: Scene, door: Door, relief: Relief) -> Door:
     """A door whose head stays where it is while the floor below it rises."""
     (ax, ay), (bx, by) = room.outline[door.wall], room.outline[(door.wall + 1) % len(room.outline)]
     share = 0.5 * (door.start_m + door.end_m) / math.hypot(bx - ax, by - ay)

@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 from pourdatum.errors import JobError
+from pourdatum.simulate.pairs import head_unmoved
 from pourdatum.simulate.patch import highest_patch
 from pourdatum.simulate.placing import place_stations, walk_path
 from pourdatum.simulate.relief import Hump, Ramp, Relief, Wave
@@ -237,17 +238,20 @@ def _before_after() -> tuple[Take, ...]:
     )
     poured_m = highest_patch(before.floor, before.relief.height).height_m + 0.003
     # A pour that finds its level: a few tenths of a millimetre, and a trowel mark.
+    level = Relief(
+        level_m=poured_m,
+        slope_x=0.00005,
+        humps=(Hump(4.9, 3.9, 0.0008, 0.25, "cosine"),),
+        waves=(Wave(0.0003, 3.1, 0.7, 0.2), Wave(0.0002, 1.7, 2.2, 1.0)),
+    )
     after = replace(
         before,
         description="mending room of a weaving shed after the pour: 3 mm over the old high point,"
         " crates gone",
-        relief=Relief(
-            level_m=poured_m,
-            slope_x=0.00005,
-            humps=(Hump(4.9, 3.9, 0.0008, 0.25, "cosine"),),
-            waves=(Wave(0.0003, 3.1, 0.7, 0.2), Wave(0.0002, 1.7, 2.2, 1.0)),
-        ),
+        relief=level,
         crates=(),
+        # Nobody lifts the heads of doors for a pour.
+        doors=tuple(head_unmoved(before, door, level) for door in before.doors),
     )
     return (
         Take("-before", before, sensor("tripod", place_stations(before, 2), top_rad=0.6)),

@@ -183,7 +183,7 @@ def end_of(wishes: Mapping[str, Any], line: Line) -> dict[str, Any]:
             return {"status": refusal.status}
         error = error_object(refusal)["error"]
         return {"status": refusal.exit_status, "error": error}
-    from pourdatum.cli.lines import CAUTION, told_of
+    from pourdatum.cli.lines import caution_of, told_of
 
     return {
         "status": done.status,
@@ -191,7 +191,7 @@ def end_of(wishes: Mapping[str, Any], line: Line) -> dict[str, Any]:
             **asdict(told_of(done.outcome)),
             "folder": done.target,
             "files": sorted(item.name for item in Path(done.target).iterdir()),
-            "caution": CAUTION,
+            "caution": caution_of(done.outcome),
         },
     }
 
