@@ -67,7 +67,10 @@ def sheet_of(plan: Plan, job: Job) -> PourSheet | None:
 
 
 def _taken(plan: Plan) -> str:
-    return "a doorway that was seen" if plan.floor.beyond_doors_m else "an end of the room"
+    doors = len(plan.floor.beyond_doors_m)
+    if doors > 1:
+        return f"of {doors} doorways that were seen the one with the most floor behind it"
+    return "a doorway that was seen" if doors else "an end of the room"
 
 
 def _parts(plan: Plan) -> Parts | None:
