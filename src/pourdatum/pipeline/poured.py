@@ -230,6 +230,15 @@ def pour_warnings(plan: Plan, job: Job) -> list[Warned]:
                 f" joints{zones} or {why}",
             )
         )
+    for bay, wide_m in sheet.narrow_bays:
+        found.append(
+            Warned(
+                "narrow-bay",
+                f"bay {bay} is about {show_length(wide_m, plan.system)} wide between joints or"
+                " borders of zones: too narrow to be worked for itself; move one of them, or fill"
+                " it by hand once both sides bear a foot",
+            )
+        )
     if plan.day.hose_bags:
         left = show_volume(plan.day.hose_m3 or 0.0, plan.system)
         found.append(
