@@ -268,3 +268,15 @@ def test_of_several_doorways_the_one_that_was_taken_is_told(plan: Plan) -> None:
         edge = floor.outline.exterior
         at = edge.interpolate(edge.project(shapely.Point(largest[:2])))
         assert (x_m, y_m) == pytest.approx((at.x, at.y))
+
+
+def test_an_exit_behind_a_doorway_that_was_left_out(plan: Plan) -> None:
+    """Who gives the door of a room that was left out is told how to take that in."""
+    job = Job.model_validate({"pour": {"exit": [plan.origin_m[0] + 500.0, plan.origin_m[1]]}})
+    for doors in ((), ((0.1, 0.2, 5.8),)):
+        survey = plan.survey
+        surface = replace(survey.surface, floor=replace(survey.floor, beyond_doors_m=doors))
+        told = replace(plan, survey=replace(survey, surface=surface), surface=surface)
+        with pytest.raises(JobError) as refused:
+            poured.leave_of(told, job)
+        assert ("--through-doors" in refused.value.hint) is bool(doors)

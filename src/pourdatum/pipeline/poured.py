@@ -168,11 +168,16 @@ def _stated_exit(plan: Plan, job: Job) -> tuple[float, float]:
     (edge_x_m, edge_y_m), _ = shapely.shortest_line(_ways_out(plan), stated).coords
     if outline.distance(stated) > _AT_FLOOR_M:
         x, y = place_from_local((edge_x_m, edge_y_m), frame)
+        behind = (
+            "; floor seen through a doorway is left out: --through-doors takes it in"
+            if plan.floor.beyond_doors_m
+            else ""
+        )
         raise JobError(
             f"the exit lies {show_length(outline.distance(stated), plan.system)} from the floor",
             where="pour.exit",
             hint=f"the nearest edge of the floor is at [{x:.2f}, {y:.2f}]; give the doorway by"
-            " which the crew leaves, in the scan's coordinates and unit",
+            f" which the crew leaves, in the scan's coordinates and unit{behind}",
             id="exit-outside",
         )
     if _moved_exit_m(plan, job) is not None:
