@@ -38,6 +38,7 @@ from pourdatum.sheetfile import read_sheet
 from pourdatum.simulate import (
     HIGH_KINDS,
     Hump,
+    LevelTruth,
     Scene,
     Sensor,
     Shot,
@@ -62,7 +63,7 @@ SHOT_M: Final = 0.0005
 """One standard deviation of a control shot [m]."""
 _LEAST_SEEN: Final = 3
 """Points within a square of 100 mm from which it was seen."""
-QUANTITIES: Final = ("area", "datum", "volume", "bags")
+QUANTITIES: Final = ("area", "datum", "volume", "bags", "volume to the level of the plan")
 
 Array = NDArray[np.float64]
 
@@ -181,7 +182,11 @@ def one_scene(
     truth = scene_truth(seen, [highest_m + least_m], least_m=least_m)
     result = result_data(plan_scan(scans, job))
     ends_early = any(warned["code"] == "open-edge" for warned in result["warnings"])
-    return [] if ends_early else _held(truth, result)
+    if ends_early:
+        return []
+    level_m = _set_out_m(kind, seen, result, rng)
+    planned = scene_truth(seen, [level_m], least_m=least_m).levels[0]
+    return _held(truth, planned, result)
 
 
 def posed(path: Path, points_m: Array, shot: Shot) -> Path:
@@ -284,8 +289,19 @@ def _control(room: Scene, folder: Path, rng: np.random.Generator) -> Path:
     return path
 
 
-def _held(truth: Truth, result: dict[str, Any]) -> list[Held]:
-    """The stated intervals of a result against the truth."""
+def _set_out_m(kind: Kind, seen: Scene, result: dict[str, Any], rng: np.random.Generator) -> float:
+    """Where the level of a plan comes to lie: by a benchmark, or from what staffs read at pins."""
+    level_m: float = result["datum"]["z_m"]
+    if kind.control:
+        return level_m
+    x, y = np.array([pin["place"] for pin in result["pins"]]).T
+    depth_m = np.array([pin["depth_mm"] for pin in result["pins"]]) / MM
+    read_m = seen.height_m(x, y) + rng.normal(0.0, SHOT_M, x.size)
+    return float(np.mean(read_m + depth_m))
+
+
+def _held(truth: Truth, planned: LevelTruth, result: dict[str, Any]) -> list[Held]:
+    """The stated intervals of a result against the truth, and of what its own level takes."""
     fill, datum, level = result["fill"], result["datum"], truth.levels[0]
     sheet = read_sheet(Job().material.sheet)
     powder_kg = powder_mass_kg(level.volume_l / MM, sheet.powder_kg_per_m2_mm)
@@ -298,6 +314,9 @@ def _held(truth: Truth, result: dict[str, Any]) -> list[Held]:
     area = result["floor"].get("area_interval_m2")
     if area is not None:
         found.append(Held("area", truth.area_m2, result["floor"]["area_m2"], *area))
+    at_level = fill["level_interval_l"]
+    if at_level is not None:
+        found.append(Held(QUANTITIES[-1], planned.volume_l, fill["volume_l"], *at_level))
     return found
 
 

@@ -5,7 +5,8 @@
 
 Half widths over the area [mm], set-ups told with their places, tilts and bends drawn for each: as
 stated; with the whole budget of bends, whatever set-ups show of it; with no bend; with neither bend
-nor tilt; and with the level of the highest 100 mm known as well.
+nor tilt; and with the level of the highest 100 mm known as well. The last column is of the fill to
+the plan's own level, as it is set out, wherever the floor is highest.
 """
 
 from __future__ import annotations
@@ -27,7 +28,7 @@ from pourdatum.errors import PourdatumError
 from pourdatum.floor import find_floor
 from pourdatum.read import read_scan
 from pourdatum.simulate import HIGH_KINDS, place_stations, random_room, scan_scene, sensor
-from pourdatum.spread import fill_interval
+from pourdatum.spread import fill_interval, level_draws_m3, level_interval_m3
 from pourdatum.surface import Surface, make_surface
 from pourdatum.uncertainty import SENSORS
 from pourdatum.units import MM
@@ -48,6 +49,17 @@ def half_width_mm(surface: Surface, error_m: float | None = None) -> float:
     volume = fill_volume(surface.height_m, surface.grid, outline, datum.plane, least_m=LEAST_M)
     low_m3, high_m3 = fill_interval(surface, datum, volume)
     return (high_m3 - low_m3) / 2.0 / volume.area_m2 * MM
+
+
+def own_level_mm(surface: Surface) -> float:
+    """Half of the 95 % interval of the fill to the level that is planned, over the area."""
+    datum = choose_datum(surface, DatumRequest("high-point"), LEAST_M)
+    outline = surface.floor.outline
+    volume = fill_volume(surface.height_m, surface.grid, outline, datum.plane, least_m=LEAST_M)
+    draws_m3 = level_draws_m3(surface, datum, volume)
+    ends = level_interval_m3(volume.volume_m3, draws_m3, 0.0)
+    assert ends is not None
+    return (ends[1] - ends[0]) / 2.0 / volume.area_m2 * MM
 
 
 def one_scan(number: int, rng: np.random.Generator, folder: Path) -> tuple[Surface, float]:
@@ -76,7 +88,7 @@ def main(words: Sequence[str] | None = None) -> int:
     seed = int(np.random.default_rng().integers(2**31)) if asked.seed is None else asked.seed
     print(f"--seed {seed} --scenes {asked.scenes}\n")
     heads = ["points per m²", "noise of a point", "as stated", "whole budget of bends"]
-    heads += ["no bend", "nor tilt", "nor error of the high point"]
+    heads += ["no bend", "nor tilt", "nor error of the high point", "to the plan's own level"]
     print("| " + " | ".join(heads) + " |\n" + "| --- " * len(heads) + "|")
     rows = []
     for k in range(asked.scenes):
@@ -95,7 +107,7 @@ def main(words: Sequence[str] | None = None) -> int:
         level = replace(still, shared=replace(still.shared, tilt_rad=0.0))
         noise_mm = float(np.median(surface.noise_m[surface.measured])) * MM
         widths = [half_width_mm(one) for one in (surface, whole, still, level)]
-        rows.append([per_m2, noise_mm, *widths, half_width_mm(level, 0.0)])
+        rows.append([per_m2, noise_mm, *widths, half_width_mm(level, 0.0), own_level_mm(surface)])
         print(_row(rows[-1]), flush=True)
     print(_row([float(value) for value in np.median(rows, axis=0)]), "median")
     return 0

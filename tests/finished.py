@@ -23,6 +23,7 @@ from pourdatum.grinding import Grinding
 from pourdatum.material import Primer, Sheet, order
 from pourdatum.mends import Mend, Profile
 from pourdatum.move import Move
+from pourdatum.nibs import Nib
 from pourdatum.openings import Opening
 from pourdatum.outcome import Check, FloorFigures, Notes, Plan, Survey, Warned
 from pourdatum.placed import Extreme, Placed
@@ -30,7 +31,6 @@ from pourdatum.register import Registration
 from pourdatum.rounding import NONE
 from pourdatum.scan import Frame, InputFile, Scan
 from pourdatum.stations import AGREE
-from pourdatum.surface import Nib
 from pourdatum.things import Obstruction
 from pourdatum.uncertainty import SharedError
 from pourdatum.units import System

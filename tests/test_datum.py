@@ -11,7 +11,7 @@ from numpy.testing import assert_allclose
 
 from made_scan import surface_of, walled
 from pourdatum.datum import Datum, DatumRequest, choose_datum
-from pourdatum.patch import patch_mean
+from pourdatum.patchmean import patch_mean
 from pourdatum.simulate import Hump, Relief, Wave, highest_patch
 from pourdatum.surface import Surface
 from pourdatum.uncertainty import COVER_95, combined

@@ -22,16 +22,16 @@ errors units optional compiled                                         | ground 
 geometry grid block evenly triangles clipping tin fillcurve fillreads costcurve volume | pure maths
 fitloop localfit ripple stripes smoothing                              |
 shotfield uncertainty fnumbers decision criteria sampling finding                       |
-drift corner settingout levelbook shots                                | of control shots
+drift driftdraws corner settingout levelbook shots                     | of control shots
 scan move passing cluster chunks cellloop paged cellsums               | from points to sums
 layers sheetplan tops walkable choice levels                           | and to levels
 cells specks walls elsewhere plumb                                     | and to a map
-outline edge footprint things openings spotcheck spots                 |
-bare doubled wallfoot stationlayers stationsums stationfit stations alike floor     |
-labelled rounding surface asfloor                                      | and to its surface
+outline edge footprint things lacking openings spotcheck spots                 |
+bare doubled wallfoot stationlayers stationsums stationfit stations alike asked floor    |
+labelled rounding carried nibs surface asfloor                         | and to its surface
 staff blunder sense control controlwords advice                        | levelled by control
-spotpoint patch shareddraws slopeerror unsearched datum areaerror spread | from a map to a pour
-zones placedepth promise grind capability material                     |
+spotpoint patchmean patch shareddraws slopeerror unsearched datum areaerror | from a map
+spread zones placedepth promise grind capability material              | to a pour
 overlevel deeplimit groundhumps grinding pockets lifts filling way ways |
 joints floorsections thresholds pinplaces pins                                       |
 pourblocks pourfronts pourbays pourstrips pourpieces pourways pour pumpday buying |

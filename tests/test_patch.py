@@ -16,7 +16,8 @@ from made_scan import surface_of, walled
 from pourdatum import simulate
 from pourdatum.errors import NoFloor
 from pourdatum.geometry import Plane
-from pourdatum.patch import PATCH_M, highest_patch, patch_mean
+from pourdatum.patch import highest_patch
+from pourdatum.patchmean import PATCH_M, patch_mean
 from pourdatum.simulate import Hump, Relief
 from pourdatum.surface import Surface
 

@@ -18,11 +18,13 @@ import numpy as np
 import pytest
 
 from finished import ORIGIN_M, make_check, make_plan, make_survey
+from pourdatum.cli.lines import result_lines
 from pourdatum.errors import JobError, OutputError
 from pourdatum.finding import Flatness, WorstAt
 from pourdatum.geometry import Plane
 from pourdatum.outcome import Plan, Survey, Warned
 from pourdatum.pipeline.proofwords import told_of_both
+from pourdatum.report.page import plan_page
 from pourdatum.results import (
     MODELS,
     as_data,
@@ -577,3 +579,23 @@ def test_what_is_assumed_of_each_scan_is_told_by_its_name() -> None:
     both = ("BEFORE: no unit: metres are taken", "AFTER: no unit: millimetres are taken")
     assert told.scan.assumptions == both
     assert told.assumptions == (*both, "sensor: tripod")
+
+
+def test_what_the_planned_level_takes_is_told_beside_the_fill() -> None:
+    """In `result.json`, in the printed lines and on the page: ± 12 l of a fill known to ± 30.
+
+    Where it is known little better than what the floor needs, nobody is told twice.
+    """
+    plan = make_plan()
+    middle, said = plan.volume.volume_m3, "± 12.0 l if poured to this very level"
+    wide = replace(plan, volume_interval_m3=(middle - 0.03, middle + 0.03))
+    known = replace(wide, level_interval_m3=(middle - 0.012, middle + 0.012))
+    low_l, high_l = as_data(plan_result(known))["fill"]["level_interval_l"]
+    assert (high_l - low_l) == pytest.approx(24.0, abs=0.002)
+    assert as_data(plan_result(wide))["fill"]["level_interval_l"] is None
+    little = replace(wide, level_interval_m3=(middle - 0.029, middle + 0.029))
+    for one, told in ((known, True), (wide, False), (little, False)):
+        lines = "\n".join(result_lines(one, "x", ["result"]))
+        page = str(plan_page(one, b""))
+        assert (said in lines, said in page) == (told, told)
+        assert ("if poured to this very level" in lines) == told

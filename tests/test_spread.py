@@ -20,11 +20,12 @@ from shapely import affinity
 from pourdatum.areaerror import area_uncertainty_m2
 from pourdatum.datum import Datum, DatumKind
 from pourdatum.drift import LENGTHS_M
+from pourdatum.evenly import even_places
 from pourdatum.geometry import Plane
 from pourdatum.grid import Grid
 from pourdatum.rounding import NONE, Rounding
 from pourdatum.shareddraws import DRAWS, draws_for, interval_of
-from pourdatum.spread import FIT_REACH_M, fill_draws_m3, fill_interval
+from pourdatum.spread import FIT_REACH_M, fill_draws_m3, fill_interval, level_draws_m3
 from pourdatum.stations import AGREE
 from pourdatum.stripes import NO_STRIPES, Stripes
 from pourdatum.surface import Surface
@@ -335,3 +336,59 @@ def test_an_interval_holds_where_an_error_can_only_raise(true_slope) -> None:
         low, high = interval_of(float(np.hypot(*seen)), draws)
         held += low <= true_slope <= high
     assert held / 600 > 0.95 - 3 * 0.009
+
+
+# --- to the level that was planned ---------------------------------------------------------------
+
+
+def pins_of(surface: Surface) -> np.ndarray:
+    """Four places in place of pins: of 12 m², two metres apart, there would be three."""
+    place, *_ = even_places(surface.measured, surface.grid, 4)
+    return place - MIDDLE
+
+
+def test_the_noise_of_the_high_point_is_none_of_the_level_that_is_set_out() -> None:
+    """A datum out by 10 mm of its own moves what the floor needs, not what its level takes.
+
+    What is left over 12 m² is the mean noise of the cells, and what a staff that reads to 0.5 mm on
+    cells known to 2 mm has for an error in the mean of its pins.
+    """
+    surface = flat_surface(error_m=0.002)
+    datum, volume = pour(surface, kind="high-point", error_m=0.010)
+    own = mean_error_m(surface.standard_error_m, surface.measured, FIT_REACH_M / 0.05)
+    read = math.hypot(0.0005, 0.002) / math.sqrt(len(pins_of(surface)))
+    drawn = cast(Any, level_draws_m3(surface, datum, volume))
+    assert np.std(drawn) == pytest.approx(FLOOR.area * math.hypot(own, read), rel=DRAWN)
+    assert np.std(fill_draws_m3(surface, datum, volume)) > 8 * np.std(drawn)
+
+
+def test_a_level_is_set_out_from_the_floor(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A staff without error: a tilt lifts the level by what it lifts the pins on average.
+
+    Half of the floor lies over a level through the floor itself. 3000 places of the draws against
+    a fine grid of its own: to 2 %.
+    """
+    monkeypatch.setattr("pourdatum.spread.SHOT_M", 0.0)
+    surface = flat_surface(shared=replace(NOTHING, tilt_rad=0.002), cell_m=0.025)
+    drawn = cast(Any, level_draws_m3(surface, *pour(surface, depth_m=0.0, kind="high-point")))
+    x, y = np.meshgrid(np.linspace(-2, 2, 200), np.linspace(-1.5, 1.5, 150))
+    tilt = draws_for(surface).tilt
+    lifted = tilt @ np.stack([x.ravel(), y.ravel()])
+    lifted -= (tilt @ pins_of(surface).T).mean(axis=1, keepdims=True)
+    filled = FLOOR.area * np.maximum(lifted, 0.0).mean(axis=1)
+    assert drawn == pytest.approx(filled, rel=0.02, abs=2e-5)
+
+
+def test_what_a_benchmark_is_out_by_stays() -> None:
+    """A level that errs by 2 mm as a whole lifts the fill by as much over all of the floor."""
+    low = flat_surface(shared=replace(NOTHING, datum_m=0.002))
+    drawn = cast(Any, level_draws_m3(low, *pour(low, kind="high-point")))
+    read = 0.0005 / math.sqrt(len(pins_of(low)))
+    assert np.std(drawn) == pytest.approx(FLOOR.area * math.hypot(0.002, read), rel=DRAWN)
+
+
+def test_a_given_level_and_a_parallel_plane_have_no_level_of_their_own() -> None:
+    """A given level has one interval, and a plane that tilts with the scan is no level."""
+    surface = flat_surface()
+    for kind in ("level", "parallel"):
+        assert level_draws_m3(surface, *pour(surface, kind=cast(DatumKind, kind))) is None

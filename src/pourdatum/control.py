@@ -127,6 +127,8 @@ def _corrected(
         after=after,
         doubtful=tuple(shots[k].name for k in found.doubtful),
         suspects=tuple(shots[k].name for k in found.suspects),
+        drift=None if found.instead else drift,
+        nodes_m=None if has_level else nodes,
     )
     return replace(
         surface,

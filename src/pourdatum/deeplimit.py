@@ -16,7 +16,8 @@ from numpy.typing import NDArray
 from pourdatum.datum import LOCAL_LEVEL
 from pourdatum.errors import NoFloor
 from pourdatum.material import small_patches_m2
-from pourdatum.patch import FEW_DRAWS, highest_patch, patch_mean, sound_error_m
+from pourdatum.patch import FEW_DRAWS, highest_patch
+from pourdatum.patchmean import patch_mean, sound_error_m
 from pourdatum.uncertainty import COVER_95, UNSEEN_M
 from pourdatum.unsearched import unsearched_floor
 

@@ -87,8 +87,10 @@ class Drift:
         Log likelihood of the levels other than this one.
     all_log : float
         Log likelihood of all levels.
-    after : tuple of _Posterior
+    after : tuple of Posterior
         Per guess, what is needed to say what is left.
+    covariance_m2 : (n, n) array
+        What the levels err by themselves [m²].
     """
 
     middle_m: Array
@@ -101,7 +103,8 @@ class Drift:
     leave_one_out_m: Array
     others_log: Array
     all_log: float
-    after: tuple[_Posterior, ...]
+    after: tuple[Posterior, ...]
+    covariance_m2: Array
 
     def at(self, x_m: Array, y_m: Array) -> Array:
         """What is to be added to heights at places of any shape [m]."""
@@ -117,7 +120,7 @@ class Drift:
 
 
 @dataclass(frozen=True, eq=False)
-class _Posterior:
+class Posterior:
     """One guess, solved: its weight, and the matrices of its kriging."""
 
     guess: Guess
@@ -240,11 +243,14 @@ def fit_drift(
     bowl = sum(s.weight * s.guess.bowl_m**2 * float(round_ @ s.alpha) for s in after) / reach_m**2
     leave, others = _left_out(after, np.array(logs))
     every = float(np.logaddexp.reduce(logs))
-    drift = Drift(middle, reach_m, plane, bowl, places_m, pulls, lack, leave, others, every, after)
+    drift = Drift(
+        middle, reach_m, plane, bowl, places_m, pulls, lack, leave, others, every, after,
+        covariance_m2,
+    )  # fmt: skip
     return replace(drift, residual_m=lack_m - drift.at(places_m[:, 0], places_m[:, 1]))
 
 
-def _solve(guess: Guess, off: Array, lack: Array, covariance: Array) -> tuple[_Posterior, float]:
+def _solve(guess: Guess, off: Array, lack: Array, covariance: Array) -> tuple[Posterior, float]:
     """One guess: trend by generalised least squares, and the levels' restricted likelihood."""
     n = len(lack)
     ones = np.ones((n, 1))
@@ -268,7 +274,7 @@ def _solve(guess: Guess, off: Array, lack: Array, covariance: Array) -> tuple[_P
     if guess.tilt_rad is None:
         # A free tilt is one of all those thought of: the price of knowing nothing.
         log_likelihood -= 2.0 * math.log(2.0 * _ANY_TILT_RAD)
-    return _Posterior(guess, 0.0, inverse, trend, spread, beta, alpha), float(log_likelihood)
+    return Posterior(guess, 0.0, inverse, trend, spread, beta, alpha), float(log_likelihood)
 
 
 def _shares(logs: Array) -> Array:
@@ -277,7 +283,7 @@ def _shares(logs: Array) -> Array:
     return shares
 
 
-def _averaged(after: tuple[_Posterior, ...], off: Array) -> tuple[Array, Array]:
+def _averaged(after: tuple[Posterior, ...], off: Array) -> tuple[Array, Array]:
     """Plane and pulls of the mean over all guesses."""
     plane = np.zeros(3)
     pulls = np.zeros((len(LENGTHS_M), len(off)))
@@ -289,14 +295,14 @@ def _averaged(after: tuple[_Posterior, ...], off: Array) -> tuple[Array, Array]:
     return plane, pulls
 
 
-def _slopes(one: _Posterior, off: Array) -> Array:
+def _slopes(one: Posterior, off: Array) -> Array:
     if one.guess.tilt_rad is None:
         return one.beta[1:]
     slopes: Array = one.guess.tilt_rad**2 * (off.T @ one.alpha)
     return slopes
 
 
-def _left_out(after: tuple[_Posterior, ...], logs: Array) -> tuple[Array, Array]:
+def _left_out(after: tuple[Posterior, ...], logs: Array) -> tuple[Array, Array]:
     """Leave-one-out errors, and the likelihood of the others (n,) each.
 
     For one guess, the error is ``(P d)_i / P_ii`` and its variance ``1 / P_ii``, with P the

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from pourdatum.asked import check_outline, check_storey, largest_part, start_cells, within
 from pourdatum.bare import THING_M, BareFloor, bare_floor
 from pourdatum.cells import Cells, cell_size_m, gather_cells
 from pourdatum.choice import Wish
@@ -19,7 +20,6 @@ from pourdatum.chunks import Means, PointStore
 from pourdatum.doubled import layers_apart_m
 from pourdatum.edge import open_length_m, outline_polygon
 from pourdatum.elsewhere import ground_elsewhere
-from pourdatum.errors import JobError, NoFloor
 from pourdatum.grid import Grid, filled_from_nearest
 from pourdatum.levels import Level, find_level
 from pourdatum.openings import Opening, find_openings, not_below
@@ -51,10 +51,6 @@ Mask = NDArray[np.bool_]
 
 _JOININGS: Final = 2
 """How often set-ups are joined anew: the second takes out what the first fit had followed."""
-_OTHER_STOREY_M: Final = 1.5
-"""Height between a place given and the level there from which it is another storey [m]."""
-_AROUND_M: Final = 0.3
-"""Reach around a place given within which its room is looked for [m]."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -185,7 +181,7 @@ def find_floor(
         If no level lies at the place given, or an outline is no area.
     """
     if outline is not None:
-        _check_outline(outline)
+        check_outline(outline)
     if scan.spots is not None:
         return _floor_of_spots(scan, scan.spots, cell_m, outline)
 
@@ -231,7 +227,7 @@ def _floor_of_cloud(
         seen = store, find_level(store, progress, Wish(at_m, outline))
     store, level = seen
     if at_m is not None:
-        _check_storey(level, at_m)
+        check_storey(level, at_m)
     cell_m = cell_size_m(level.density_per_m2, cell_m, area_m2=level.area_m2)
     cells = without_specks(gather_cells(store, level, cell_m, progress, grid))
     bare = bare_floor(cells, scan.step_m)
@@ -242,16 +238,16 @@ def _floor_of_cloud(
     def lines_of(mask: Mask) -> list[WallLine]:
         return wall_lines(*face_points(cells, mask), cells.grid.cell_m)
 
-    start = _start(level, cells.grid, at_m)
+    starting = start_cells(level, cells.grid, at_m)
     other = ground_elsewhere(cells, level, points)
     room, lines = find_room(
-        cells.grid, points, structure, lines_of, start, through_doors, other.apart
+        cells.grid, points, structure, lines_of, starting, through_doors, other.apart
     )
     if outline is None:
         area = outline_polygon(cells.grid, room, lines, foot_points(cells, room.tall), points)
     else:
-        area, room = _within(outline, cells.grid, room)
-    area = _largest(area.intersection(_reach_of(cells.grid)))
+        area, room = within(outline, cells.grid, room)
+    area = largest_part(area.intersection(_reach_of(cells.grid)))
     tall_m = tall_from_m(structure, None)
     columns = find_columns(cells, room, structure)
     openings = find_openings(
@@ -267,7 +263,7 @@ def _floor_of_cloud(
     openings = not_below(openings, stood_at(scan))
     things = find_things(cells, room, structure, columns, tall_m, thing_m)
     cut = [thing.outline for thing in columns] + [hole.outline for hole in openings]
-    area = _largest(area.difference(shapely.union_all(cut))) if cut else area
+    area = largest_part(area.difference(shapely.union_all(cut))) if cut else area
     if lines:
         bare = with_wall_feet(bare, store, level, area, progress)
     sums = station_sums(scan, store, bare, level, progress)
@@ -307,7 +303,9 @@ def _floor_of_spots(
     """A floor known at single places: nothing is known of openings, things and walls."""
     import shapely
 
-    spots = map_spots(shots, outline=None if outline is None else _largest(outline), cell_m=cell_m)
+    spots = map_spots(
+        shots, outline=None if outline is None else largest_part(outline), cell_m=cell_m
+    )
     x, y = spots.grid.mesh()
     return Floor(
         outline=spots.outline,
@@ -353,73 +351,3 @@ def _up_to_the_wall(room: Room) -> Mask:
     row, col = distance_transform_edt(~room.inside, return_distances=False, return_indices=True)
     seen: Mask = room.seen[row, col]
     return seen
-
-
-def _start(level: Level, grid: Grid, at_m: tuple[float, ...] | None = None) -> Mask:
-    """Cells of the coarse floor; near the place given, if there is one."""
-    mask = np.zeros(grid.shape, bool)
-    x, y = level.sheet.x_m, level.sheet.y_m
-    if at_m is not None:
-        away = np.hypot(x - at_m[0], y - at_m[1])
-        near = away <= away.min() + _AROUND_M
-        x, y = x[near], y[near]
-    row, col = grid.cell_of(x, y)
-    inside = grid.holds(row, col)
-    mask[row[inside], col[inside]] = True
-    return mask
-
-
-def _check_storey(level: Level, at_m: tuple[float, ...]) -> None:
-    """Refuse a level that is another storey than the one asked for."""
-    if len(at_m) < 3:
-        return
-    sheet = level.sheet
-    nearest = int(np.argmin(np.hypot(sheet.x_m - at_m[0], sheet.y_m - at_m[1])))
-    off_m = float(sheet.z_m[nearest]) - at_m[2]
-    if abs(off_m) > _OTHER_STOREY_M:
-        raise JobError(
-            f"the nearest walkable level is {abs(off_m):.2f} m {'above' if off_m > 0 else 'below'}"
-            " the place given",
-            where="--at",
-            hint="check its z and unit, or leave z away",
-            id="at-misses",
-        )
-
-
-def _check_outline(outline: Polygon) -> None:
-    if not outline.is_valid or outline.area <= 0:
-        raise JobError(
-            "the outline crosses itself or has no area",
-            where="--outline",
-            hint="draw it as one simple ring",
-            id="outline",
-        )
-
-
-def _within(outline: Polygon, grid: Grid, room: Room) -> tuple[Polygon, Room]:
-    """The user's outline, and the room cut to it."""
-    import shapely
-
-    x, y = grid.mesh()
-    inside = shapely.contains_xy(outline, x, y)
-    seen = (room.seen if room.seen_anywhere is None else room.seen_anywhere) & inside
-    if seen.sum() * grid.cell_m**2 < 0.5 * outline.area:
-        raise NoFloor(
-            f"the outline of {outline.area:.1f} m² holds only"
-            f" {seen.sum() * grid.cell_m**2:.1f} m² of seen floor",
-            where="--outline",
-            hint="check its coordinates and unit against the scan's",
-            id="outline-misses",
-        )
-    return outline, Room(inside, seen, room.tall)
-
-
-def _largest(shape: Polygon) -> Polygon:
-    import shapely
-
-    if shape.geom_type == "Polygon":
-        return shape
-    return max(
-        (part for part in shapely.get_parts(shape) if part.geom_type == "Polygon"),
-        key=lambda part: part.area,
-    )

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from pourdatum.compiled import compiled_loops
 from pourdatum.grid import block_means, widened
 from pourdatum.localfit import MANY_NODES, local_heights
-from pourdatum.patch import PATCH_M, patch_mean
+from pourdatum.patchmean import PATCH_M, patch_mean
 
 if TYPE_CHECKING:
     from shapely import Polygon

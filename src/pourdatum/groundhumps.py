@@ -15,7 +15,7 @@ from pourdatum.edge import cells_polygon
 from pourdatum.grid import widened
 from pourdatum.grind import Hump, patch_within
 from pourdatum.overlevel import pieces_of, sums_above
-from pourdatum.patch import PATCH_M
+from pourdatum.patchmean import PATCH_M
 
 if TYPE_CHECKING:
     from pourdatum.costcurve import CostCurve

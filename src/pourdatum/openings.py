@@ -18,6 +18,18 @@ from numpy.typing import NDArray
 from pourdatum.cells import Cells
 from pourdatum.edge import cells_polygon
 from pourdatum.grid import Grid, group_windows, widened
+from pourdatum.lacking import (
+    LEAST_OPENING_M,
+    Gaps,
+    by_chance,
+    density_around,
+    empty_discs,
+    hollow_ground,
+    reflected,
+    under_tops,
+    usual_count,
+    whole_around,
+)
 from pourdatum.outline import Room
 from pourdatum.things import Obstruction, covered
 from pourdatum.walls import Upright
@@ -30,8 +42,6 @@ Mask = NDArray[np.bool_]
 
 _BELOW_M: Final = 0.3
 """Distance in plan within which a gap is the blind spot of an instrument [m]."""
-LEAST_OPENING_M: Final = 0.1
-"""Openings from this width on are excluded and listed [m]."""
 _BLIND_M: Final = 0.45
 """Extent from which a gap may be the blind spot below a tripod, or part of one [m]."""
 _DEEPEST_M: Final = 3.0
@@ -39,16 +49,10 @@ _EDGE_M: Final = 1.0
 """Width of the shade between the face of an edge and lower ground that was seen [m]."""
 _RIM_CELLS: Final = 2.0
 """Cells at the edge in which points of its face lie [1]."""
-_HOLLOW: Final = 0.3
-"""Share of the ground, and of the usual points, below which lower points are reflections."""
-_LEAST_TOP_M2: Final = 0.04
-_SHADOW_M: Final = 1.5
-"""Distance from a table top within which its shadow is looked for [m]."""
-_RING: Final = (2, 6)
-"""Cells from a gap between which whole floor tells how many points are usual there [1]."""
-_LEAST_RING: Final = 16
 _SEEN_WIDTHS: Final = 3.0
 """Depth, in widths of the hole, down to which a slanting look into it reaches."""
+_SQUARE: Final = np.ones((3, 3), bool)
+"""A cell and its eight neighbours."""
 
 
 @dataclass(frozen=True)
@@ -120,254 +124,169 @@ def find_openings(
     lid : (ny, nx) bool array, optional
         Cells over the underside of the floor's slab: what lies below is another storey.
     """
-    from scipy.ndimage import (
-        binary_closing,
-        binary_dilation,
-        binary_erosion,
-        binary_fill_holes,
-        distance_transform_edt,
-        label,
-    )
+    from scipy.ndimage import binary_dilation, label
 
-    grid = cells.grid
-    below = cells.total(cells.band, cells.band.height_m < -least_drop_m) + cells.total(
-        cells.structure, (cells.structure.height_m < 0) & (cells.structure.height_m > -_DEEPEST_M)
-    )
+    below = _points_below(cells, room, structure, least_drop_m, lid)
     hollow = cells.total(
         cells.band, (cells.band.height_m < -gate_m) & (cells.band.height_m >= -least_drop_m)
     )
-    # The mirror image of a wall or a crate under a polished slab lies straight below it.
-    standing = room.tall | (structure.things >= 2)
-    below[binary_dilation(standing, np.ones((3, 3), bool))] = 0
-    if lid is not None and lid.any():
-        # Through a slab nothing is seen: walls of the storey below are no holes.
-        solid = binary_closing(room.seen, np.ones((3, 3), bool), iterations=3) | lid
-        below[solid] = 0
-    if room.apart is not None and room.apart.any():
-        # The face below an edge is no hole; before it the lower ground lies in shade.
-        at_edge: Mask = distance_transform_edt(room.inside) <= _RIM_CELLS
-        at_edge &= distance_transform_edt(~room.apart) * grid.cell_m < _EDGE_M
-        below[at_edge] = 0
-    usual, mean = _usual_count(floor_points, room.seen, grid.cell_m)
-    taken = covered(grid, columns, 0.05)
+    usual, mean = usual_count(floor_points, room.seen, cells.grid.cell_m)
+    taken = covered(cells.grid, columns, 0.05)
     gap = (floor_points < 0.6 * usual) | (below >= 2)
-    gap |= _hollow_ground(below, floor_points, usual, room)
+    gap |= hollow_ground(below, floor_points, usual, room)
     if room.apart is not None:  # beyond an edge of the floor lower ground is seen, and no hole
-        gap &= ~binary_dilation(room.apart, np.ones((3, 3), bool), iterations=3)
+        gap &= ~binary_dilation(room.apart, _SQUARE, iterations=3)
     gap &= room.inside & ~taken & (structure.things < 2) & ~room.tall
     groups, count = label(gap)
-    reflected = _reflected(below, floor_points, room)
-    empty = _empty_discs(floor_points, usual, grid.cell_m)
-    things = binary_dilation((structure.things >= 3) & room.inside, np.ones((3, 3), bool))
-    blocked = things | taken
-    shading = _under_tops(cells, room, floor_points)
-    rim_of_room = ~binary_erosion(room.inside, np.ones((5, 5), bool))
-    whole = room.seen & (groups == 0) & ~blocked
+    gaps = Gaps(groups, count)
+    things = binary_dilation((structure.things >= 3) & room.inside, _SQUARE)
+    around = _Around(cells.grid, room, groups, floor_points, mean, blocked=things | taken)
+    # By chance alone a cell lacks points here and there; only nearly empty ones count.
+    thin = floor_points <= 0.25 * usual
+    large = gaps.added() * cells.grid.cell_m**2 >= 0.5 * LEAST_OPENING_M**2
+    through = _seen_through(gaps, below, floor_points, room)
+    telling = _tells_without_points(gaps, cells, room, floor_points, usual, thin, hollow)
     # The top of a pit's face lies within the gate and passes for floor: as much of it, by its
     # height, as was seen right below.
     face = hollow * (gate_m / (least_drop_m - gate_m))
     level_points = np.maximum(floor_points - face, 0.0)
-    found = []
     boxes = group_windows(groups)
-    gaps = _Gaps(groups, count)
-    size = gaps.added()
-    large = size * grid.cell_m**2 >= 0.5 * LEAST_OPENING_M**2
-    lower = gaps.total(below)
-    # Reflections lie below seen floor all over; more than those must show in the gap.
-    through = (lower >= 5) & (lower > 4 * reflected * size)
-    through &= gaps.total(below > 0) >= 0.04 * size
-    # By chance alone a cell lacks points here and there; only nearly empty ones count.
-    thin = floor_points <= 0.25 * usual
-    telling = (gaps.total(thin & empty) > 0) | ~_by_chance(gaps, thin, usual)
-    telling &= gaps.total(thin & shading) == 0
-    telling &= gaps.total(np.where(thin, hollow, 0)) <= 2  # points just below: a dip, not a hole
-    for k in (1 + np.flatnonzero(large & (through | telling))).tolist():
-        window = widened(boxes[k - 1], 3, grid.shape)
-        own = groups[window] == k
-        ring = binary_dilation(own, np.ones((3, 3), bool)) & ~own
-        seen_through = bool(through[k - 1])
-        if seen_through:
-            own = binary_fill_holes(own)
-        if not seen_through:
-            own &= thin[window]
-            rim = float(np.median(mean[window][ring])) if ring.any() else 0.0
-            lonely = not ((ring & blocked[window]).any() or (own & rim_of_room[window]).any())
-            shape = cells_polygon(grid.window(*window), own)
-            height, width = np.ptp(np.nonzero(own), axis=1) + 1
-            longest_m = max(height, width) * grid.cell_m
-            compact = (
-                shape.area > 0.72 * shape.convex_hull.area
-                and shape.area > 0.3 * longest_m**2
-                and shape.area > (0.65 if longest_m < _BLIND_M else 0.75) * _box_area(shape)
-            )
-            # The floor around a tripod's blind spot is denser than farther off, and where the
-            # shadows of two stations cross it is thinner; around an opening it is even.
-            ratio = rim / _density_around(mean, room, window, grid)
-            even = ratio > 0.75 if longest_m < _BLIND_M else 0.75 < ratio < 1.15
-            if not (lonely and compact and even and longest_m < 1.5):
-                continue
-        elif not (ring & room.seen[window]).any():
+    found = []
+    for k in np.flatnonzero(large & (through | telling)).tolist():
+        window = widened(boxes[k], 3, cells.grid.shape)
+        seen = bool(through[k])
+        own = around.seen_through(k, window) if seen else around.unseen(k, window, thin)
+        if own is None:
             continue
-        usual_here = _whole_around(floor_points, window, own, whole, mean)
-        opening = _opening(cells, window, own, level_points, usual_here, seen_through, least_drop_m)
+        usual_here = around.usual(window, own)
+        opening = _opening(cells, window, own, level_points, usual_here, seen, least_drop_m)
         if opening is not None:
             found.append(opening)
     return tuple(found)
 
 
-class _Gaps:
-    """Cells that hang together: all groups are summed over at once."""
+def _points_below(
+    cells: Cells, room: Room, structure: Upright, least_drop_m: float, lid: Mask | None
+) -> NDArray[np.int64]:
+    """Points per cell under the floor, where they can have come through a hole in it."""
+    from scipy.ndimage import binary_closing, binary_dilation, distance_transform_edt
 
-    def __init__(self, groups: NDArray[np.signedinteger[Any]], count: int) -> None:
-        self.cells = np.nonzero(groups)
-        self._number = groups[self.cells] - 1
-        self._count = count
-
-    def added(self, value: Array | None = None) -> Array:
-        """Sum over each group (k,) of what its cells have, or their number."""
-        return np.bincount(self._number, value, self._count).astype(np.float64)
-
-    def total(self, field: NDArray[np.int64] | Mask) -> Array:
-        """Sum of a field (ny, nx) over each group (k,)."""
-        return self.added(field[self.cells].astype(np.float64))
-
-
-def _usual_count(floor_points: NDArray[np.int64], seen: Mask, cell_m: float) -> tuple[Array, Array]:
-    """Points that a cell of whole floor holds around here: at the least, and on average.
-
-    What is thin may be no opening: density jumps at the rim of the blind spot below a
-    tripod. So a gap is judged by the least of the neighbourhood's means.
-    """
-    from scipy.ndimage import gaussian_filter, minimum_filter
-
-    width = max(0.06 / cell_m, 1.5)
-    total = gaussian_filter(np.where(seen, floor_points, 0).astype(np.float64), width)
-    share = gaussian_filter(seen.astype(np.float64), width)
-    mean = np.where(share > 0.3, total / np.maximum(share, 1e-6), np.inf)
-    size = 2 * round(0.15 / cell_m) + 1
-    least = minimum_filter(mean, size, mode="nearest")
-    broad = gaussian_filter(np.where(seen, floor_points, 0).astype(np.float64), 2 * width)
-    broad /= np.maximum(gaussian_filter(seen.astype(np.float64), 2 * width), 1e-6)
-    return np.where(np.isfinite(least), least, 0.0), broad
-
-
-def _hollow_ground(
-    below: NDArray[np.int64], floor_points: NDArray[np.int64], usual: Array, room: Room
-) -> Mask:
-    """Ground far from seen floor under which lower points were seen: the middle of a pit.
-
-    In shade there are as few of them as reflections leave.
-    """
-    from scipy.ndimage import binary_dilation, label
-
-    blank = (floor_points == 0) & (usual == 0.0) & room.inside
-    groups, count = label(blank)
-    if count == 0:
-        return np.zeros(blank.shape, bool)
-    near = binary_dilation(below > 0, np.ones((3, 3), bool))
-    size = np.bincount(groups.ravel(), minlength=count + 1)
-    held = np.bincount(groups.ravel(), weights=near.ravel(), minlength=count + 1)
-    points = np.bincount(groups.ravel(), weights=below.ravel(), minlength=count + 1)
-    typical = float(np.median(floor_points[room.seen & (floor_points > 0)]))
-    keep = (held > _HOLLOW * size) & (points > _HOLLOW * typical * size)
-    keep[0] = False
-    hollow: Mask = keep[groups]
-    return hollow
-
-
-def _under_tops(cells: Cells, room: Room, floor_points: NDArray[np.int64]) -> Mask:
-    """Cells within reach of the shadow of a table top: it lies apart from what casts it."""
-    from scipy.ndimage import binary_opening, distance_transform_edt
-
-    height = cells.structure.height_m
-    over = cells.total(cells.structure, (height > 0.25) & (height < 1.9)) >= 2
-    low = cells.total(cells.band, cells.band.height_m >= 0.03) + cells.total(
-        cells.structure, (height > 0) & (height < 0.25)
+    below = cells.total(cells.band, cells.band.height_m < -least_drop_m) + cells.total(
+        cells.structure, (cells.structure.height_m < 0) & (cells.structure.height_m > -_DEEPEST_M)
     )
-    tops = over & (low == 0) & (floor_points > 0) & ~room.tall & room.inside
-    # Edges of crates and specks leave single cells; a top is as wide as a patch at the least.
-    tops = binary_opening(tops, np.ones((3, 3), bool))
-    if tops.sum() * cells.grid.cell_m**2 < _LEAST_TOP_M2:
-        return np.zeros(cells.grid.shape, bool)
-    near: Mask = distance_transform_edt(~tops) * cells.grid.cell_m < _SHADOW_M
-    return near
+    # The mirror image of a wall or a crate under a polished slab lies straight below it.
+    standing = room.tall | (structure.things >= 2)
+    below[binary_dilation(standing, _SQUARE)] = 0
+    if lid is not None and lid.any():
+        # Through a slab nothing is seen: walls of the storey below are no holes.
+        solid = binary_closing(room.seen, _SQUARE, iterations=3) | lid
+        below[solid] = 0
+    if room.apart is not None and room.apart.any():
+        # The face below an edge is no hole; before it the lower ground lies in shade.
+        at_edge: Mask = distance_transform_edt(room.inside) <= _RIM_CELLS
+        at_edge &= distance_transform_edt(~room.apart) * cells.grid.cell_m < _EDGE_M
+        below[at_edge] = 0
+    return below
 
 
-def _empty_discs(floor_points: NDArray[np.int64], usual: Array, cell_m: float) -> Mask:
-    """Middles of discs as wide as the least opening that lack the points due to them.
+def _seen_through(
+    gaps: Gaps, below: NDArray[np.int64], floor_points: NDArray[np.int64], room: Room
+) -> Mask:
+    """Gaps through which lower points were seen (k,).
 
-    A disc with no point where 16 are due, or a quarter of 30 and more, is so by chance once
-    in millions. The quarter is for a round hole that is not centred on a cell.
+    Reflections lie below seen floor all over; more than those must show in the gap.
     """
-    from scipy.ndimage import correlate
-
-    radius = 0.5 * LEAST_OPENING_M / cell_m
-    reach = int(radius)
-    y, x = np.mgrid[-reach : reach + 1, -reach : reach + 1]
-    disc = (x**2 + y**2 <= radius**2).astype(np.float64)
-    found = correlate(floor_points.astype(np.float64), disc, mode="constant")
-    due = correlate(usual, disc, mode="constant") * np.pi * radius**2 / disc.sum()
-    empty: Mask = ((found < 0.5) & (due >= 16.0)) | ((found <= 0.25 * due) & (due >= 30.0))
-    return empty
+    size = gaps.added()
+    lower = gaps.total(below)
+    through: Mask = (lower >= 5) & (lower > 4 * reflected(below, floor_points, room) * size)
+    through &= gaps.total(below > 0) >= 0.04 * size
+    return through
 
 
-def _by_chance(gaps: _Gaps, thin: Mask, usual: Array) -> Mask:
-    """Whether the nearly empty cells of a gap may have come about by chance on whole floor (k,).
+def _tells_without_points(
+    gaps: Gaps,
+    cells: Cells,
+    room: Room,
+    floor_points: NDArray[np.int64],
+    usual: Array,
+    thin: Mask,
+    hollow: NDArray[np.int64],
+) -> Mask:
+    """Gaps that neither chance, the shadow of a table nor a dip explains (k,)."""
+    empty = empty_discs(floor_points, usual, cells.grid.cell_m)
+    telling = (gaps.total(thin & empty) > 0) | ~by_chance(gaps, thin, usual)
+    telling &= gaps.total(thin & under_tops(cells, room, floor_points)) == 0
+    telling &= gaps.total(np.where(thin, hollow, 0)) <= 2  # points just below: a dip, not a hole
+    return telling
 
-    Each holds a quarter or less of the points due; a plane holds about 4**n shapes of n
-    cells (lattice animals), over a hundred thousand places.
-    """
-    from scipy.special import pdtr
 
-    due = usual[gaps.cells]
-    rare = -np.log(np.maximum(pdtr(np.floor(0.25 * due), due), 1e-300)) - np.log(4.0)
-    own = thin[gaps.cells]
-    chance: Mask = (gaps.added(rare * own) < 14.0) | (gaps.total(thin) == 0.0)
-    return chance
+class _Around:
+    """The floor around gaps, by which one of them is judged."""
+
+    def __init__(
+        self,
+        grid: Grid,
+        room: Room,
+        groups: NDArray[np.signedinteger[Any]],
+        floor_points: NDArray[np.int64],
+        mean: Array,
+        *,
+        blocked: Mask,
+    ) -> None:
+        from scipy.ndimage import binary_erosion
+
+        self._grid, self._room, self._groups = grid, room, groups
+        self._floor_points, self._mean = floor_points, mean
+        self._blocked = blocked
+        self._rim_of_room = ~binary_erosion(room.inside, np.ones((5, 5), bool))
+        self._whole = room.seen & (groups == 0) & ~blocked
+
+    def _own(self, k: int, window: tuple[slice, slice]) -> tuple[Mask, Mask]:
+        """Cells of gap k in its window, and the ring around them."""
+        from scipy.ndimage import binary_dilation
+
+        own = self._groups[window] == k + 1
+        return own, binary_dilation(own, _SQUARE) & ~own
+
+    def seen_through(self, k: int, window: tuple[slice, slice]) -> Mask | None:
+        """Cells of a hole in which lower points were seen; None where no floor lies around it."""
+        from scipy.ndimage import binary_fill_holes
+
+        own, ring = self._own(k, window)
+        if not (ring & self._room.seen[window]).any():
+            return None
+        filled: Mask = binary_fill_holes(own)
+        return filled
+
+    def unseen(self, k: int, window: tuple[slice, slice], thin: Mask) -> Mask | None:
+        """Nearly empty cells of a gap; None where it may be a shadow or a blind spot."""
+        own, ring = self._own(k, window)
+        own &= thin[window]
+        if (ring & self._blocked[window]).any() or (own & self._rim_of_room[window]).any():
+            return None
+        height, width = np.ptp(np.nonzero(own), axis=1) + 1
+        longest_m = max(height, width) * self._grid.cell_m
+        small = longest_m < _BLIND_M
+        shape = cells_polygon(self._grid.window(*window), own)
+        compact = (
+            shape.area > 0.72 * shape.convex_hull.area
+            and shape.area > 0.3 * longest_m**2
+            and shape.area > (0.65 if small else 0.75) * _box_area(shape)
+        )
+        # The floor around a tripod's blind spot is denser than farther off, and where the
+        # shadows of two stations cross it is thinner; around an opening it is even.
+        rim = float(np.median(self._mean[window][ring])) if ring.any() else 0.0
+        ratio = rim / density_around(self._mean, self._room, window, self._grid)
+        even = ratio > 0.75 if small else 0.75 < ratio < 1.15
+        return own if compact and even and longest_m < 1.5 else None
+
+    def usual(self, window: tuple[slice, slice], own: Mask) -> Array:
+        """Points that cells of whole floor hold here, over the window."""
+        return whole_around(self._floor_points, window, own, self._whole, self._mean)
 
 
 def _box_area(shape: Polygon) -> float:
     return float(shape.minimum_rotated_rectangle.area)
-
-
-def _density_around(mean: Array, room: Room, window: tuple[slice, slice], grid: Grid) -> float:
-    """Points per cell that the floor within half a metre of a gap usually holds."""
-    wide = widened(window, round(0.5 / grid.cell_m), mean.shape)
-    values = mean[wide][room.seen[wide]]
-    return max(float(np.quantile(values, 0.6)), 1e-9) if values.size else 1e-9
-
-
-def _whole_around(
-    floor_points: NDArray[np.int64],
-    window: tuple[slice, slice],
-    own: Mask,
-    whole: Mask,
-    mean: Array,
-) -> Array:
-    """Points that cells of whole floor hold around a gap, over its window.
-
-    Cells that straddle the rim hold fewer: with them in the mean the rim itself would pass for
-    usual, and openings come out too small by a tenth of a cell all round.
-    """
-    from scipy.ndimage import binary_dilation
-
-    wide = widened(window, _RING[1], floor_points.shape)
-    gap = np.zeros(floor_points.shape, bool)[wide]
-    gap[
-        window[0].start - wide[0].start : window[0].stop - wide[0].start,
-        window[1].start - wide[1].start : window[1].stop - wide[1].start,
-    ] = own
-    near, far = (binary_dilation(gap, np.ones((3, 3), bool), iterations=k) for k in _RING)
-    ring = far & ~near & whole[wide]
-    if ring.sum() < _LEAST_RING:
-        return mean[window]
-    return np.full(own.shape, float(floor_points[wide][ring].mean()))
-
-
-def _reflected(below: NDArray[np.int64], floor_points: NDArray[np.int64], room: Room) -> float:
-    """Mean number of points below the floor under a cell of seen floor."""
-    whole = room.inside & (floor_points > 0)
-    return float(below[whole].mean()) if whole.any() else 0.0
 
 
 def _opening(
@@ -384,7 +303,7 @@ def _opening(
     from scipy.ndimage import binary_dilation
 
     part = cells.grid.window(*window)
-    near = binary_dilation(own, np.ones((3, 3), bool))
+    near = binary_dilation(own, _SQUARE)
     lacking = 1 - level_points[window] / np.maximum(usual, 1e-9)
     missing = np.where(own, np.clip(lacking, 0.0, 1.0), 0.0)
     if missing.sum() == 0.0:
@@ -414,7 +333,7 @@ def _opening(
         depth = _depth_seen(cells, flat, least_drop_m, width)
         if depth is None:
             return None
-    return Opening((cx, cy), area, depth, outline, bool(seen))
+    return Opening((cx, cy), area, depth, outline, seen)
 
 
 def _depth_seen(cells: Cells, own: Mask, least_drop_m: float, width_m: float) -> float | None:

@@ -240,6 +240,9 @@ class Plan(_OverSurvey):
         Where zones meet, and the step of the datum there.
     unzoned_m2 : float
         Floor that lies in no zone, and is not poured [m²].
+    level_interval_m3 : tuple of 2 floats, optional
+        95 % interval of what goes in up to the datum as it was planned, wherever the floor is
+        highest; None where the datum was given, is parallel, or lies over single shots.
     """
 
     survey: Survey
@@ -266,6 +269,7 @@ class Plan(_OverSurvey):
     zones: tuple[ZonePlan, ...] = ()
     borders: tuple[Border, ...] = ()
     unzoned_m2: float = 0.0
+    level_interval_m3: tuple[float, float] | None = None
 
     @property
     def buildable(self) -> bool:

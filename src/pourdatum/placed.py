@@ -21,7 +21,8 @@ from pourdatum.datum import LOCAL_LEVEL
 from pourdatum.errors import JobError, NoFloor
 from pourdatum.evenly import even_places
 from pourdatum.fixedparts import MARKS
-from pourdatum.patch import PATCH_M, highest_patch
+from pourdatum.patch import highest_patch
+from pourdatum.patchmean import PATCH_M
 from pourdatum.shareddraws import DRAWS, shared_draws
 from pourdatum.spread import FIT_REACH_M
 from pourdatum.uncertainty import COVER_95, UNSEEN_M, combined, mean_error_m

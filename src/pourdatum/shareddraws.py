@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pourdatum.drift import LENGTHS_M
+from pourdatum.driftdraws import DriftDraws, drift_draws
 from pourdatum.stations import AGREE, Stations
 from pourdatum.uncertainty import SENSORS, SharedError, combined
 
@@ -55,6 +56,10 @@ class SharedDraws:
         Set-ups of the scan, where they differ.
     levelled_m : tuple of (x, y)
         Where control shots hold the floor: what set-ups do there by a plane is known [m].
+    left : DriftDraws, optional
+        What control shots left open, where it is drawn from what they said.
+    levelled : bool
+        Whether a benchmark holds the level; without one it is the scan's own.
     """
 
     middle_m: Array
@@ -65,6 +70,8 @@ class SharedDraws:
     height_m: Array
     stations: Stations = AGREE
     levelled_m: tuple[tuple[float, float], ...] = ()
+    left: DriftDraws | None = None
+    levelled: bool = False
 
     def at(self, place_m: Array) -> Array:
         """Fields (k, n) at places (n, 2) [m]."""
@@ -75,6 +82,8 @@ class SharedDraws:
         out += self.tilt @ off.T
         if self.stations.matters:
             out += self.of_stations(place_m)
+        if self.left is not None:
+            out += self.left.at(place_m)
         return out
 
     def of_stations(self, place_m: Array) -> Array:
@@ -157,18 +166,33 @@ def draws_for(surface: Surface) -> SharedDraws:
     rounding, stations, fit = surface.rounding, surface.floor.stations, surface.control
     # Shots with a benchmark hold the level, whatever the mean of the set-ups is.
     level_m = 0.0 if fit is not None and fit.offset_m is not None else stations.level_m
+    levelled = fit is not None and fit.offset_m is not None
+    left = _left(surface)
+    own = surface.shared if left is None else replace(surface.shared, tilt_rad=0.0, warp_m=0.0)
+    # With a benchmark what is left of the level is in what is drawn.
+    own = replace(own, datum_m=0.0) if left is not None and levelled else own
     shared = replace(
-        surface.shared,
-        tilt_rad=combined(surface.shared.tilt_rad, rounding.tilt_rad),
-        datum_m=combined(surface.shared.datum_m, rounding.level_m, level_m),
-        warp_m=_warp_m(surface),
+        own,
+        tilt_rad=combined(own.tilt_rad, rounding.tilt_rad),
+        datum_m=combined(own.datum_m, rounding.level_m, level_m),
+        warp_m=_warp_m(surface) if left is None else stations.bend_m,
     )
     shots = () if fit is None else tuple(shot.place_m for shot in fit.shots if shot.used)
     return replace(
         shared_draws(shared, middle_m, reach_m=reach_m),
         stations=stations,
         levelled_m=shots,
+        left=left,
+        levelled=levelled,
     )
+
+
+def _left(surface: Surface) -> DriftDraws | None:
+    """What control shots left open, drawn; None where there are none or one is in doubt."""
+    fit = surface.control
+    if fit is None or fit.drift is None or surface.shared.source != fit.after.source:
+        return None
+    return drift_draws(fit.drift, DRAWS, nodes_m=fit.nodes_m)
 
 
 def _warp_m(surface: Surface) -> float:

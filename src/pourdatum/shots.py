@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
+import numpy as np
+from numpy.typing import NDArray
+
+from pourdatum.drift import Drift
 from pourdatum.uncertainty import SharedError
 
 
@@ -89,6 +93,11 @@ class ControlFit:
         Names of used shots of which one may be wrong, which ``after`` allows for.
     suspects : tuple of str
         Names of those that are to be read again before anything is ordered.
+    drift : Drift, optional
+        What was taken out, where no shot is in doubt: what is left is drawn from it.
+    nodes_m : (m, 2) array, optional
+        Places spread evenly over the whole floor, over whose mean the level stays the scan's own
+        where the shots have no benchmark [m].
     """
 
     shots: tuple[HeldShot, ...]
@@ -102,6 +111,8 @@ class ControlFit:
     notes: tuple[str, ...] = ()
     doubtful: tuple[str, ...] = ()
     suspects: tuple[str, ...] = ()
+    drift: Drift | None = field(default=None, compare=False)
+    nodes_m: NDArray[np.float64] | None = field(default=None, compare=False)
 
     @property
     def used(self) -> tuple[HeldShot, ...]:

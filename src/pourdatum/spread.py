@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from pourdatum.areaerror import area_uncertainty_m2, unsure_m2
 from pourdatum.evenly import even_places
 from pourdatum.shareddraws import as_fitted, draws_for, interval_of
+from pourdatum.staff import SHOT_M
 from pourdatum.uncertainty import COVER_95, UNSEEN_M, combined, interval, mean_error_m
 
 if TYPE_CHECKING:
@@ -32,6 +33,10 @@ FIT_REACH_M: Final = 0.1
 _NODES: Final = 3000
 """Places at which drawn floors are filled."""
 _SEED: Final = 103
+_PIN_SEED: Final = 113
+_PIN_APART_M: Final = 2.0
+_PINS: Final = (4, 200)
+"""Pins stand so far apart, and are so many at the least and at the most."""
 
 
 def fill_interval(
@@ -55,7 +60,7 @@ def fill_interval(
     else:
         drawn = fill_draws_m3(surface, datum, volume) if draws_m3 is None else draws_m3
         low_m3, high_m3 = interval_of(volume.volume_m3, drawn)
-        low_m3 -= unsure_m2(surface) * volume.mean_depth_m
+        low_m3 -= unsure_m3(surface, volume)
         low_m3 = raised_low_m3(low_m3, volume.volume_m3, volume.area_m2 * datum.ends_moved_m[0])
     return max(0.0, low_m3), high_m3 + volume.area_m2 * rise_m(datum)
 
@@ -89,6 +94,76 @@ def draws_to_buy_m3(draws_m3: Array, datum: Datum, volume: Volume) -> Array:
 
 def fill_draws_m3(surface: Surface, datum: Datum, volume: Volume) -> Array:
     """The fill on each floor that agrees with the scan (k,) [m³]; parameters as above."""
+    return _drawn_m3(surface, datum, volume, datum.draws_m)
+
+
+def level_draws_m3(surface: Surface, datum: Datum, volume: Volume) -> Array | None:
+    """The fill to the level that was planned, on each floor that agrees with the scan (k,) [m³].
+
+    The level is set out and poured to as it is, wherever the floor is highest: what the high
+    point errs by has no part in it. Where shots were taken from a benchmark it is set out from
+    there. Else nobody can find it but from the floor: so that what the staff reads on the floor at
+    the pins, each to ``SHOT_M``, is on average what was planned. A bend that lifts all of the floor
+    is then none. None where levels were shot singly, and for a datum that was given or tilts with
+    the scan.
+
+    Parameters
+    ----------
+    surface, datum, volume
+        As planned.
+    """
+    if surface.between is not None or datum.kind not in ("high-point", "fall"):
+        return None
+    return _drawn_m3(surface, datum, volume, _set_out_m(surface, volume))
+
+
+def _set_out_m(surface: Surface, volume: Volume) -> Array:
+    """By how much the level stands too high on each drawn floor, set out from its pins (k,) [m]."""
+    drawn = draws_for(surface)
+    if drawn.levelled:
+        return np.zeros(len(drawn.level_m))
+    known = surface.measured | surface.inferred
+    pins = int(np.clip(volume.outline_m2 / _PIN_APART_M**2, *_PINS))
+    place, row, col, _ = even_places(known, surface.grid, pins)
+    read_m = np.hypot(SHOT_M, surface.standard_error_m[row, col])
+    luck = np.random.default_rng(_PIN_SEED).standard_normal(len(drawn.level_m))
+    error_m = float(np.sqrt(np.mean(read_m**2) / len(place)))
+    out: Array = drawn.level_m - drawn.at(place).mean(axis=1) + error_m * luck
+    return out
+
+
+def level_interval_m3(
+    volume_m3: float, draws_m3: Array | None, unsure_m3: float
+) -> tuple[float, float] | None:
+    """95 % interval of the fill to the level that was planned [m³].
+
+    Parameters
+    ----------
+    volume_m3 : float
+        As planned.
+    draws_m3 : (k,) array or None
+        ``level_draws_m3``; None gives None.
+    unsure_m3 : float
+        Fill over what stands on the floor and may be fixed.
+
+    Examples
+    --------
+    >>> [round(end, 3) for end in level_interval_m3(0.5, np.linspace(0.4, 0.6, 1001), 0.1)]
+    [0.305, 0.595]
+    """
+    if draws_m3 is None:
+        return None
+    low_m3, high_m3 = interval_of(volume_m3, draws_m3)
+    return max(0.0, low_m3 - unsure_m3), high_m3
+
+
+def unsure_m3(surface: Surface, volume: Volume) -> float:
+    """Fill over what stands on the floor and may be fixed [m³]."""
+    return unsure_m2(surface) * volume.mean_depth_m
+
+
+def _drawn_m3(surface: Surface, datum: Datum, volume: Volume, moved_m: Array | None) -> Array:
+    """The fill on drawn floors (k,) [m³], to a datum that moves so far on each."""
     known = surface.measured | surface.inferred
     place, row, col, cells = even_places(known, surface.grid, _NODES)
     weight_m2 = cells * (volume.outline_m2 / max(int(cells.sum()), 1))
@@ -103,8 +178,8 @@ def fill_draws_m3(surface: Surface, datum: Datum, volume: Volume) -> Array:
     if datum.kind == "parallel":
         fields = as_fitted(fields, place)
     depth = lack + fields
-    if datum.draws_m is not None:
-        depth += datum.draws_m[:, None]
+    if moved_m is not None:
+        depth += moved_m[:, None]
     np.maximum(depth, least_m, out=depth)
     out: Array = volume.volume_m3 + (depth @ weight_m2 - np.maximum(lack, least_m) @ weight_m2)
     # The edge takes in or leaves out floor of the usual depth.

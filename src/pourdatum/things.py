@@ -81,7 +81,7 @@ def find_columns(cells: Cells, room: Room, structure: Upright) -> tuple[Obstruct
         around = np.zeros(grid.shape, bool)
         around[wide] = binary_dilation(groups[wide] == k, np.ones((3, 3), bool))
         xy, weight = face_points(near, around & structure.upright)
-        outline = footprint(xy, weight) if len(xy) >= 5 else None
+        outline = footprint(xy, weight, grid) if len(xy) >= 5 else None
         if outline is None:
             outline = cells_polygon(grid.window(*window), part).convex_hull
         if outline.area < _LEAST_THING_M2:

@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 
 from pourdatum.evenly import even_cells
 from pourdatum.geometry import fit_plane
-from pourdatum.patch import PATCH_M, sound
+from pourdatum.patchmean import PATCH_M, sound
 from pourdatum.shareddraws import as_fitted
 from pourdatum.spotpoint import HUMP_M
 

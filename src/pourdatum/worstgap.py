@@ -29,7 +29,7 @@ from pourdatum.everywhere import Places, Rests, lay_everywhere, rest_on, rests
 from pourdatum.geometry import fit_plane
 from pourdatum.grid import Grid, filled_from_nearest, widened
 from pourdatum.localfit import local_fit
-from pourdatum.patch import sound
+from pourdatum.patchmean import sound
 from pourdatum.sampled import both_ways, chosen, keeps_share, on_grid, pitch_of
 from pourdatum.sampling import EVERYWHERE, Sampling
 from pourdatum.shareddraws import draws_for

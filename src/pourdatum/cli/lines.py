@@ -21,6 +21,7 @@ from pourdatum.report.words import (
     money,
     site_place,
     span,
+    to_this_level,
     volume_span,
     water,
 )
@@ -209,6 +210,7 @@ def _for_what(order: Order) -> str:
 def _plan_rows(plan: Plan) -> list[tuple[str, str]]:
     system, order, volume = plan.system, plan.order, plan.volume
     between = volume_span(*plan.volume_interval_m3, system)
+    at_level = to_this_level(plan.volume_interval_m3, plan.level_interval_m3, system)
     depths = span(max(0.0, volume.min_depth_m), max(0.0, volume.max_depth_m), system)
     per_bag, in_all = water(order.water_per_bag_l, system, 2), water(order.water_l, system)
     powder = show_mass(order.powder_kg, system)
@@ -219,6 +221,7 @@ def _plan_rows(plan: Plan) -> list[tuple[str, str]]:
         ("datum", _datum_words(plan)),
         *(("zone", _zone_words(zone)) for zone in plan.zones),
         ("fill", f"{show_volume(volume.volume_m3, system)} ({between}, 95 %)"),
+        *((("as set out", at_level),) if at_level else ()),
         ("depth", f"{depths}, mean {show_height(volume.mean_depth_m, system)}"),
         ("material", f"{plan.sheet.name}, {powder} of powder in bags of {bag}"),
         ("bags", f"{_expected(order)}{waste}, buy {order.bags_to_buy} ({sure})"),

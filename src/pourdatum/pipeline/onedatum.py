@@ -17,7 +17,14 @@ from pourdatum.outcome import UNTESTED, Notes, Plan, Survey
 from pourdatum.pins import NO_PINS, PinPlan
 from pourdatum.pipeline.compared import grind_prices, shortfall_noise_m
 from pourdatum.sheetfile import read_sheet
-from pourdatum.spread import draws_to_buy_m3, fill_draws_m3, fill_interval
+from pourdatum.spread import (
+    draws_to_buy_m3,
+    fill_draws_m3,
+    fill_interval,
+    level_draws_m3,
+    level_interval_m3,
+    unsure_m3,
+)
 from pourdatum.units import MM
 from pourdatum.volume import Volume, fill_volume
 
@@ -62,6 +69,7 @@ def poured(
     volume = _fill(poured_on, datum, sheet, sheet.least_m)
     draws = None if poured_on.between is not None else fill_draws_m3(poured_on, datum, volume)
     interval = fill_interval(poured_on, datum, volume, draws)
+    at_level = level_draws_m3(poured_on, datum, volume)
     to_buy = None if draws is None else draws_to_buy_m3(draws, datum, volume)
     unsearched_m3 = volume.area_m2 * datum.higher_mean_m
     bought = ordered(volume, sheet, job, interval, to_buy, unsearched_m3)
@@ -82,6 +90,9 @@ def poured(
         volume=volume,
         volume_interval_m3=interval,
         order=bought,
+        level_interval_m3=level_interval_m3(
+            volume.volume_m3, at_level, unsure_m3(poured_on, volume)
+        ),
         humps=humps,
         obstacles=standing,
         removal_m=job.preparation.removal_mm / MM,

@@ -14,7 +14,6 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from pourdatum.areaerror import unsure_m2
 from pourdatum.buying import buy_besides, edge_strip_m
 from pourdatum.datum import Datum, ZoneDatum, choose_datum
 from pourdatum.errors import JobError, NoFloor
@@ -35,7 +34,15 @@ from pourdatum.pipeline.onedatum import (
 from pourdatum.pipeline.pinned import pins_of
 from pourdatum.pipeline.poured import bags_of_zones, day_of, pour_obstacles, sheet_of
 from pourdatum.shareddraws import interval_of
-from pourdatum.spread import draws_to_buy_m3, fill_draws_m3, raised_low_m3, rise_m
+from pourdatum.spread import (
+    draws_to_buy_m3,
+    fill_draws_m3,
+    level_draws_m3,
+    level_interval_m3,
+    raised_low_m3,
+    rise_m,
+    unsure_m3,
+)
 from pourdatum.volume import Volume
 from pourdatum.way import Way, Ways
 from pourdatum.zones import borders_of, cut_zones, part_of, uncovered
@@ -193,11 +200,14 @@ def _added(
     volume = _volumes_added([plan.volume for plan in plans])
     draws = [fill_draws_m3(plan.surface, plan.datum, plan.volume) for plan in plans]
     low_m3, high_m3 = interval_of(volume.volume_m3, np.sum(draws, axis=0))
-    low_m3 -= math.fsum(unsure_m2(plan.surface) * plan.volume.mean_depth_m for plan in plans)
+    doubt_m3 = math.fsum(unsure_m3(plan.surface, plan.volume) for plan in plans)
+    low_m3 -= doubt_m3
     raised_m3 = math.fsum(plan.volume.area_m2 * plan.datum.ends_moved_m[0] for plan in plans)
     low_m3 = raised_low_m3(low_m3, volume.volume_m3, raised_m3)
     high_m3 += math.fsum(plan.volume.area_m2 * rise_m(plan.datum) for plan in plans)
     interval = (max(low_m3, 0.0), high_m3)
+    at_level = [level_draws_m3(plan.surface, plan.datum, plan.volume) for plan in plans]
+    known = [own for own in at_level if own is not None]
     to_buy = np.sum(
         [
             draws_to_buy_m3(own, plan.datum, plan.volume)
@@ -231,6 +241,11 @@ def _added(
         sheet=sheet,
         volume=volume,
         volume_interval_m3=interval,
+        level_interval_m3=level_interval_m3(
+            volume.volume_m3,
+            np.sum(known, axis=0) if len(known) == len(plans) else None,
+            doubt_m3,
+        ),
         order=ordered(
             volume,
             sheet,

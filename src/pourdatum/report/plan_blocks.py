@@ -112,6 +112,7 @@ def figures(plan: Plan) -> Html:
             "To fill",
             show_volume(volume.volume_m3, system),
             f"{words.volume_span(low_m3, high_m3, system)} (95 %)",
+            words.to_this_level((low_m3, high_m3), plan.level_interval_m3, system),
             _cubic(volume.volume_m3) if system == "imperial" else None,
         ),
         figure_card(

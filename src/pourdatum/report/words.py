@@ -28,10 +28,13 @@ from pourdatum.units import (
     show_height,
     show_limit,
     show_size,
+    show_volume,
 )
 
 MINUS: Final = "\u2212"
 NOT_GIVEN: Final = "not given"
+_KNOWN_BETTER: Final = 0.9
+"""Share of its interval from which a fill to a level that is set out is known no better."""
 # Marks that turn or hide the text around them; a title has no use for them.
 _TURNING: Final = frozenset(
     "\u061c\u200b\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2060\u2066\u2067\u2068\u2069\ufeff"
@@ -144,6 +147,35 @@ def volume_span(low_m3: float, high_m3: float, system: System) -> str:
     decimals = 0 if max(abs(low_m3), abs(high_m3)) * scale >= 100 else 1
     low, high = (f"{v * scale:,.{decimals}f}".replace(",", " ") for v in (low_m3, high_m3))
     return minus(f"{low} to {high} {unit}")
+
+
+def to_this_level(
+    whole_m3: tuple[float, float], at_level_m3: tuple[float, float] | None, system: System
+) -> str | None:
+    """What goes in up to the level that was planned; None where that is known little better.
+
+    Parameters
+    ----------
+    whole_m3 : tuple
+        95 % interval of the fill that the floor needs.
+    at_level_m3 : tuple or None
+        Of the fill to the level as it is set out.
+    system : str
+
+    Examples
+    --------
+    >>> to_this_level((0.48, 0.54), (0.50, 0.52), "metric")
+    '± 10.0 l if poured to this very level; the rest is how high the highest point really is'
+    """
+    if at_level_m3 is None:
+        return None
+    half_m3 = (at_level_m3[1] - at_level_m3[0]) / 2
+    if half_m3 > _KNOWN_BETTER * (whole_m3[1] - whole_m3[0]) / 2:
+        return None
+    half = show_volume(half_m3, system)
+    return (
+        f"± {half} if poured to this very level; the rest is how high the highest point really is"
+    )
 
 
 def level(z_m: float, system: System) -> str:

@@ -317,9 +317,11 @@ def _datum(plan: Plan) -> DatumPart:
 
 def _fill(plan: Plan) -> FillPart:
     volume, (low_m3, high_m3) = plan.volume, plan.volume_interval_m3
+    at_level = plan.level_interval_m3
     return FillPart(
         volume_l=litres(volume.volume_m3),
         volume_interval_l=(litres(low_m3), litres(high_m3)),
+        level_interval_l=None if at_level is None else (litres(at_level[0]), litres(at_level[1])),
         area_m2=area(volume.area_m2),
         mean_depth_mm=mm(volume.mean_depth_m),
         min_depth_mm=mm(volume.min_depth_m),

@@ -25,6 +25,12 @@ class FillPart(Part):
 
     volume_l: float
     volume_interval_l: Interval
+    level_interval_l: Interval | None = Field(
+        description="95 % interval of what goes in if the crew pours to the level of this plan, "
+        "wherever the floor is highest; set out from a benchmark where shots were taken from one, "
+        "else from the floor at the pins, on average; null where the datum was given, is parallel, "
+        "or lies over levels shot singly"
+    )
     area_m2: float
     mean_depth_mm: float
     min_depth_mm: float = Field(description="negative where the floor stands above the datum")

@@ -1,0 +1,128 @@
+"""Small solid spots that stand out of the floor, to be chipped off: droppings of mortar."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pourdatum.bare import NIB_STEPS, BareFloor
+from pourdatum.grid import group_windows, widened
+
+if TYPE_CHECKING:
+    from pourdatum.floor import Floor
+
+Array = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+_LEAST_NIB_M: Final = 0.002
+_WIDEST_NIB_M: Final = 0.1
+_FREE_EDGE_M: Final = 0.06
+"""Distance from the end of a floor within which nothing is told of nibs [m]."""
+
+
+@dataclass(frozen=True)
+class Nib:
+    """A small solid spot that stands out of the floor, to be chipped off.
+
+    Attributes
+    ----------
+    place_m : tuple
+        Its middle, local plan [m].
+    height_m : float
+        Above the floor around it [m].
+    width_m : float
+        Across [m].
+    """
+
+    place_m: tuple[float, float]
+    height_m: float
+    width_m: float
+
+
+def find_nibs(
+    floor: Floor, bare: BareFloor, height_m: Array, inside: Mask, step_m: float
+) -> tuple[Nib, ...]:
+    """Nibs of a floor, the highest first.
+
+    Parameters
+    ----------
+    floor : Floor
+    bare : BareFloor
+        Its points.
+    height_m : (ny, nx) array
+        Level of the floor [m].
+    inside : (ny, nx) bool array
+        Cells within its outline.
+    step_m : float
+        Step in which heights are stored [m].
+    """
+    found = _nibs(bare, height_m, inside, step_m)
+    return tuple(nib for nib in found if not _at_free_edge(nib, floor))
+
+
+def _nibs(bare: BareFloor, height: Array, inside: Mask, step_m: float) -> tuple[Nib, ...]:
+    """Small groups of points that stand above the floor by more than its noise."""
+    from scipy.ndimage import label
+
+    cells = bare.cells
+    grid = cells.grid
+    band = cells.band
+    over = band.z_m - height.ravel()[band.cell]
+    least = max(4.0 * bare.noise_m, _LEAST_NIB_M, NIB_STEPS * step_m)
+    high = np.isfinite(over) & (over > least) & (band.height_m < 0.07)
+    # Where a wall runs through, its own points stand out too.
+    high &= ~bare.occupied.ravel()[band.cell] | ~bare.nibs.ravel()[band.cell]
+    standing = cells.total(band, high)
+    spot = (standing >= 3) & inside & (standing >= 0.15 * np.maximum(bare.count + standing, 1))
+    groups, _ = label(spot, np.ones((3, 3), bool))
+    candidates = np.flatnonzero(high & spot.ravel()[band.cell])
+    group = groups.ravel()[band.cell[candidates]]
+    found = []
+    for k, window in enumerate(group_windows(groups), 1):
+        row, col = np.nonzero(groups[window] == k)
+        row, col = row + window[0].start, col + window[1].start
+        width = (max(np.ptp(row), np.ptp(col)) + 1) * grid.cell_m
+        if width > _WIDEST_NIB_M + grid.cell_m or _stands_by_thing(bare, row, col):
+            continue
+        pick = candidates[group == k]
+        order = np.argsort(over[pick])
+        shares = np.cumsum(band.count[pick][order]) / band.count[pick].sum()
+        top = float(np.interp(0.9, shares, over[pick][order]))
+        place = tuple(
+            float(np.average(axis[pick], weights=band.count[pick])) for axis in (band.x_m, band.y_m)
+        )
+        found.append(Nib((place[0], place[1]), top, float(width)))
+    return tuple(sorted(found, key=lambda nib: -nib.height_m))
+
+
+def _at_free_edge(nib: Nib, floor: Floor) -> bool:
+    """Whether a spot lies where the floor ends without a wall, as at the edge of a landing.
+
+    Cells there hold points of the edge's front as well, which draw the fitted floor down: what
+    stands out of it is the floor.
+    """
+    import shapely
+
+    if floor.outline.exterior.distance(shapely.Point(nib.place_m)) > _FREE_EDGE_M:
+        return False
+    place = np.asarray(nib.place_m)[None]
+    for face in floor.faces:
+        along = face.along(place)[0]
+        low, high = face.along_m[:, 0] - _FREE_EDGE_M, face.along_m[:, 1] + _FREE_EDGE_M
+        if (
+            abs(face.distance(place)[0]) <= _FREE_EDGE_M
+            and ((along >= low) & (along <= high)).any()
+        ):
+            return False
+    return True
+
+
+def _stands_by_thing(bare: BareFloor, row: NDArray[np.int64], col: NDArray[np.int64]) -> bool:
+    """Whether a spot is the foot of a wall or thing: something taller stands in or beside it."""
+    if bare.nibs[row, col].any():
+        return False  # steep and small on floor of its own: a nib wherever it lies
+    spot = (slice(row.min(), row.max() + 1), slice(col.min(), col.max() + 1))
+    return bool(bare.occupied[widened(spot, 1, bare.occupied.shape)].any())
