@@ -218,6 +218,7 @@ def test_an_empty_job_is_the_default(tmp_path: Path) -> None:
         ("[pour]\nmixers = 1000000", "pour.mixers = 1000000 is out of range"),
         ("[pour]\nexit = [1, 2, 3]", "pour.exit has 3 entries; at most 2 are permitted"),
         ("[pour]\nexit = [1]", "pour.exit = [1] has too few entries"),
+        ("[pour]\nexit = [[0, 2.5], [7, 1.5]]", "pour.exit: 2 places are given, and a pour ends"),
         ("[pour]\nmode = 'pump'", 'pour.mode = "pump" needs litres_per_minute'),
         ("[[line]]\nkind='crack'\npoints=[[0,1]]", "line[1].points has 1 entries; at least 2"),
         ("[[line]]\nkind='crak'\npoints=[[0,1],[1,1]]", "(did you mean crack?)"),

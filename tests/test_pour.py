@@ -281,6 +281,24 @@ def test_a_sliver_joins_the_neighbour_with_no_joint_between() -> None:
             assert sliver[0] == (east if joints == (left,) else west)[0]
 
 
+def test_a_bay_between_two_joints_that_nobody_can_work_is_named() -> None:
+    """0.4 m between two joints, to a block of 0.1 m; a metre is none, nor one joint alone."""
+    room = shapely.box(0.0, 0.0, 6.0, 4.0)
+    grid, inside = on_grid(room)
+    depth = np.full(grid.shape, 0.008)
+    volume_m3 = 0.008 * float(inside.sum()) * CELL_M**2
+    for places_m, wanted in (((3.0, 3.4), 1), ((3.0, 4.0), 0), ((3.0,), 0)):
+        joints = [shapely.LineString([(x, -1.0), (x, 5.0)]) for x in places_m]
+        sheet = lay_out_pour(
+            depth, inside, grid, volume_m3, SHEET, crew=CREW, leave_m=(6.0, 2.0), joints=joints
+        )
+        assert len(sheet.narrow_bays) == wanted
+        for bay, wide_m in sheet.narrow_bays:
+            assert wide_m == pytest.approx(0.4, abs=0.1)
+            own = [batch.place_m[0] for batch in sheet.batches if batch.bay == bay]
+            assert all(2.9 < x < 3.5 for x in own)
+
+
 def test_a_sliver_is_narrow_or_small() -> None:
     """0.6 m over the whole width and 0.9 by 0.9 m are slivers; 0.9 m over the whole width is none.
 

@@ -20,7 +20,7 @@ from pourdatum.cli.lines import result_lines
 from pourdatum.errors import JobError
 from pourdatum.job import Job
 from pourdatum.outcome import Plan
-from pourdatum.pipeline import plan_scan, result_data, write_results
+from pourdatum.pipeline import plan_scan, poured, result_data, write_results
 from pourdatum.pumpday import BayDay
 from pourdatum.report import canvas
 from pourdatum.report.batch_plan import NOT_TO_POUR, batch_edges, clear_place, draw_batches
@@ -247,3 +247,36 @@ def test_an_exit_that_nobody_gave_is_owned_to(room: Path, plan: Plan) -> None:
     told = html.unescape(re.sub(r"<[^>]+>", "", str(pour_sheet(given))))
     assert "Nobody said" not in told
     assert "to the exit (the arrow)." in told
+
+
+def test_of_several_doorways_the_one_that_was_taken_is_told(plan: Plan) -> None:
+    """Of one nothing is added; of three it is the one with the most floor behind it."""
+    for doors, said in (
+        (((0.1, 0.2, 0.8),), "a doorway that was seen"),
+        (
+            ((0.1, 0.2, 0.8), (3.0, 0.1, 1.4), (2.0, 0.0, 1.1)),
+            "of 3 doorways that were seen the one with the most floor behind it",
+        ),
+    ):
+        survey = plan.survey
+        floor = replace(survey.floor, beyond_doors_m=doors)
+        surface = replace(survey.surface, floor=floor)
+        told = replace(plan, survey=replace(survey, surface=surface), surface=surface)
+        assert poured._taken(told) == said
+        x_m, y_m = poured.leave_of(told, Job())
+        largest = max(doors, key=lambda door: door[2])
+        edge = floor.outline.exterior
+        at = edge.interpolate(edge.project(shapely.Point(largest[:2])))
+        assert (x_m, y_m) == pytest.approx((at.x, at.y))
+
+
+def test_an_exit_behind_a_doorway_that_was_left_out(plan: Plan) -> None:
+    """Who gives the door of a room that was left out is told how to take that in."""
+    job = Job.model_validate({"pour": {"exit": [plan.origin_m[0] + 500.0, plan.origin_m[1]]}})
+    for doors in ((), ((0.1, 0.2, 5.8),)):
+        survey = plan.survey
+        surface = replace(survey.surface, floor=replace(survey.floor, beyond_doors_m=doors))
+        told = replace(plan, survey=replace(survey, surface=surface), surface=surface)
+        with pytest.raises(JobError) as refused:
+            poured.leave_of(told, job)
+        assert ("--through-doors" in refused.value.hint) is bool(doors)

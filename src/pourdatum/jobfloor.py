@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import datetime as dt
 import re
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 
@@ -166,11 +166,22 @@ class PinsSection(Section):
         return self
 
 
+def _one_exit(value: Any) -> Any:
+    """A list of places is no place: which of them is a question for who knows the site."""
+    if isinstance(value, list) and value and all(isinstance(part, list) for part in value):
+        raise ValueError(
+            f"{len(value)} places are given, and a pour ends at one: write the doorway by which the"
+            " crew leaves last, [x, y]; what lies behind the others is reached once the floor bears"
+            " a foot"
+        )
+    return value
+
+
 class PourSection(Section):
     """How the material gets to the floor."""
 
     mode: Literal["bags", "pump"] = "bags"
-    exit: Place | None = None
+    exit: Annotated[Place | None, BeforeValidator(_one_exit)] = None
     mixers: Annotated[int, between(1, 50)] = 1
     minutes_per_batch: Annotated[float, between(0.01, 120.0)] = 6.0
     """Of one mixer: mixing, carrying and spreading in it."""

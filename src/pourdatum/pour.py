@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pourdatum.errors import JobError
-from pourdatum.pourbays import stop_ends
+from pourdatum.pourbays import narrow_bays, stop_ends
 from pourdatum.pourblocks import Blocks, Parts, make_blocks
 from pourdatum.pourstrips import Crew, Laid, Pump
 from pourdatum.pourways import wet_edge
@@ -95,6 +95,9 @@ class PourSheet:
         Why no edge stays wet, and what would keep it so; empty where it does.
     leave_taken : str
         What was taken for the exit where nobody gave one; empty where it was given.
+    narrow_bays : tuple of (int, float)
+        Bays too narrow to be worked, as joints or borders of zones lie on both sides, and their
+        width [m].
     """
 
     batches: tuple[Batch, ...]
@@ -108,6 +111,7 @@ class PourSheet:
     leave_m: tuple[float, float]
     obstacle: str = ""
     leave_taken: str = ""
+    narrow_bays: tuple[tuple[int, float], ...] = ()
 
 
 def lay_out_pour(
@@ -176,6 +180,7 @@ def lay_out_pour(
         crew=crew,
         leave_m=leave_m,
         obstacle=obstacle,
+        narrow_bays=tuple((k + 1, wide_m) for k, wide_m in narrow_bays(blocks, bay_of)),
     )
 
 

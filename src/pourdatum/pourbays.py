@@ -120,6 +120,17 @@ def without_slivers(blocks: Blocks, bays: Index) -> Index:
         bays = np.unique(bays, return_inverse=True)[1]
 
 
+def narrow_bays(blocks: Blocks, bays: Index) -> tuple[tuple[int, float], ...]:
+    """Bays (numbered from 0) too narrow to be poured for themselves, with their width [m].
+
+    Those that ``without_slivers`` left: joints and borders of zones lie all around them.
+    """
+    wide_m = _width_m(blocks, bays)
+    if wide_m.size == 1:
+        return ()
+    return tuple((k, float(wide_m[k])) for k in np.flatnonzero(wide_m < _SLIVER_M).tolist())
+
+
 def _width_m(blocks: Blocks, bays: Index) -> Array:
     """Width of each bay [m]: four times what its floor lies from its edge in the mean.
 

@@ -67,7 +67,10 @@ def sheet_of(plan: Plan, job: Job) -> PourSheet | None:
 
 
 def _taken(plan: Plan) -> str:
-    return "a doorway that was seen" if plan.floor.beyond_doors_m else "an end of the room"
+    doors = len(plan.floor.beyond_doors_m)
+    if doors > 1:
+        return f"of {doors} doorways that were seen the one with the most floor behind it"
+    return "a doorway that was seen" if doors else "an end of the room"
 
 
 def _parts(plan: Plan) -> Parts | None:
@@ -165,11 +168,16 @@ def _stated_exit(plan: Plan, job: Job) -> tuple[float, float]:
     (edge_x_m, edge_y_m), _ = shapely.shortest_line(_ways_out(plan), stated).coords
     if outline.distance(stated) > _AT_FLOOR_M:
         x, y = place_from_local((edge_x_m, edge_y_m), frame)
+        behind = (
+            "; floor seen through a doorway is left out: --through-doors takes it in"
+            if plan.floor.beyond_doors_m
+            else ""
+        )
         raise JobError(
             f"the exit lies {show_length(outline.distance(stated), plan.system)} from the floor",
             where="pour.exit",
             hint=f"the nearest edge of the floor is at [{x:.2f}, {y:.2f}]; give the doorway by"
-            " which the crew leaves, in the scan's coordinates and unit",
+            f" which the crew leaves, in the scan's coordinates and unit{behind}",
             id="exit-outside",
         )
     if _moved_exit_m(plan, job) is not None:
@@ -225,6 +233,15 @@ def pour_warnings(plan: Plan, job: Job) -> list[Warned]:
                 f"the floor is poured in {sheet.bays} bays with"
                 f" {show_length(length_m, plan.system)} of stop-ends between them, at"
                 f" joints{zones} or {why}",
+            )
+        )
+    for bay, wide_m in sheet.narrow_bays:
+        found.append(
+            Warned(
+                "narrow-bay",
+                f"bay {bay} is about {show_length(wide_m, plan.system)} wide between joints or"
+                " borders of zones: too narrow to be worked for itself; move one of them, or fill"
+                " it by hand once both sides bear a foot",
             )
         )
     if plan.day.hose_bags:
