@@ -362,6 +362,22 @@ def test_the_noise_of_the_high_point_is_none_of_the_level_that_is_set_out() -> N
     assert np.std(fill_draws_m3(surface, datum, volume)) > 8 * np.std(drawn)
 
 
+def test_pins_stand_on_floor_that_was_seen() -> None:
+    """Half of the floor under things and known to 20 mm: a staff stands on the other half."""
+    calm = flat_surface(error_m=0.0002)
+    hidden = calm.measured & (calm.grid.mesh()[0] > 2.0)
+    part = flat_surface(
+        standard_error_m=np.where(hidden, 0.02, 0.0002),
+        measured=calm.measured & ~hidden,
+        inferred=hidden,
+    )
+    drawn = cast(Any, level_draws_m3(part, *pour(part, kind="high-point")))
+    own = mean_error_m(part.standard_error_m, calm.measured, FIT_REACH_M / 0.05)
+    unseen = UNSEEN_M * hidden.sum() / calm.measured.sum()
+    read = math.hypot(0.0005, 0.0002) / math.sqrt(len(pins_of(part)))
+    assert np.std(drawn) == pytest.approx(FLOOR.area * math.hypot(own, unseen, read), rel=0.12)
+
+
 def test_a_level_is_set_out_from_the_floor(monkeypatch: pytest.MonkeyPatch) -> None:
     """A staff without error: a tilt lifts the level by what it lifts the pins on average.
 

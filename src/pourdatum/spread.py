@@ -122,9 +122,9 @@ def _set_out_m(surface: Surface, volume: Volume) -> Array:
     drawn = draws_for(surface)
     if drawn.levelled:
         return np.zeros(len(drawn.level_m))
-    known = surface.measured | surface.inferred
     pins = int(np.clip(volume.outline_m2 / _PIN_APART_M**2, *_PINS))
-    place, row, col, _ = even_places(known, surface.grid, pins)
+    # A staff stands on floor that was seen.
+    place, row, col, _ = even_places(surface.measured, surface.grid, pins)
     read_m = np.hypot(SHOT_M, surface.standard_error_m[row, col])
     luck = np.random.default_rng(_PIN_SEED).standard_normal(len(drawn.level_m))
     error_m = float(np.sqrt(np.mean(read_m**2) / len(place)))
