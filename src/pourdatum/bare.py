@@ -19,6 +19,7 @@ from pourdatum.compiled import compiled_loops
 from pourdatum.errors import NoFloor
 from pourdatum.grid import Grid, block_means, group_windows, widened
 from pourdatum.localfit import local_heights
+from pourdatum.sharp import sharp_cells
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -66,6 +67,8 @@ class BareFloor:
         Height from which a point belongs to something that stands [m].
     nibs : (ny, nx) bool array
         Cells of small spots that stand steeply out of the floor.
+    sharp : (ny, nx) bool array
+        Cells of ridges, grooves and edges, which the fit does not follow.
     """
 
     cells: Cells
@@ -78,6 +81,7 @@ class BareFloor:
     occupied: Mask
     thing_m: float
     nibs: Mask
+    sharp: Mask
 
     def with_what_stands_out(self) -> BareFloor:
         """The same with those single voxels alone that may be a nib: over the floor, beside it.
@@ -172,11 +176,33 @@ def bare_floor(cells: Cells, step_m: float = 0.0) -> BareFloor:
         chosen |= few
         residual = np.where(few, off, residual)
         count = cells.total(band, chosen).astype(np.float64)
+    noise, local = _noise(cells, band, chosen, residual, count)
+    sharp = sharp_cells(cells, clear, residual, gate, occupied | nibs)
+    if sharp.any():
+        # What fills a cell is its floor, however far from the fit; the mean is the cell's own.
+        chosen |= clear & sharp.ravel()[band.cell]
+        count = cells.total(band, chosen).astype(np.float64)
+        rise, _, _ = cell_means(band, band.height_m, chosen, cells, count)
+        fitted = np.where(sharp, rise, fitted)
     level, dx, dy = cell_means(band, band.z_m, chosen, cells, count)
     _, slope_x, slope_y = local_heights(count, level, bandwidth, with_slope=True)
-    centred = level - np.nan_to_num(slope_x) * dx - np.nan_to_num(slope_y) * dy
-    noise, local = _noise(cells, band, chosen, residual, count)
-    return BareFloor(cells, count, centred, fitted, noise, local, gate, occupied, thing, nibs)
+    # A fit across an edge has a slope that no cell on either side has.
+    flat = _reached(sharp, bandwidth)
+    slope_x, slope_y = (np.where(flat, 0.0, np.nan_to_num(slope)) for slope in (slope_x, slope_y))
+    centred = level - slope_x * dx - slope_y * dy
+    return BareFloor(
+        cells, count, centred, fitted, noise, local, gate, occupied, thing, nibs, sharp
+    )
+
+
+def _reached(sharp: Mask, bandwidth: float) -> Mask:
+    """Cells whose fit has a sharp feature in reach."""
+    from scipy.ndimage import binary_dilation
+
+    if not sharp.any():
+        return sharp
+    reached: Mask = binary_dilation(sharp, np.ones((3, 3), bool), iterations=round(2 * bandwidth))
+    return reached
 
 
 def _wider_fit(fitted: Array, value: Array, weight: Array, cell_m: float) -> Array:

@@ -329,7 +329,9 @@ def _points_at_level(cells: Cells, bare: BareFloor) -> NDArray[np.int64]:
     """Points per cell at the floor's height, beside walls and things too."""
     fitted = filled_from_nearest(bare.fitted_m)
     off = np.abs(cells.band.height_m - fitted.ravel()[cells.band.cell])
-    return cells.total(cells.band, off <= bare.gate_m + 0.001)
+    counted = cells.total(cells.band, off <= bare.gate_m + 0.001)
+    # In a sharp cell all points of floor are, and no height tells them from others.
+    return np.where(bare.sharp, np.maximum(counted, bare.count.astype(np.int64)), counted)
 
 
 def _reach_of(grid: Grid) -> Polygon:

@@ -19,6 +19,8 @@ Mask = NDArray[np.bool_]
 
 _LEAST_NIB_M: Final = 0.002
 _WIDEST_NIB_M: Final = 0.1
+_EDGE_M: Final = 0.1
+"""Distance from a ridge or a step within which heights are fitted across it [m]."""
 _FREE_EDGE_M: Final = 0.06
 """Distance from the end of a floor within which nothing is told of nibs [m]."""
 
@@ -75,6 +77,8 @@ def _nibs(bare: BareFloor, height: Array, inside: Mask, step_m: float) -> tuple[
     high = np.isfinite(over) & (over > least) & (band.height_m < 0.07)
     # Where a wall runs through, its own points stand out too.
     high &= ~bare.occupied.ravel()[band.cell] | ~bare.nibs.ravel()[band.cell]
+    # An edge stands out of the heights beside it, and is a step and no nib.
+    high &= ~_beside_edges(bare).ravel()[band.cell]
     standing = cells.total(band, high)
     spot = (standing >= 3) & inside & (standing >= 0.15 * np.maximum(bare.count + standing, 1))
     groups, _ = label(spot, np.ones((3, 3), bool))
@@ -96,6 +100,17 @@ def _nibs(bare: BareFloor, height: Array, inside: Mask, step_m: float) -> tuple[
         )
         found.append(Nib((place[0], place[1]), top, float(width)))
     return tuple(sorted(found, key=lambda nib: -nib.height_m))
+
+
+def _beside_edges(bare: BareFloor) -> Mask:
+    """Sharp cells, and those next to them whose height was fitted across the edge."""
+    from scipy.ndimage import binary_dilation
+
+    if not bare.sharp.any():
+        return bare.sharp
+    reach = max(round(_EDGE_M / bare.cells.grid.cell_m), 1)
+    beside: Mask = binary_dilation(bare.sharp, np.ones((3, 3), bool), iterations=reach)
+    return beside
 
 
 def _at_free_edge(nib: Nib, floor: Floor) -> bool:
