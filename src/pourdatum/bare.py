@@ -177,7 +177,7 @@ def bare_floor(cells: Cells, step_m: float = 0.0) -> BareFloor:
         residual = np.where(few, off, residual)
         count = cells.total(band, chosen).astype(np.float64)
     noise, local = _noise(cells, band, chosen, residual, count)
-    sharp = sharp_cells(cells, clear, residual, gate, occupied | nibs)
+    sharp = sharp_cells(cells, clear, residual, gate, occupied, nibs)
     if sharp.any():
         # What fills a cell is its floor, however far from the fit; the mean is the cell's own.
         chosen |= clear & sharp.ravel()[band.cell]

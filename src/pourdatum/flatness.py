@@ -23,6 +23,7 @@ from pourdatum.worstgap import DRAWS, WorstGap, worst_gap
 
 if TYPE_CHECKING:
     from pourdatum.joints import Joint
+    from pourdatum.nibs import Nib
     from pourdatum.surface import Surface
 
 EVERYWHERE_SAID: Final = "laid everywhere and in every direction"
@@ -75,7 +76,8 @@ def check_flatness(
     rule = rule or Rule()
 
     def on(judged: Surface) -> tuple[Flatness, ...]:
-        return _check(judged, criteria, rule, joints, level_known, section_m, system)
+        found = _check(judged, criteria, rule, joints, level_known, section_m, system)
+        return tuple(_under_nibs(one, judged.nibs, system) for one in found)
 
     found = on(surface)
     if surface.smoother is None or not surface.stripes.may_be_floor:
@@ -113,6 +115,22 @@ def _check(
             case NotKnown(why):
                 found.append(Flatness(criterion, "", NOT_KNOWN, said=why))
     return tuple(found)
+
+
+def _under_nibs(one: Flatness, nibs: Sequence[Nib], system: System) -> Flatness:
+    """A criterion kept by the floor without its nibs: while they stand on it nobody can say so."""
+    if one.verdict != "conforms" or not one.in_metres or one.limit is None:
+        return one
+    high = [nib.height_m for nib in nibs if nib.height_m > one.limit]
+    if not high:
+        return one
+    spots = "a nib stands" if len(high) == 1 else f"{len(high)} nibs stand"
+    said = (
+        f"{spots} up to {show_fine(max(high), system)} out of it, more than the limit, and the "
+        "value is that of the floor beside: chip off what is listed, and it is kept"
+    )
+    told = "; ".join(part for part in (one.said, said) if part)
+    return replace(one, verdict=UNDECIDED, said=told, why=said)
 
 
 def _either_way(one: Flatness, ribs: Flatness, system: System) -> Flatness:

@@ -78,7 +78,7 @@ def _nibs(bare: BareFloor, height: Array, inside: Mask, step_m: float) -> tuple[
     # Where a wall runs through, its own points stand out too.
     high &= ~bare.occupied.ravel()[band.cell] | ~bare.nibs.ravel()[band.cell]
     # An edge stands out of the heights beside it, and is a step and no nib.
-    high &= ~_beside_edges(bare).ravel()[band.cell]
+    high &= ~_beside_edges(bare, least).ravel()[band.cell]
     standing = cells.total(band, high)
     spot = (standing >= 3) & inside & (standing >= 0.15 * np.maximum(bare.count + standing, 1))
     groups, _ = label(spot, np.ones((3, 3), bool))
@@ -102,15 +102,18 @@ def _nibs(bare: BareFloor, height: Array, inside: Mask, step_m: float) -> tuple[
     return tuple(sorted(found, key=lambda nib: -nib.height_m))
 
 
-def _beside_edges(bare: BareFloor) -> Mask:
-    """Sharp cells, and those next to them whose height was fitted across the edge."""
-    from scipy.ndimage import binary_dilation
+def _beside_edges(bare: BareFloor, least_m: float) -> Mask:
+    """Cells near which the floor itself rises by as much as a nib: what stands out is its edge."""
+    from scipy.ndimage import binary_dilation, maximum_filter, minimum_filter
 
-    if not bare.sharp.any():
-        return bare.sharp
     reach = max(round(_EDGE_M / bare.cells.grid.cell_m), 1)
-    beside: Mask = binary_dilation(bare.sharp, np.ones((3, 3), bool), iterations=reach)
-    return beside
+    known = np.isfinite(bare.fitted_m)
+    top = maximum_filter(np.where(known, bare.fitted_m, -np.inf), 2 * reach + 1)
+    foot = minimum_filter(np.where(known, bare.fitted_m, np.inf), 2 * reach + 1)
+    edges: Mask = top - foot > least_m
+    if bare.sharp.any():
+        edges |= binary_dilation(bare.sharp, np.ones((3, 3), bool), iterations=reach)
+    return edges
 
 
 def _at_free_edge(nib: Nib, floor: Floor) -> bool:

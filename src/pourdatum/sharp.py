@@ -26,7 +26,7 @@ _USUAL: Final = 0.3
 """Share of the points that are usual around, from which a cell was seen as whole floor is."""
 _LEAST_CORE: Final = 3
 _LEAST_POINTS: Final = 30
-_LONGER_M: Final = 0.1
+_LONGER_M: Final = 0.15
 """Length from which a feature is no nib [m]."""
 _SQUARE: Final = np.ones((3, 3), bool)
 _STEEP: Final = 0.35
@@ -34,7 +34,7 @@ _STEEP: Final = 0.35
 
 
 def sharp_cells(
-    cells: Cells, clear: Mask, residual_m: Array, gate_m: float, standing: Mask
+    cells: Cells, clear: Mask, residual_m: Array, gate_m: float, occupied: Mask, nibs: Mask
 ) -> Mask:
     """Cells (ny, nx) of sharp features of the floor, and those that they run through.
 
@@ -47,8 +47,10 @@ def sharp_cells(
         Their heights over the fitted floor; NaN where it has no support [m].
     gate_m : float
         Greatest distance of a floor point from the fit [m].
-    standing : (ny, nx) bool array
-        Cells in which things stand, or nibs: there and beside them points off the fit are theirs.
+    occupied : (ny, nx) bool array
+        Cells in which things stand: there and beside them points off the fit are theirs.
+    nibs : (ny, nx) bool array
+        Cells of nibs, which are told apart.
     """
     from scipy.ndimage import binary_dilation, label, median_filter
 
@@ -56,7 +58,7 @@ def sharp_cells(
     known = clear & np.isfinite(residual_m)
     whole = cells.total(band, known).astype(np.float64)
     usual = median_filter(whole, 5, mode="nearest")
-    dense = (whole >= np.maximum(_USUAL * usual, 4.0)) & ~binary_dilation(standing, _SQUARE)
+    dense = (whole >= np.maximum(_USUAL * usual, 4.0)) & ~binary_dilation(occupied, _SQUARE) & ~nibs
     found = np.zeros(grid.shape, bool)
     for sign in (1.0, -1.0):
         off = known & (sign * residual_m > gate_m)
@@ -73,7 +75,7 @@ def sharp_cells(
                 continue
             row, col = np.nonzero(own & core[window])
             long_m = (max(np.ptp(row), np.ptp(col)) + 1) * grid.cell_m
-            if sign < 0.0 or long_m > _LONGER_M + grid.cell_m:
+            if sign < 0.0 or long_m > _LONGER_M:
                 found[window] |= own
     return found
 
