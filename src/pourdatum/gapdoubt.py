@@ -81,7 +81,7 @@ def carried_on(level_m: Array, apart_m: float, out_m: float) -> Array:
 
     Examples
     --------
-    >>> carried_on(np.array([0.0, 1.0, 4.0]), 0.1, 0.05).tolist()
+    >>> carried_on(np.array([0.0, 1.0, 4.0]), 0.1, 0.05).round(9).tolist()
     [0.5, 2.5, 5.5]
     """
     at = apart_m * np.arange(level_m.size)
