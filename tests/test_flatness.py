@@ -217,7 +217,7 @@ def test_a_floor_too_small_or_levels_alone_decide_nothing() -> None:
     one = check_flatness(made(Relief()), ["3mm/8m"])[0]
     assert (one.verdict, one.value, one.limit) == ("undecided", None, 0.003)
     assert "no straightedge of 8 m fits" in one.said
-    single = SimpleNamespace(smoother=None, shared=EXACT)
+    single = SimpleNamespace(smoother=None, shared=EXACT, nibs=())
     found = check_flatness(single, ALL)
     assert {one.verdict for one in found} == {"undecided"}
     assert all("shot singly" in one.said for one in found)
