@@ -21,6 +21,8 @@ _LEAST_NIB_M: Final = 0.002
 _WIDEST_NIB_M: Final = 0.1
 _EDGE_M: Final = 0.1
 """Distance from a ridge or a step within which heights are fitted across it [m]."""
+_EDGE_LONG_M: Final = 0.5
+"""Length from which such an edge is one, with what lies beside it [m]."""
 _FREE_EDGE_M: Final = 0.06
 """Distance from the end of a floor within which nothing is told of nibs [m]."""
 
@@ -104,13 +106,18 @@ def _nibs(bare: BareFloor, height: Array, inside: Mask, step_m: float) -> tuple[
 
 def _beside_edges(bare: BareFloor, least_m: float) -> Mask:
     """Cells near which the floor itself rises by as much as a nib: what stands out is its edge."""
-    from scipy.ndimage import binary_dilation, maximum_filter, minimum_filter
+    from scipy.ndimage import binary_dilation, label, maximum_filter, minimum_filter
 
     reach = max(round(_EDGE_M / bare.cells.grid.cell_m), 1)
-    known = np.isfinite(bare.fitted_m)
+    known = np.isfinite(bare.fitted_m) & (bare.count > 0)
     top = maximum_filter(np.where(known, bare.fitted_m, -np.inf), 2 * reach + 1)
     foot = minimum_filter(np.where(known, bare.fitted_m, np.inf), 2 * reach + 1)
     edges: Mask = top - foot > least_m
+    groups, _ = label(edges, np.ones((3, 3), bool))
+    for k, window in enumerate(group_windows(groups), 1):
+        # By a wall the fit may follow a nib: that is no longer than the nib and its surroundings.
+        if max(part.stop - part.start for part in window) * bare.cells.grid.cell_m < _EDGE_LONG_M:
+            edges[window] &= groups[window] != k
     if bare.sharp.any():
         edges |= binary_dilation(bare.sharp, np.ones((3, 3), bool), iterations=reach)
     return edges
