@@ -38,11 +38,9 @@ def bent_m(surface: Surface, places: Places, at: int) -> float:
     at : int
         Which of the places.
     """
-    under = places.levels_m(at)
-    level = surface.grid.at(np.nan_to_num(surface.height_m), under)
+    under, level, still = _as_read(surface, places, at)
     fields = draws_for(surface).at(under)
     moved = rest_on(level + fields, places.length_m).gap_m
-    still = float(rest_on(level[None], places.length_m).gap_m[0])
     return float(np.sqrt(np.mean((moved - still) ** 2)))
 
 
@@ -56,9 +54,7 @@ def past_ends_m(surface: Surface, places: Places, at: int) -> float:
     at : int
         Which of the places.
     """
-    under = places.levels_m(at)
-    level = surface.grid.at(np.nan_to_num(surface.height_m), under)
-    still = float(rest_on(level[None], places.length_m).gap_m[0])
+    under, level, still = _as_read(surface, places, at)
     apart_m = places.length_m / (places.levels - 1)
     most = 0.0
     for place, height in ((under, level), (under[::-1], level[::-1])):
@@ -67,6 +63,13 @@ def past_ends_m(surface: Surface, places: Places, at: int) -> float:
             pushed = carried_on(height, apart_m, out_m)
             most = max(most, float(rest_on(pushed[None], places.length_m).gap_m[0]) - still)
     return most
+
+
+def _as_read(surface: Surface, places: Places, at: int) -> tuple[Array, Array, float]:
+    """Places (n, 2) under a straightedge, their levels (n,), and its gap [m]."""
+    under = places.levels_m(at)
+    level = surface.grid.at(np.nan_to_num(surface.height_m), under)
+    return under, level, float(rest_on(level[None], places.length_m).gap_m[0])
 
 
 def carried_on(level_m: Array, apart_m: float, out_m: float) -> Array:

@@ -52,21 +52,22 @@ def sharp_cells(
     nibs : (ny, nx) bool array
         Cells of nibs, which are told apart.
     """
-    from scipy.ndimage import binary_dilation, label, median_filter
+    from scipy.ndimage import label
 
     band, grid = cells.band, cells.grid
     known = clear & np.isfinite(residual_m)
     whole = cells.total(band, known).astype(np.float64)
-    usual = median_filter(whole, 5, mode="nearest")
-    dense = (whole >= np.maximum(_USUAL * usual, 4.0)) & ~binary_dilation(occupied, _SQUARE) & ~nibs
     found = np.zeros(grid.shape, bool)
     for sign in (1.0, -1.0):
         off = known & (sign * residual_m > gate_m)
         if not off.any():
             continue
         count, mean, scatter = _layer(band.cell[off], band.count[off], residual_m[off], grid.shape)
-        layer = dense & (scatter <= np.maximum(gate_m, _STEEP * np.abs(mean)))
-        rim = layer & (count >= np.maximum(_RIM * whole, 2.0))
+        rim = scatter <= np.maximum(gate_m, _STEEP * np.abs(mean))
+        rim &= count >= np.maximum(_RIM * whole, 2.0)
+        if (rim & (count >= _CORE * whole)).sum() < _LEAST_CORE:
+            continue  # as on most floors, which are spared the median over all cells
+        rim &= _seen_whole(whole, occupied) & ~nibs
         core = rim & (count >= _CORE * whole)
         groups, _ = label(rim, _SQUARE)
         for k, window in enumerate(group_windows(groups), 1):
@@ -78,6 +79,15 @@ def sharp_cells(
             if sign < 0.0 or long_m > _LONGER_M:
                 found[window] |= own
     return found
+
+
+def _seen_whole(points: Array, occupied: Mask) -> Mask:
+    """Cells with about as many points as are usual around, clear of things."""
+    from scipy.ndimage import binary_dilation, median_filter
+
+    usual = median_filter(points, 5, mode="nearest")
+    seen: Mask = (points >= np.maximum(_USUAL * usual, 4.0)) & ~binary_dilation(occupied, _SQUARE)
+    return seen
 
 
 def _layer(
