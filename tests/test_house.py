@@ -25,9 +25,9 @@ shotfield uncertainty fnumbers decision criteria sampling finding               
 drift driftdraws corner settingout levelbook shots                     | of control shots
 scan move passing cluster chunks cellloop paged cellsums               | from points to sums
 layers sheetplan tops walkable choice levels                           | and to levels
-cells specks walls elsewhere plumb                                     | and to a map
-outline edge footprint things lacking openings spotcheck spots                 |
-sharp bare doubled wallfoot stationlayers stationsums stationfit stations alike asked floor    |
+cells cellheights specks walls elsewhere plumb                         | and to a map
+outline edge footprint things lacking openings spotcheck spots asked          |
+stepped sharp bare doubled wallfoot stationlayers stationsums stationfit stations alike floor |
 labelled rounding carried nibs surface asfloor                         | and to its surface
 staff blunder sense control controlwords advice                        | levelled by control
 spotpoint patchmean patch shareddraws slopeerror unsearched datum areaerror | from a map

@@ -66,7 +66,7 @@ def owned(
     if len(parts) < 2:
         return stripes
     grid = bare.cells.grid
-    weight, _, relief = off_the_relief(bare.count, bare.height_m, grid.cell_m)
+    weight, _, relief = off_the_relief(bare.count, bare.level_m, grid.cell_m)
     steps = round(grid.cell_m / LATTICE_M)
     c0, r0 = grid.first_cell
     east, north = math.cos(stripes.bearing_rad), math.sin(stripes.bearing_rad)

@@ -36,7 +36,9 @@ def as_floor(surface: Surface) -> Surface:
     bare, grid = surface.floor.bare, surface.grid
     assert bare is not None
     assert surface.smoother is not None
-    smoother = smoother_for(bare.count, bare.height_m, bare.local_noise_m, grid.cell_m)
+    smoother = smoother_for(
+        bare.count, bare.height_m, bare.local_noise_m, grid.cell_m, rise_m=bare.rise_m
+    )
     rise = smoother.height(bare.height_m) - surface.smoother.height(bare.height_m)
     error = np.hypot(smoother.standard_error_m, surface.rounding.height_m)
     known = np.isfinite(rise) & np.isfinite(error) & np.isfinite(surface.standard_error_m)

@@ -14,12 +14,14 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from pourdatum.cellheights import cell_medians, occupied_cells
 from pourdatum.cells import Cells, Column
 from pourdatum.compiled import compiled_loops
 from pourdatum.errors import NoFloor
 from pourdatum.grid import Grid, block_means, group_windows, widened
 from pourdatum.localfit import local_heights
 from pourdatum.sharp import sharp_cells
+from pourdatum.stepped import Stepped
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -33,7 +35,6 @@ NIB_STEPS: Final = 1.5
 """Steps of storage that a nib stands out by: floor between two steps stands out by one."""
 _NIB_POINTS: Final = 6
 _NIB_WIDTH_M: Final = 0.1
-_THING_TOP_M: Final = 0.6
 _FIRST_BANDWIDTH_M: Final = 0.1
 _WIDER_M: Final = (0.2, 0.4, 0.8)
 """Widths of the fits that tell floor where points are few [m]."""
@@ -69,6 +70,8 @@ class BareFloor:
         Cells of small spots that stand steeply out of the floor.
     sharp : (ny, nx) bool array
         Cells of ridges, grooves and edges, which the fit does not follow.
+    stepped : Stepped, optional
+        Pieces that steep sides part from the floor around.
     """
 
     cells: Cells
@@ -82,6 +85,17 @@ class BareFloor:
     thing_m: float
     nibs: Mask
     sharp: Mask
+    stepped: Stepped | None = None
+
+    @property
+    def level_m(self) -> Array:
+        """The mean levels (ny, nx), those of each piece brought to the floor around it [m]."""
+        return self.height_m if self.stepped is None else self.height_m - self.stepped.rise_m
+
+    @property
+    def rise_m(self) -> Array | None:
+        """By how much pieces lie off the floor around (ny, nx) [m]; None where there are none."""
+        return None if self.stepped is None else self.stepped.rise_m
 
     def with_what_stands_out(self) -> BareFloor:
         """The same with those single voxels alone that may be a nib: over the floor, beside it.
@@ -105,14 +119,17 @@ class BareFloor:
         return replace(self, cells=replace(self.cells, band=none, structure=none, near_walls=None))
 
 
-def bare_floor(cells: Cells, step_m: float = 0.0) -> BareFloor:
+def bare_floor(cells: Cells, step_m: float = 0.0, stepped: Stepped | None = None) -> BareFloor:
     """Tells floor points from all others.
 
     Parameters
     ----------
     cells : Cells
+        Their heights are counted from each piece's own level.
     step_m : float
         Step in which heights are stored [m]: a point one step off its neighbours is floor.
+    stepped : Stepped, optional
+        Pieces of the floor that steep sides part.
 
     Raises
     ------
@@ -127,9 +144,9 @@ def bare_floor(cells: Cells, step_m: float = 0.0) -> BareFloor:
     thing = THING_M
     noise = 0.0
     for _ in range(2):
-        occupied = _occupied(cells, thing)
+        occupied = occupied_cells(cells, thing)
         clear = ~occupied.ravel()[band.cell] & (np.abs(band.height_m) < thing)
-        median, seen = _cell_median(band, clear, shape)
+        median, seen = cell_medians(band, clear, shape)
         if seen.sum() * cell_m**2 < 0.5:
             raise NoFloor(
                 f"only {seen.sum() * cell_m**2:.2f} m² of clear floor was seen",
@@ -152,7 +169,7 @@ def bare_floor(cells: Cells, step_m: float = 0.0) -> BareFloor:
     if nibs.any():
         # Beside a wall and in a corner the first fit may have followed a nib: once more without.
         clear &= ~nibs.ravel()[band.cell]
-        median, seen = _cell_median(band, clear, shape)
+        median, seen = cell_medians(band, clear, shape)
         fitted = _robust_fit(median, np.where(seen, cells.total(band, clear), 0), bandwidth)
         residual = band.height_m - fitted.ravel()[band.cell]
         usable = clear & np.isfinite(residual)
@@ -178,6 +195,8 @@ def bare_floor(cells: Cells, step_m: float = 0.0) -> BareFloor:
         count = cells.total(band, chosen).astype(np.float64)
     noise, local = _noise(cells, band, chosen, residual, count)
     sharp = sharp_cells(cells, clear, residual, gate, occupied, nibs)
+    if stepped is not None:
+        sharp &= ~stepped.edge  # there points off the fit are the other side's, or the side's own
     if sharp.any():
         # What fills a cell is its floor, however far from the fit; the mean is the cell's own.
         chosen |= clear & sharp.ravel()[band.cell]
@@ -185,13 +204,16 @@ def bare_floor(cells: Cells, step_m: float = 0.0) -> BareFloor:
         rise, _, _ = cell_means(band, band.height_m, chosen, cells, count)
         fitted = np.where(sharp, rise, fitted)
     level, dx, dy = cell_means(band, band.z_m, chosen, cells, count)
-    _, slope_x, slope_y = local_heights(count, level, bandwidth, with_slope=True)
+    even = level if stepped is None else level - stepped.rise_m
+    _, slope_x, slope_y = local_heights(count, even, bandwidth, with_slope=True)
     # A fit across an edge has a slope that no cell on either side has.
     flat = _reached(sharp, bandwidth)
     slope_x, slope_y = (np.where(flat, 0.0, np.nan_to_num(slope)) for slope in (slope_x, slope_y))
     centred = level - slope_x * dx - slope_y * dy
+    if stepped is not None:
+        sharp = sharp | stepped.edge
     return BareFloor(
-        cells, count, centred, fitted, noise, local, gate, occupied, thing, nibs, sharp
+        cells, count, centred, fitted, noise, local, gate, occupied, thing, nibs, sharp, stepped
     )
 
 
@@ -267,39 +289,6 @@ def _nib_cells(median: Array, weight: Array, least_m: float, cell_m: float) -> M
             nibs[view] |= own
     grown: Mask = binary_dilation(nibs, np.ones((3, 3), bool))
     return grown
-
-
-def _occupied(cells: Cells, thing_m: float) -> Mask:
-    """Cells in which at least two points stand above the floor, up to 0.6 m."""
-    low = cells.total(cells.band, cells.band.height_m >= thing_m)
-    height = cells.structure.height_m
-    high = cells.total(cells.structure, (height > 0) & (height < _THING_TOP_M))
-    occupied: Mask = (low + high) >= 2
-    return occupied
-
-
-def _cell_median(band: Column, chosen: Mask, shape: tuple[int, int]) -> tuple[Array, Mask]:
-    """Median height of the chosen points of each cell, to the voxel's 1 mm."""
-    value = np.zeros(shape[0] * shape[1])
-    seen = np.zeros(shape[0] * shape[1], bool)
-    loops = compiled_loops("cellloop", worth=False)
-    if loops is not None:
-        loops.medians(band.cell, band.count, chosen, band.height_m, value, seen)
-        return value.reshape(shape), seen.reshape(shape)
-    cell = band.cell[chosen]
-    count = band.count[chosen]
-    height = band.height_m[chosen]
-    if cell.size == 0:
-        return value.reshape(shape), seen.reshape(shape)
-    first = np.flatnonzero(np.diff(cell, prepend=-1))
-    running = np.cumsum(count)
-    before = np.concatenate([[0], running])[first]
-    total = np.add.reduceat(count, first)
-    middle = before + (total + 1) // 2
-    at = np.searchsorted(running, middle, side="left")
-    value[cell[first]] = height[at]
-    seen[cell[first]] = True
-    return value.reshape(shape), seen.reshape(shape)
 
 
 def _robust_fit(value: Array, weight: Array, bandwidth: float) -> Array:

@@ -57,7 +57,9 @@ def carried_on(bare: BareFloor, height_m: Array, error_m: Array) -> tuple[Array,
 
     grid = bare.cells.grid
     missing = ~np.isfinite(error_m) | (error_m > _WORST_NOISE * bare.local_noise_m)
-    out, out_error = np.where(missing, np.nan, height_m), np.where(missing, np.inf, error_m)
+    # Across a steep side nothing is carried: pieces are brought to one level, and back.
+    rise = 0.0 if bare.rise_m is None else bare.rise_m
+    out, out_error = np.where(missing, np.nan, height_m - rise), np.where(missing, np.inf, error_m)
     away, nearest = distance_transform_edt(bare.count == 0, return_indices=True)
     away *= grid.cell_m
     near, far = (
@@ -72,7 +74,7 @@ def carried_on(bare: BareFloor, height_m: Array, error_m: Array) -> tuple[Array,
     # A fit that reaches over a hole from all sides knows its own noise, not how floor bends there.
     reached = np.isfinite(out_error) & (away > 0.0)
     out_error[reached] = np.hypot(out_error[reached], missed[reached])
-    count, value = block_means(bare.count, bare.height_m, _COARSE)
+    count, value = block_means(bare.count, bare.level_m, _COARSE)
     for order, width_m in _WIDER_M:
         open_ = ~np.isfinite(out_error) & (away < 2.2 * width_m)
         if not open_.any():
@@ -95,7 +97,7 @@ def carried_on(bare: BareFloor, height_m: Array, error_m: Array) -> tuple[Array,
         row, col = distance_transform_edt(left, return_distances=False, return_indices=True)
         out[left] = out[row, col][left]
         out_error[left] = np.hypot(out_error[row, col], missed + _LEFT_M)[left]
-    return out, out_error
+    return out + rise, out_error
 
 
 def _between(

@@ -33,6 +33,7 @@ from pourdatum.spots import SpotMap, map_spots
 from pourdatum.stationlayers import gross_steps_m, stood_at, without_steps
 from pourdatum.stations import AGREE, Stations, after_joining, station_steps
 from pourdatum.stationsums import station_sums
+from pourdatum.stepped import Piece, left_open, stepped_floor
 from pourdatum.things import Obstruction, find_columns, find_things
 from pourdatum.wallfoot import with_wall_feet
 from pourdatum.walls import (
@@ -101,6 +102,8 @@ class Floor:
         How set-ups of the scan differ where they see the same floor.
     leans : tuple of FaceLean
         How far walls are out of plumb in the scan's own frame.
+    pieces : tuple of Piece
+        Parts of it that steep sides part from the rest: pockets, patches, other levels.
     """
 
     outline: Polygon
@@ -124,6 +127,7 @@ class Floor:
     faces: tuple[WallLine, ...] = ()
     stations: Stations = AGREE
     leans: tuple[FaceLean, ...] = ()
+    pieces: tuple[Piece, ...] = ()
 
     @property
     def cell_m(self) -> float:
@@ -143,6 +147,7 @@ def find_floor(
     outline: Polygon | None = None,
     at_m: tuple[float, ...] | None = None,
     through_doors: bool | None = None,
+    open_m: tuple[tuple[float, ...], ...] = (),
     grid: Grid | None = None,
     means: Means = Means(),  # noqa: B008 -- frozen
     progress: Progress = silent,
@@ -187,7 +192,7 @@ def find_floor(
 
     def find(scan: Scan, means: Means, seen: tuple[PointStore, Level] | None = None) -> Floor:
         return _floor_of_cloud(
-            scan, seen, cell_m, outline, at_m, through_doors, grid, means, progress
+            scan, seen, cell_m, outline, at_m, through_doors, open_m, grid, means, progress
         )
 
     store = PointStore(scan, means)
@@ -215,6 +220,7 @@ def _floor_of_cloud(
     outline: Polygon | None,
     at_m: tuple[float, ...] | None,
     through_doors: bool | None,
+    open_m: tuple[tuple[float, ...], ...],
     grid: Grid | None,
     means: Means,
     progress: Progress,
@@ -230,7 +236,10 @@ def _floor_of_cloud(
         check_storey(level, at_m)
     cell_m = cell_size_m(level.density_per_m2, cell_m, area_m2=level.area_m2)
     cells = without_specks(gather_cells(store, level, cell_m, progress, grid))
-    bare = bare_floor(cells, scan.step_m)
+    stepped = stepped_floor(cells)
+    if stepped is not None:
+        cells, level = stepped.levelled(cells), stepped.not_others(level, cells.grid)
+    bare = bare_floor(cells, scan.step_m, stepped)
     thing_m = max(THING_M, min(6 * bare.noise_m, 0.07))
     points = _points_at_level(cells, bare)
     structure = upright_structure(cells, thing_m)
@@ -259,8 +268,10 @@ def _floor_of_cloud(
         bare.gate_m,
         max(bare.gate_m + 0.006, 0.04),
         other.lid,
+        None if stepped is None else stepped.edge,
     )
     openings = not_below(openings, stood_at(scan))
+    openings += left_open(stepped, openings, cells.grid, open_m)
     things = find_things(cells, room, structure, columns, tall_m, thing_m)
     cut = [thing.outline for thing in columns] + [hole.outline for hole in openings]
     area = largest_part(area.difference(shapely.union_all(cut))) if cut else area
@@ -294,6 +305,7 @@ def _floor_of_cloud(
         faces=tuple(lines),
         stations=AGREE if sums is None else station_steps(sums),
         leans=leans,
+        pieces=() if stepped is None else stepped.pieces,
     )
 
 

@@ -34,6 +34,8 @@ _ROWS: Final = 128
 _FIRST_REACH: Final = 24
 """Cells to each side of a top in which its region is looked for first."""
 _MOST: Final = 40
+_WIDEST_HUMP_M2: Final = 1.0
+"""Area from which a raised piece with steep sides is another level and no hump [m²]. A choice."""
 _APART_M: Final = 0.25
 
 
@@ -91,8 +93,10 @@ def find_humps(surface: Surface, datum: Datum) -> tuple[Hump, ...]:
     )
     least = max(LEAST_HUMP_M, NOISES * error)
     tops: list[tuple[float, int, int, Array]] = []
+    # The floor beside a pocket is no hump, nor is the upper of two levels.
+    even = over - _between_levels(surface)
     for width_m in _AROUND_M:
-        rise = _over_surroundings(over, grid.cell_m, width_m)
+        rise = _over_surroundings(even, grid.cell_m, width_m)
         rise = np.where(surface.measured, patch_within(rise, grid.cell_m), np.nan)
         for height, row, col in _prominent(rise, least):
             if height < NOISES * surface.standard_error_m[row, col]:
@@ -102,6 +106,14 @@ def find_humps(surface: Surface, datum: Datum) -> tuple[Hump, ...]:
                 tops.append((height, row, col, rise))
     tops.sort(key=lambda top: -float(np.nan_to_num(over[top[1], top[2]], nan=-9.0)))
     return _priced(tops[:_MOST], over, surface)
+
+
+def _between_levels(surface: Surface) -> Array | float:
+    """How pieces lie off the floor around them [m], but for raised ones that a hump may be."""
+    bare = surface.floor.bare
+    if bare is None or bare.stepped is None:
+        return 0.0
+    return bare.stepped.between_levels(_WIDEST_HUMP_M2)
 
 
 def patch_within(rise: Array, cell_m: float) -> Array:

@@ -20,6 +20,7 @@ from pourdatum.jobfloor import (
     GrindSection,
     LineSection,
     MaterialSection,
+    OpeningSection,
     PinsSection,
     PourSection,
     PreparationSection,
@@ -216,6 +217,7 @@ class Job(Section):
     preparation: PreparationSection = PreparationSection()
     build_up: BuildUpSection | None = None
     threshold: Annotated[tuple[ThresholdSection, ...], as_tuple] = ()
+    opening: Annotated[tuple[OpeningSection, ...], as_tuple] = ()
     line: Annotated[tuple[LineSection, ...], as_tuple] = ()
     pins: PinsSection = PinsSection()
     survey: SurveySection = SurveySection()

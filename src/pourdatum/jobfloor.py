@@ -137,6 +137,13 @@ class ThresholdSection(Section):
     tolerance_mm: Annotated[float, between(0.0, 100.0)] = 2.0
 
 
+class OpeningSection(Section):
+    """A pocket of the floor that stays open and is not filled: a tray, a mat well."""
+
+    place: Place
+    """Somewhere in it."""
+
+
 class LineSection(Section):
     """A joint or crack."""
 

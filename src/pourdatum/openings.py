@@ -106,6 +106,7 @@ def find_openings(
     gate_m: float,
     least_drop_m: float,
     lid: Mask | None = None,
+    edges: Mask | None = None,
 ) -> tuple[Opening, ...]:
     """Holes in the floor of 100 mm or more.
 
@@ -123,10 +124,14 @@ def find_openings(
         Depth from which a point lies below the floor and not in its noise [m].
     lid : (ny, nx) bool array, optional
         Cells over the underside of the floor's slab: what lies below is another storey.
+    edges : (ny, nx) bool array, optional
+        Cells beside the steep sides of pieces of the floor: what lies below is the lower piece.
     """
     from scipy.ndimage import binary_dilation, label
 
     below = _points_below(cells, room, structure, least_drop_m, lid)
+    if edges is not None:
+        below[edges] = 0
     hollow = cells.total(
         cells.band, (cells.band.height_m < -gate_m) & (cells.band.height_m >= -least_drop_m)
     )

@@ -261,6 +261,8 @@ class _Estimate:
         self._noise = np.where(count > 0, noise / np.sqrt(np.maximum(count, 1.0)), 0.0)
         self._stripes = surface.stripes
         self._grid = surface.grid.window(*window)
+        rise = self._smoother.rise_m
+        self._rise = np.zeros(self._noise.shape) if rise is None else rise
         self._supported = supported = np.isfinite(surface.standard_error_m[window]) & (count > 0)
         self._wide = local_fit(
             supported.astype(np.float64),
@@ -318,12 +320,12 @@ class _Estimate:
         taken as flat. The calmed floor keeps too much to stand for the truth of a flat one: its
         highest place is high by luck already.
         """
-        wide = self._broad.height(np.nan_to_num(height))
+        wide = self._broad.height(np.nan_to_num(height) - self._rise)
         patches = max(self._competing * (self._cell_m / PATCH_M) ** 2, 2.0)
         limit = np.sqrt(2.0 * np.log(patches)) * self._error
         # The broad fit has noise of its own, most at edges: where a plane does as well, it serves.
         plane = self._plane(wide)
-        wide = np.where(np.abs(wide - plane) > limit, wide, plane)
+        wide = np.where(np.abs(wide - plane) > limit, wide, plane) + self._rise
         real = np.abs(height - wide) > limit
         likely = np.where(real, height, wide)
         return np.where(np.isfinite(likely), likely, np.nan_to_num(height, nan=-1e3))
@@ -344,7 +346,7 @@ class _Estimate:
         Stein (Proc. 4th Berkeley Symp. 1, 1961; from memory): hardly where it differs by
         far more than its standard error, wholly where it differs by less.
         """
-        wide = self._wide.height(np.nan_to_num(height))
+        wide = self._wide.height(np.nan_to_num(height) - self._rise) + self._rise
         gap = height - wide
         keep = np.clip(1.0 - (self._error / np.maximum(np.abs(gap), 1e-12)) ** 2, 0.0, 1.0)
         return np.where(np.isfinite(gap), wide + keep * gap, np.nan_to_num(height, nan=-1e3))

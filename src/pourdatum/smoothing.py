@@ -50,16 +50,20 @@ class Smoother:
         Standard error of each fit from point noise and stripes [m]; inf without support.
     standard_error_m : (ny, nx) array
         Standard error of the blended height for given shares [m]; inf without support.
+    rise_m : (ny, nx) array, optional
+        How pieces that steep sides part lie off the floor around [m]: nothing is smoothed across.
     """
 
     fits: tuple[LocalFit, ...]
     shares: Array
     errors_m: tuple[Array, ...]
     standard_error_m: Array
+    rise_m: Array | None = None
 
     def height(self, value: Array) -> Array:
         """Blended heights of given cell values; NaN without support."""
-        return self._blended([fit.height(value) for fit in self.fits], self.shares)
+        even = self._even(value)
+        return self._blended([fit.height(even) for fit in self.fits], self.shares)
 
     def height_chosen_afresh(self, value: Array) -> Array:
         """Heights of other cell values with shares that suit these values.
@@ -67,7 +71,8 @@ class Smoother:
         Shares follow the data, and noise that looks like a hump is smoothed less. What that
         does to an extreme shows only where the shares are chosen again.
         """
-        heights = [fit.height(value) for fit in self.fits]
+        even = self._even(value)
+        heights = [fit.height(even) for fit in self.fits]
         return self._blended(heights, _shares(self.fits, heights, self._steps))
 
     @cached_property
@@ -94,17 +99,32 @@ class Smoother:
             self.shares[:, rows, cols],
             tuple(error[rows, cols] for error in self.errors_m),
             self.standard_error_m[rows, cols],
+            None if self.rise_m is None else self.rise_m[rows, cols],
         )
+
+    def turned(self) -> Smoother:
+        """The smoother of the floor upside down."""
+        return self if self.rise_m is None else replace(self, rise_m=-self.rise_m)
+
+    def _even(self, value: Array) -> Array:
+        return value if self.rise_m is None else value - self.rise_m
 
     def _blended(self, heights: list[Array], shares: Array) -> Array:
         out = np.zeros_like(heights[0])
         for height, share in zip(heights, shares, strict=True):
             out += np.where(share > 0, share * np.nan_to_num(height), 0.0)
+        if self.rise_m is not None:
+            out += self.rise_m
         return np.where(np.isfinite(self.standard_error_m), out, np.nan)
 
 
 def smoother_for(
-    count: Array, value: Array, noise_m: Array, cell_m: float, stripes: Stripes = NO_STRIPES
+    count: Array,
+    value: Array,
+    noise_m: Array,
+    cell_m: float,
+    stripes: Stripes = NO_STRIPES,
+    rise_m: Array | None = None,
 ) -> Smoother:
     """The blend of fits that suits a floor.
 
@@ -120,13 +140,16 @@ def smoother_for(
         Side of a cell [m].
     stripes : Stripes, optional
         Errors that whole sweeps share: a fit averages over few of them, however many its points.
+    rise_m : (ny, nx) array, optional
+        How pieces that steep sides part lie off the floor around [m].
     """
+    even = value if rise_m is None else value - rise_m
     widths = sorted({max(width / cell_m, 1.3) for width in WIDTHS_M})
     # The filters leave the interpreter's lock: two widths are worked on at a time. A large
     # grid has two strips of one width at work already.
     with ThreadPoolExecutor(1 if count.size > MANY_NODES else 2) as pool:
         fits = tuple(pool.map(lambda width: local_fit(count, width), reversed(widths)))[::-1]
-        heights = list(pool.map(lambda fit: fit.height(value), fits))
+        heights = list(pool.map(lambda fit: fit.height(even), fits))
     errors = tuple(
         np.hypot(np.sqrt(fit.variance) * noise_m, stripes.after_fit_m(fit.bandwidth * cell_m))
         for fit in fits
@@ -137,7 +160,7 @@ def smoother_for(
         np.zeros(count.shape),
     )
     error = np.where(shares.sum(axis=0) > 0.5, error, np.inf)
-    return Smoother(fits, shares, errors, error)
+    return Smoother(fits, shares, errors, error, rise_m)
 
 
 @dataclass(frozen=True, eq=False)

@@ -94,6 +94,8 @@ def station_sums(
         wide * grid.cell_m, -(-grid.ny // wide), -(-grid.nx // wide),
     )  # fmt: skip
     fitted = filled_from_nearest(bare.fitted_m)
+    if bare.stepped is not None:
+        fitted = fitted + bare.stepped.taken_m
     most = _REACH * bare.gate_m / LATTICE_M
     size = blocks.ny * blocks.nx
 

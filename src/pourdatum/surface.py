@@ -134,6 +134,7 @@ class Surface:
             self,
             height_m=-self.height_m,
             between=None if self.between is None else self.between.turned(),
+            smoother=None if self.smoother is None else self.smoother.turned(),
         )
 
     def to_dataset(self) -> xr.Dataset:
@@ -191,12 +192,14 @@ def make_surface(
     bare = floor.bare
     assert bare is not None
     grid = floor.grid
-    found = stripes_of(bare.count, bare.height_m, grid)
+    found = stripes_of(bare.count, bare.level_m, grid)
     if found.error_m > 0.0 and floor.level is not None:
         joined = _as_joined(floor)
         found = owned(found, joined, PointStore(joined, means), bare, floor.level, progress)
     stripes, ripple = (NO_STRIPES, found) if found.owner == "floor" else (found, NO_STRIPES)
-    smoother = smoother_for(bare.count, bare.height_m, bare.local_noise_m, grid.cell_m, stripes)
+    smoother = smoother_for(
+        bare.count, bare.height_m, bare.local_noise_m, grid.cell_m, stripes, bare.rise_m
+    )
     fitted = smoother.height(bare.height_m)
     height, error = carried_on(bare, fitted, smoother.standard_error_m)
     x, y = grid.mesh()

@@ -97,7 +97,10 @@ def _cells_of_walls_only(bare: BareFloor, edge: object, away_m: float) -> Mask:
 def _joined(bare: BareFloor, feet: Column) -> BareFloor:
     """The bare floor with more floor points, in cells that held none."""
     cell_m = bare.cells.grid.cell_m
-    residual = feet.height_m - filled_from_nearest(bare.fitted_m).ravel()[feet.cell]
+    fitted = filled_from_nearest(bare.fitted_m)
+    if bare.stepped is not None:
+        fitted = fitted + bare.stepped.taken_m
+    residual = feet.height_m - fitted.ravel()[feet.cell]
     chosen = np.abs(residual) <= bare.gate_m
     extra = bare.cells.total(feet, chosen).astype(np.float64)
     extra[bare.count > 0] = 0.0
@@ -105,6 +108,7 @@ def _joined(bare: BareFloor, feet: Column) -> BareFloor:
     level, dx, dy = cell_means(feet, feet.z_m, chosen, bare.cells, extra)
     count = bare.count + extra
     height = np.where(new, level, bare.height_m)
-    _, slope_x, slope_y = local_heights(count, height, first_bandwidth(cell_m), with_slope=True)
+    even = height if bare.rise_m is None else height - bare.rise_m
+    _, slope_x, slope_y = local_heights(count, even, first_bandwidth(cell_m), with_slope=True)
     centred = level - np.nan_to_num(slope_x) * dx - np.nan_to_num(slope_y) * dy
     return replace(bare, count=count, height_m=np.where(new, centred, bare.height_m))

@@ -21,6 +21,7 @@ from pourdatum.units import (
     show_length,
     show_limit,
     show_size,
+    show_volume,
 )
 
 if TYPE_CHECKING:
@@ -42,6 +43,13 @@ _LONG_NAME: Final = 40
 _BOWL: Final = 5e-5
 """Rise around set-ups from which it is worth telling [m/m]: half a millimetre over 10 m."""
 
+_POCKET_M: Final = 0.025
+"""Depth from which a pocket may be meant to stay open [m]."""
+_POCKET_M2: Final = 10.0
+_FILLED_M: Final = 0.3
+"""Depth down to which an opening may be meant to be filled [m]."""
+_FILL_M3: Final = 0.004
+
 _LEAST_GUESS_M2: Final = 0.05
 """Guessed floor that shows as 0.1 m²."""
 
@@ -59,6 +67,7 @@ def floor_found(surface: Surface, system: System = "metric") -> list[Warned]:
                 " passes were not joined well: levels lie between them and may err by half of it",
             )
         )
+    found += _pockets(floor, system)
     found += _set_ups(surface, system)
     apart = _apart(floor.stations)
     if apart and any(place is not None for place in floor.stations.place_m):
@@ -71,6 +80,41 @@ def floor_found(surface: Surface, system: System = "metric") -> list[Warned]:
                 "scan ends and not at"
                 " a wall: the floor may go on there, and all figures are of the floor up to there;"
                 " scan further or give --outline",
+            )
+        )
+    return found
+
+
+def _pockets(floor: Floor, system: System) -> list[Warned]:
+    """Pockets that are filled and may be meant to stay open; and the other way round."""
+    frame, found = floor.scan.frame, []
+    for piece in floor.pieces:
+        open_ = any(math.dist(piece.place_m, hole.place_m) == 0.0 for hole in floor.openings)
+        if piece.rise_m > -_POCKET_M or piece.area_m2 > _POCKET_M2 or open_:
+            continue
+        x, y = place_from_local(piece.place_m, frame)
+        litres = show_volume(-piece.rise_m * piece.area_m2, system)
+        found.append(
+            Warned(
+                "pocket",
+                f"{show_area(piece.area_m2, system)} at ({x:.2f}, {y:.2f}) lies"
+                f" {show_height(-piece.rise_m, system)} below the floor around: it counts as floor,"
+                f" and filling it takes {litres}; if it stays open, as a tray or a mat well does,"
+                f" put [[opening]] place = [{x:.2f}, {y:.2f}] in the job file",
+            )
+        )
+    for hole in floor.openings:
+        named = any(math.dist(piece.place_m, hole.place_m) == 0.0 for piece in floor.pieces)
+        deep_m = hole.depth_m
+        if named or deep_m is None or deep_m > _FILLED_M or hole.area_m2 * deep_m < _FILL_M3:
+            continue
+        x, y = place_from_local(hole.place_m, frame)
+        found.append(
+            Warned(
+                "opening-filled",
+                f"the opening at ({x:.2f}, {y:.2f}) is left open and in no figure; points were seen"
+                f" in it {show_size(deep_m, system)} down: if it is a pocket to be filled, it takes"
+                f" about {show_volume(hole.area_m2 * deep_m, system)} beforehand",
             )
         )
     return found

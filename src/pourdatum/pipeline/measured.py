@@ -49,6 +49,7 @@ def measured(paths: Sequence[str | Path], job: Job, means: Means, progress: Prog
         outline=outline,
         at_m=None if job.scan.at is None else place_to_local(job.scan.at, scan.frame),
         through_doors=job.scan.through_doors,
+        open_m=tuple(place_to_local(one.place, scan.frame) for one in job.opening),
         means=means,
         progress=progress,
     )

@@ -22,6 +22,7 @@ from pourdatum.results.models import (
     PlanResult,
     SetUpPart,
     SetUpsPart,
+    StepPart,
     SurveyResult,
     WarningPart,
 )
@@ -156,6 +157,14 @@ def _floor(survey: Survey) -> FloorPart:
                 depth_mm=mm_or_none(item.depth_m),
             )
             for item in survey.floor.openings
+        ],
+        steps=[
+            StepPart(
+                place=in_plan(piece.place_m, origin),
+                area_m2=area(piece.area_m2),
+                rise_mm=mm(piece.rise_m),
+            )
+            for piece in survey.floor.pieces
         ],
         obstructions=[
             ObstructionPart(

@@ -143,6 +143,14 @@ class CapabilityPart(Part):
     remedy: str = Field(description="empty where it is enough")
 
 
+class StepPart(Part):
+    """A piece of the floor that steep sides part from the floor around: a pocket, a patch."""
+
+    place: Place
+    area_m2: float
+    rise_mm: float = Field(description="above the floor around it; negative below")
+
+
 class FloorPart(Part):
     """The floor as scanned. ``level_uncertainty_mm_per_m`` holds at 95 % in any direction."""
 
@@ -160,6 +168,7 @@ class FloorPart(Part):
     noise_mm: float | None = Field(description="one standard deviation of one point")
     level_uncertainty_mm_per_m: float | None
     openings: list[OpeningPart]
+    steps: list[StepPart]
     obstructions: list[ObstructionPart]
     nibs: list[NibPart]
     advice: list[AdvicePart]
