@@ -103,7 +103,8 @@ class Floor:
     leans : tuple of FaceLean
         How far walls are out of plumb in the scan's own frame.
     pieces : tuple of Piece
-        Parts of it that steep sides part from the rest: pockets, patches, other levels.
+        Parts of it that steep sides part from the rest: pockets, patches, other levels; without
+        those that stay open.
     """
 
     outline: Polygon
@@ -305,7 +306,11 @@ def _floor_of_cloud(
         faces=tuple(lines),
         stations=AGREE if sums is None else station_steps(sums),
         leans=leans,
-        pieces=() if stepped is None else stepped.pieces,
+        pieces=tuple(
+            piece
+            for piece in (() if stepped is None else stepped.pieces)
+            if all(piece.place_m != hole.place_m for hole in openings)
+        ),
     )
 
 

@@ -69,6 +69,8 @@ class Opening:
     outline : shapely.Polygon
     seen : bool
         Whether points were seen below its rim.
+    kept : bool
+        Whether the user said that it stays open.
     """
 
     place_m: tuple[float, float]
@@ -76,6 +78,7 @@ class Opening:
     depth_m: float | None
     outline: Polygon
     seen: bool
+    kept: bool = False
 
 
 def not_below(
@@ -153,7 +156,7 @@ def find_openings(
     telling = _tells_without_points(gaps, cells, room, floor_points, usual, thin, hollow)
     # The top of a pit's face lies within the gate and passes for floor: as much of it, by its
     # height, as was seen right below.
-    face = hollow * (gate_m / (least_drop_m - gate_m))
+    face = hollow * ((gate_m + 0.001) / (least_drop_m - gate_m - 0.001))
     level_points = np.maximum(floor_points - face, 0.0)
     boxes = group_windows(groups)
     found = []

@@ -243,7 +243,9 @@ def left_open(
         piece = stepped.pieces[number - 1]
         outline = largest_part(cells_polygon(grid, stepped.number == number))
         outline = shapely.simplify(shapely.Polygon(outline.exterior), 0.4 * grid.cell_m)
-        found.append(Opening(piece.place_m, float(outline.area), -piece.rise_m, outline, seen=True))
+        # By half a cell more: no height read at its edge is one of its own floor.
+        cut = outline.buffer(0.5 * grid.cell_m, join_style="mitre")
+        found.append(Opening(piece.place_m, outline.area, -piece.rise_m, cut, seen=True, kept=True))
     return tuple(found)
 
 

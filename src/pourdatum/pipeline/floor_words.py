@@ -89,8 +89,7 @@ def _pockets(floor: Floor, system: System) -> list[Warned]:
     """Pockets that are filled and may be meant to stay open; and the other way round."""
     frame, found = floor.scan.frame, []
     for piece in floor.pieces:
-        open_ = any(math.dist(piece.place_m, hole.place_m) == 0.0 for hole in floor.openings)
-        if piece.rise_m > -_POCKET_M or piece.area_m2 > _POCKET_M2 or open_:
+        if piece.rise_m > -_POCKET_M or piece.area_m2 > _POCKET_M2:
             continue
         x, y = place_from_local(piece.place_m, frame)
         litres = show_volume(-piece.rise_m * piece.area_m2, system)
@@ -104,9 +103,10 @@ def _pockets(floor: Floor, system: System) -> list[Warned]:
             )
         )
     for hole in floor.openings:
-        named = any(math.dist(piece.place_m, hole.place_m) == 0.0 for piece in floor.pieces)
         deep_m = hole.depth_m
-        if named or deep_m is None or deep_m > _FILLED_M or hole.area_m2 * deep_m < _FILL_M3:
+        if hole.kept or deep_m is None or deep_m > _FILLED_M:
+            continue
+        if hole.area_m2 * deep_m < _FILL_M3:
             continue
         x, y = place_from_local(hole.place_m, frame)
         found.append(
