@@ -54,6 +54,8 @@ _FIT_M: Final = 0.1
 _WIDER_M: Final = (0.3, 1.0, 3.0)
 """Widths over which the height of an edge is carried into a piece [m]."""
 _RIM_CELLS: Final = 3
+_ON_A_SIDE: Final = 0.35
+"""Distance from one side's level, in the step, up to which a cell lies on that side [1]."""
 _SHADE_M: Final = 0.3
 """How far the shade of a pocket's edge reaches over its floor [m]."""
 _SQUARE: Final = np.ones((3, 3), bool)
@@ -162,7 +164,7 @@ def stepped_floor(cells: Cells) -> Stepped | None:
     around = groups == int(np.argmax(size))
     rise, taken = np.zeros(grid.shape), np.zeros(grid.shape)
     pieces: list[Piece] = []
-    number, settled = np.zeros(grid.shape, np.int64), groups > 0
+    number, settled = np.zeros(grid.shape, np.int64), size[groups] >= _LEAST_CELLS
     windows = group_windows(groups)
     margin = max(_RIM_CELLS, round(_SHADE_M / grid.cell_m)) + 1
     for k in np.argsort(-size)[1:].tolist():
@@ -313,9 +315,11 @@ def _piece(core: Mask, around: Mask, level_m: Array, known: Mask, cell_m: float)
         return None
     jump = np.where(both, inner - outer, 0.0)
     # Cells on the edge go with the side that most of their points lie on.
-    rim = near & known & ~core & ~around & both
     usual_m = float(np.median(jump[both]))
-    own = core | (rim & (np.abs(level_m - inner) < np.abs(level_m - outer)))
+    off_inner, off_outer = (np.abs(level_m - fitted) for fitted in (inner, outer))
+    rim = near & known & ~core & ~around & both
+    rim &= np.minimum(off_inner, off_outer) < _ON_A_SIDE * abs(usual_m)
+    own = core | (rim & (off_inner < off_outer))
     own = binary_fill_holes(own) & ~around
     ring = binary_dilation(own, _SQUARE, iterations=_RIM_CELLS) & ~own
     floor_near = binary_dilation(around, _SQUARE, iterations=_RIM_CELLS - 1)
