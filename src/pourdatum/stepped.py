@@ -54,8 +54,8 @@ _FIT_M: Final = 0.1
 _WIDER_M: Final = (0.3, 1.0, 3.0)
 """Widths over which the height of an edge is carried into a piece [m]."""
 _RIM_CELLS: Final = 3
-_ON_A_SIDE: Final = 0.35
-"""Distance from one side's level, in the step, up to which a cell lies on that side [1]."""
+_ON_A_SIDE: Final = 0.6
+"""Distance from the nearer side, in the step, from which a cell lies on neither: by a wall [1]."""
 _SHADE_M: Final = 0.3
 """How far the shade of a pocket's edge reaches over its floor [m]."""
 _SQUARE: Final = np.ones((3, 3), bool)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -18,6 +19,7 @@ from pourdatum.ways import compare_ways
 
 if TYPE_CHECKING:
     from pourdatum.buying import Besides
+    from pourdatum.datum import Datum
     from pourdatum.job import Job
     from pourdatum.material import Sheet
     from pourdatum.outcome import Plan
@@ -25,19 +27,25 @@ if TYPE_CHECKING:
     from pourdatum.way import Ways
 
 _NOISES: Final = 4.0
+_DATUM_ERRORS: Final = 2.0
+"""Standard errors of its high point by which a datum may stand too low: about 95 %."""
 """Typical standard errors of a cell within which a shortfall is none."""
 
 
-def shortfall_noise_m(surface: Surface) -> float:
+def shortfall_noise_m(surface: Surface, datum: Datum) -> float:
     """Shortfall of the least depth that is noise [m].
 
     A high-point datum stands the least depth over the floor's true top, so that about
-    half the cells of a flat floor fall short of it by their own noise.
+    half the cells of a flat floor fall short of it by their own noise. That top itself is known to
+    its standard error, by which all of them may seem short at once.
     """
     errors = surface.standard_error_m[surface.measured | surface.inferred]
     errors = errors[errors == errors]
     middle = len(errors) // 2
-    return _NOISES * float(np.partition(errors, middle)[middle]) if len(errors) else 0.0
+    own_m = _NOISES * float(np.partition(errors, middle)[middle]) if len(errors) else 0.0
+    if datum.kind != "high-point" or datum.lowered_m > 0.0:
+        return own_m
+    return math.hypot(own_m, _DATUM_ERRORS * datum.standard_error_m)
 
 
 def ways_of(plan: Plan, job: Job, top: Surface) -> Ways:
@@ -64,7 +72,7 @@ def ways_of(plan: Plan, job: Job, top: Surface) -> Ways:
         kind=datum.kind,
         clear_m=clear_m,
         slope=plane.slope,
-        noise_m=shortfall_noise_m(plan.surface),
+        noise_m=shortfall_noise_m(plan.surface, datum),
         roughness_m=plan.roughness_m,
         may_grind=job.grind.allowed and plan.surface.between is None,
         deepest_grind_m=None if job.grind.max_depth_mm is None else job.grind.max_depth_mm / MM,

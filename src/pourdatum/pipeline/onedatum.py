@@ -295,5 +295,5 @@ def _judged(volume: Volume, surface: Surface, datum: Datum, sheet: Sheet) -> Vol
     """
     if volume.short_m2 == 0.0:
         return volume
-    noise_m = shortfall_noise_m(surface)
+    noise_m = shortfall_noise_m(surface, datum)
     return _fill(surface, datum, sheet, max(0.0, sheet.least_m - noise_m))
