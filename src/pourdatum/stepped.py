@@ -53,6 +53,8 @@ _FIT_M: Final = 0.1
 """Width of the fits by which both sides of an edge are carried to it [m]."""
 _WIDER_M: Final = (0.3, 1.0, 3.0)
 """Widths over which the height of an edge is carried into a piece [m]."""
+_POCKET_M2: Final = 10.0
+"""Area up to which a lower piece is a pocket [m²]. A choice."""
 _RIM_CELLS: Final = 3
 _ON_A_SIDE: Final = 0.6
 """Distance from the nearer side, in the step, from which a cell lies on neither: by a wall [1]."""
@@ -77,6 +79,11 @@ class Piece:
     place_m: tuple[float, float]
     area_m2: float
     rise_m: float
+
+    @property
+    def is_pocket(self) -> bool:
+        """Whether it is a place to be filled, and no other level of the floor."""
+        return self.rise_m < 0.0 and self.area_m2 <= _POCKET_M2
 
 
 @dataclass(frozen=True, eq=False)
@@ -236,7 +243,7 @@ def left_open(
             raise JobError(
                 "no pocket and no opening was found at the place of an [[opening]]",
                 where="job",
-                hint="take its place from the list of steps, or draw it as a hole in the outline",
+                hint="take its place from the list of pockets, or draw it as a hole in the outline",
                 id="opening-place",
             )
     found = []

@@ -394,14 +394,14 @@ def _things_rows(outcome: Survey | Plan) -> list[tuple[str, str]]:
             f"{show_height(h.height_m, system)} at {at(h.place_m)}" for h in outcome.humps[:3]
         ]
         rows.append(("humps", _counted(len(outcome.humps), listed)))
-    if outcome.floor.pieces:
+    pockets = [piece for piece in outcome.floor.pieces if piece.is_pocket]
+    if pockets:
         listed = [
-            f"{show_area(piece.area_m2, system)} {show_height(abs(piece.rise_m), system)}"
-            f" {'below' if piece.rise_m < 0.0 else 'above'} the floor around at"
-            f" {at(piece.place_m)}"
-            for piece in outcome.floor.pieces[:3]
+            f"{show_area(piece.area_m2, system)}, {show_height(-piece.rise_m, system)} below the"
+            f" floor around, at {at(piece.place_m)}"
+            for piece in pockets[:3]
         ]
-        rows.append(("steps", _counted(len(outcome.floor.pieces), listed)))
+        rows.append(("pockets", _counted(len(pockets), listed)))
     openings = outcome.floor.openings
     if openings:
         listed = [f"{show_area(o.area_m2, system)} at {at(o.place_m)}" for o in openings[:3]]

@@ -43,9 +43,8 @@ _LONG_NAME: Final = 40
 _BOWL: Final = 5e-5
 """Rise around set-ups from which it is worth telling [m/m]: half a millimetre over 10 m."""
 
-_POCKET_M: Final = 0.025
+_OPEN_M: Final = 0.025
 """Depth from which a pocket may be meant to stay open [m]."""
-_POCKET_M2: Final = 10.0
 _FILLED_M: Final = 0.3
 """Depth down to which an opening may be meant to be filled [m]."""
 _FILL_M3: Final = 0.004
@@ -89,7 +88,7 @@ def _pockets(floor: Floor, system: System) -> list[Warned]:
     """Pockets that are filled and may be meant to stay open; and the other way round."""
     frame, found = floor.scan.frame, []
     for piece in floor.pieces:
-        if piece.rise_m > -_POCKET_M or piece.area_m2 > _POCKET_M2:
+        if piece.rise_m > -_OPEN_M or not piece.is_pocket:
             continue
         x, y = place_from_local(piece.place_m, frame)
         litres = show_volume(-piece.rise_m * piece.area_m2, system)

@@ -19,10 +19,10 @@ from pourdatum.results.models import (
     NibPart,
     ObstructionPart,
     OpeningPart,
+    PiecePart,
     PlanResult,
     SetUpPart,
     SetUpsPart,
-    StepPart,
     SurveyResult,
     WarningPart,
 )
@@ -158,8 +158,8 @@ def _floor(survey: Survey) -> FloorPart:
             )
             for item in survey.floor.openings
         ],
-        steps=[
-            StepPart(
+        pieces=[
+            PiecePart(
                 place=in_plan(piece.place_m, origin),
                 area_m2=area(piece.area_m2),
                 rise_mm=mm(piece.rise_m),

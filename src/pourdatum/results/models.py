@@ -143,7 +143,7 @@ class CapabilityPart(Part):
     remedy: str = Field(description="empty where it is enough")
 
 
-class StepPart(Part):
+class PiecePart(Part):
     """A piece of the floor that steep sides part from the floor around: a pocket, a patch."""
 
     place: Place
@@ -168,7 +168,7 @@ class FloorPart(Part):
     noise_mm: float | None = Field(description="one standard deviation of one point")
     level_uncertainty_mm_per_m: float | None
     openings: list[OpeningPart]
-    steps: list[StepPart]
+    pieces: list[PiecePart]
     obstructions: list[ObstructionPart]
     nibs: list[NibPart]
     advice: list[AdvicePart]
