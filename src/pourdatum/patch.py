@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from pourdatum.errors import NoFloor
 from pourdatum.evenly import even_cells
 from pourdatum.geometry import Plane, fit_plane
+from pourdatum.giveback import give_back
 from pourdatum.grid import between_nodes, widened
 from pourdatum.localfit import local_fit
 from pourdatum.patchmean import PATCH_M, patch_mean, patch_places, sound
@@ -203,6 +204,8 @@ def _highest_of(
     with _LARGE if cells > _MANY_CELLS else nullcontext(), ThreadPoolExecutor(2) as pool:
         seeds = range(_SEED, _SEED + len(windows))  # every part draws from a seed of its own
         found = list(pool.map(worked, windows, seeds))
+    if cells > _MANY_CELLS:
+        give_back()
     place, top = max((highest for highest, _, _ in found), key=lambda one: one[1])
     truth = max(truth for _, truth, _ in found)
     tops = np.max([drawn for _, _, drawn in found], axis=0)
