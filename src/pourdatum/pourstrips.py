@@ -207,10 +207,13 @@ class Way:
         return bool(shallow_m2[0] <= SHALLOW * float(self.sweeps.blocks.area_m2.sum()))
 
 
-def lay(way: Way, bays: Sequence[Sequence[Strip]] | None = None) -> Laid:
-    """A way of laying as batches; ``bays`` are its strips where they are there already."""
+def lay(
+    way: Way, bays: Sequence[Sequence[Strip]] | None = None, shallow_m2: Array | None = None
+) -> Laid:
+    """A way of laying as batches; its strips and what of them is shallow where that is known."""
     blocks, crew = way.sweeps.blocks, way.crew
     bays = way.strips() if bays is None else bays
+    shallow_m2 = way.shallow_m2(bays) if shallow_m2 is None else shallow_m2
     batch = np.full(blocks.level.size, -1, np.int64)
     bay_of: list[int] = []
     strip_of: list[int] = []
@@ -240,7 +243,6 @@ def lay(way: Way, bays: Sequence[Sequence[Strip]] | None = None) -> Laid:
     begun, done = np.array(start), np.array(end)
     bay = np.array(bay_of)
     age_min, joined = _edges(blocks, batch, bay, begun, done, crew)
-    shallow_m2 = way.shallow_m2(bays)
     return Laid(
         batch=batch,
         bay=bay,

@@ -199,8 +199,9 @@ def _ways(
                 way = Way(sweeps, order, crew, bag_m3, most, back, rest)
                 found = way.strips()
                 batches = sum(strip.shares_m3.size for own in found for strip in own)
-                deep_enough = way.deep_enough(way.shallow_m2(found))
-                yield way, lay(way, found) if deep_enough else None, batches
+                shallow_m2 = way.shallow_m2(found)
+                deep_enough = way.deep_enough(shallow_m2)
+                yield way, lay(way, found, shallow_m2) if deep_enough else None, batches
             if not deep_enough:
                 return
 
