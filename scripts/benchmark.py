@@ -40,6 +40,8 @@ class Ran:
 def run(words: Sequence[str | Path]) -> Ran:
     """Run a program to its end."""
     env = {**os.environ, "PYTHONPATH": str(SOURCE)}
+    # What is installed keeps its compiled code; without, each run would compile all of ours.
+    env.pop("PYTHONDONTWRITEBYTECODE", None)
     began = time.perf_counter()
     child = subprocess.Popen(list(map(str, words)), env=env, stdout=subprocess.DEVNULL)
     _, status, used = os.wait4(child.pid, 0)
@@ -108,6 +110,7 @@ def main() -> None:
     words.add_argument("--growth", action="store_true")
     words.add_argument("--only-ours", action="store_true")
     told = words.parse_args()
+    run([sys.executable, "-c", _START])
     with tempfile.TemporaryDirectory() as own:
         folder = told.folder or Path(own)
         folder.mkdir(exist_ok=True)

@@ -12,6 +12,11 @@ import pytest
 from hypothesis import HealthCheck, settings
 
 from browser import Browser, open_browser
+from pourdatum.cli.limits import one_thread_for_algebra
+
+# As the program itself does, before anything loads NumPy: two threads that wait for each other
+# take four times the processor, take it from the tests beside them, and may change last bits.
+one_thread_for_algebra()
 
 # No test opens a window, wherever it runs.
 os.environ["MPLBACKEND"] = "Agg"

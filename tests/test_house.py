@@ -18,7 +18,7 @@ PACKAGE = Path(__file__).resolve().parent.parent / "src" / "pourdatum"
 # A module imports only from modules to its left. A sub-package is one place. Modules
 # that are planned may stand here before they are written; none may be missing.
 LINE = """
-errors units optional compiled                                         | ground floor
+errors units optional compiled giveback                                | ground floor
 geometry grid block evenly triangles clipping tin fillcurve fillreads costcurve volume | pure maths
 fitloop localfit ripple stripes smoothing                              |
 shotfield uncertainty fnumbers decision criteria sampling finding                       |

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import secrets
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -20,7 +21,7 @@ from pourdatum.geometry import Plane
 from pourdatum.grid import Grid
 from pourdatum.lifts import Offer, Terms
 from pourdatum.material import Primer, Sheet
-from pourdatum.pockets import find_pockets, find_thin
+from pourdatum.pockets import find_pockets, find_thin, near_to
 from pourdatum.way import Way, Ways
 from pourdatum.ways import compare_ways
 
@@ -502,3 +503,21 @@ def test_more_left_than_the_greatest_is_refused() -> None:
     surface = floor_of(cone(0.030, 1.0))
     with pytest.raises(ValueError, match=r"0\.02 m left"):
         find_pockets(surface, -surface.height_m, greatest_m=0.012, left_m=0.02, whole=(1.0, 1.0))
+
+
+def test_what_lies_near_is_what_the_distance_says() -> None:
+    """Cells within a reach of others, held against the exact distance transform of SciPy."""
+    from scipy.ndimage import distance_transform_edt
+
+    seed = secrets.randbelow(10**6)
+    rng = np.random.default_rng(seed)
+    for _ in range(60):
+        shape = rng.integers(1, 60, 2)
+        where = rng.random(shape) < rng.choice([0.0, 0.003, 0.03, 0.3])
+        cell_m = float(rng.choice([0.025, 0.05, 0.06, 0.1, rng.uniform(0.02, 0.3)]))
+        reach_m = float(rng.choice([0.3, rng.uniform(0.05, 0.6)]))
+        away_m = np.full(where.shape, np.inf)
+        if where.any():
+            away_m = cell_m * distance_transform_edt(~where)
+        found = near_to(where, reach_m, cell_m)
+        assert np.array_equal(found, away_m <= reach_m), (seed, shape, cell_m, reach_m)

@@ -20,6 +20,7 @@ from pourdatum.chunks import Means, PointStore
 from pourdatum.doubled import layers_apart_m
 from pourdatum.edge import open_length_m, outline_polygon
 from pourdatum.elsewhere import ground_elsewhere
+from pourdatum.giveback import give_back
 from pourdatum.grid import Grid, filled_from_nearest
 from pourdatum.levels import Level, find_level
 from pourdatum.openings import Opening, find_openings, not_below
@@ -198,6 +199,8 @@ def find_floor(
 
     store = PointStore(scan, means)
     level = find_level(store, progress, Wish(at_m, outline))
+    if not store.keeps_all:
+        give_back()  # Before the sums of a large scan are made room for.
     step_m = gross_steps_m(scan, store, level, progress)
     if step_m.any():
         floor = find(without_steps(scan, step_m), replace(means, keeper=None))

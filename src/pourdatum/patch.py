@@ -8,8 +8,10 @@ of the floor, and taking off what the maximum gains on average.
 from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import nullcontext
 from dataclasses import dataclass
 from functools import lru_cache
+from threading import Lock
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -18,6 +20,7 @@ from numpy.typing import NDArray
 from pourdatum.errors import NoFloor
 from pourdatum.evenly import even_cells
 from pourdatum.geometry import Plane, fit_plane
+from pourdatum.giveback import give_back
 from pourdatum.grid import between_nodes, widened
 from pourdatum.localfit import local_fit
 from pourdatum.patchmean import PATCH_M, patch_mean, patch_places, sound
@@ -38,6 +41,9 @@ _ONE_WINDOW: Final = 150_000
 _SEED: Final = 1
 _STEEP_M: Final = (0.005, 0.4)
 """Height and radius of a hump that is steep for a floor [m]; a choice."""
+_MANY_CELLS: Final = 500_000
+"""Cells of windows from which one asker at a time is served."""
+_LARGE: Final = Lock()
 _CALM_M: Final = 0.25
 _BROAD_M: Final = 0.5
 
@@ -103,9 +109,7 @@ def highest_patch(surface: Surface, plane: Plane, draws: int = DRAWS) -> HighPoi
             hint="scan again from closer, or give the datum as a level",
             id="no-high-point",
         )
-    parts = _estimates(surface, height, row, col)
-    (top_row, top_col), top = max((part.highest() for part in parts), key=lambda found: found[1])
-    bias, spread = _gain_of_maximum(parts, draws)
+    (top_row, top_col), top, bias, spread = _highest_of(surface, height, row, col, draws)
     place = (
         surface.grid.x0_m + top_col * surface.grid.cell_m,
         surface.grid.y0_m + top_row * surface.grid.cell_m,
@@ -174,11 +178,71 @@ def patch_tops(surface: Surface, plane: Plane, count: int) -> tuple[Array, Array
     return np.column_stack([x[row, col], y[row, col]]), mean[row, col]
 
 
-def _estimates(surface: Surface, height: Array, row: Array, col: Array) -> list[_Estimate]:
+def _highest_of(
+    surface: Surface, height: Array, row: Array, col: Array, draws: int
+) -> tuple[tuple[float, float], float, float, float]:
+    """Place (row, col) and height of the highest patch, what it gains by luck and its spread [m].
+
+    The likeliest floor stands for the truth. It is seen again with fresh noise, smoothed and
+    calmed as the real one was: the mean of the tops holds the luck of the maximum and
+    what smoothing takes off a hump. The more places compete, the less the maximum spreads,
+    and the fewer draws its mean needs.
+    """
+    error = np.where(np.isfinite(surface.standard_error_m), surface.standard_error_m, 0.0)
+    windows = _windows(surface, height, error, row, col)
+    cells = sum(window.cells for window in windows)
+    enough = max(min(draws, _DRAWN_CELLS // cells // 2 * 2), min(draws, FEW_DRAWS))
+
+    def worked(
+        window: _Window, seed: int
+    ) -> tuple[tuple[tuple[float, float], float], float, Array]:
+        part = _Estimate(surface, height, error, window)
+        return part.highest(), part.truth(), part.tops(enough, seed)
+
+    # What a window is worked out with goes when it is done, and windows of a whole hall are
+    # worked on for one asker at a time: they are most of what a plan takes of memory.
+    with _LARGE if cells > _MANY_CELLS else nullcontext(), ThreadPoolExecutor(2) as pool:
+        seeds = range(_SEED, _SEED + len(windows))  # every part draws from a seed of its own
+        found = list(pool.map(worked, windows, seeds))
+    if cells > _MANY_CELLS:
+        give_back()
+    place, top = max((highest for highest, _, _ in found), key=lambda one: one[1])
+    truth = max(truth for _, truth, _ in found)
+    tops = np.max([drawn for _, _, drawn in found], axis=0)
+    return place, top, float(np.mean(tops)) - truth, float(np.std(tops))
+
+
+@dataclass(frozen=True, eq=False)
+class _Window:
+    """A part of the grid around patches that could be the highest.
+
+    Attributes
+    ----------
+    rows, cols : slice
+    row, col : (n,) arrays
+        The patches, from the window's corner.
+    competing : int
+        Patches of all windows.
+    """
+
+    rows: slice
+    cols: slice
+    row: Array
+    col: Array
+    competing: int
+
+    @property
+    def cells(self) -> int:
+        """Cells of the window."""
+        return int((self.rows.stop - self.rows.start) * (self.cols.stop - self.cols.start))
+
+
+def _windows(
+    surface: Surface, height: Array, error: Array, row: Array, col: Array
+) -> list[_Window]:
     """The windows around patches that could be the highest: one, or on large floors several."""
     assert surface.smoother is not None
     cell_m = surface.grid.cell_m
-    error = np.where(np.isfinite(surface.standard_error_m), surface.standard_error_m, 0.0)
     mean = between_nodes(patch_mean(height, cell_m), row, col)
     own = error[np.rint(row).astype(np.int64), np.rint(col).astype(np.int64)]
     near = mean > float(mean.max()) - 8.0 * np.maximum(own, 2e-5)
@@ -188,13 +252,15 @@ def _estimates(surface: Surface, height: Array, row: Array, col: Array) -> list[
     groups = [np.ones(row.size, bool)]
     if np.ptp(row) * np.ptp(col) > _ONE_WINDOW:
         groups = _apart(row, col, 2 * reach + 3)
-    with ThreadPoolExecutor(2) as pool:
-        return list(
-            pool.map(
-                lambda one: _Estimate(surface, height, error, row[one], col[one], row.size, reach),
-                groups,
-            )
+    found = []
+    for one in groups:
+        patches = (
+            slice(int(row[one].min()), int(row[one].max()) + 2),
+            slice(int(col[one].min()), int(col[one].max()) + 2),
         )
+        rows, cols = widened(patches, reach, height.shape)
+        found.append(_Window(rows, cols, row[one] - rows.start, col[one] - cols.start, row.size))
+    return found
 
 
 def _apart(row: Array, col: Array, gap: int) -> list[NDArray[np.bool_]]:
@@ -209,50 +275,19 @@ def _apart(row: Array, col: Array, gap: int) -> list[NDArray[np.bool_]]:
     return [own == k for k in range(1, count + 1)]
 
 
-def _gain_of_maximum(parts: list[_Estimate], draws: int) -> tuple[float, float]:
-    """What the estimate gains over the truth on average, and its spread [m].
-
-    The likeliest floor stands for the truth. It is seen again with fresh noise, smoothed and
-    calmed as the real one was: the mean of the tops holds the luck of the maximum and
-    what smoothing takes off a hump. The more places compete, the less the maximum spreads,
-    and the fewer draws its mean needs.
-    """
-    truth = max(part.truth() for part in parts)
-    cells = sum(part.cells for part in parts)
-    enough = max(min(draws, _DRAWN_CELLS // cells // 2 * 2), min(draws, FEW_DRAWS))
-    with ThreadPoolExecutor(2) as pool:  # every part draws from a seed of its own
-        seeds = range(_SEED, _SEED + len(parts))
-        drawn = list(pool.map(lambda part, seed: part.tops(enough, seed), parts, seeds))
-    tops = np.max(drawn, axis=0)
-    return float(np.mean(tops)) - truth, float(np.std(tops))
-
-
 class _Estimate:
     """The highest patch of a calmed floor, and the same on simulated floors.
 
     Only the window around patches that could be the highest is worked on.
     """
 
-    def __init__(
-        self,
-        surface: Surface,
-        height: Array,
-        error: Array,
-        row: Array,
-        col: Array,
-        competing: int,
-        reach: int,
-    ) -> None:
+    def __init__(self, surface: Surface, height: Array, error: Array, part: _Window) -> None:
         assert surface.smoother is not None
         cell_m = surface.grid.cell_m
-        self._competing = competing
-        patches = (
-            slice(int(row.min()), int(row.max()) + 2),
-            slice(int(col.min()), int(col.max()) + 2),
-        )
-        window = widened(patches, reach, height.shape)
-        self._first = (window[0].start, window[1].start)
-        self._row, self._col = row - window[0].start, col - window[1].start
+        self._competing = part.competing
+        window = (part.rows, part.cols)
+        self._first = (part.rows.start, part.cols.start)
+        self._row, self._col = part.row, part.col
         self._cell_m = cell_m
         self._error = error[window]
         self._smoother = surface.smoother.window(*window)
@@ -270,12 +305,6 @@ class _Estimate:
             least_weight=6.0,
             with_error=False,
         )
-        self._broad = local_fit(
-            supported.astype(np.float64),
-            max(_BROAD_M / cell_m, 2.0),
-            least_weight=6.0,
-            with_error=False,
-        )
         self._calm = self._calmed(height[window])
         self._likely = self._likeliest(height[window])
 
@@ -285,11 +314,6 @@ class _Estimate:
         best = int(np.argmax(mean))
         row, col = float(self._row[best]), float(self._col[best])
         return (self._first[0] + row, self._first[1] + col), float(mean[best])
-
-    @property
-    def cells(self) -> int:
-        """Cells of the window."""
-        return self._noise.size
 
     def truth(self) -> float:
         """The highest patch of the likeliest floor [m]."""
@@ -320,7 +344,13 @@ class _Estimate:
         taken as flat. The calmed floor keeps too much to stand for the truth of a flat one: its
         highest place is high by luck already.
         """
-        wide = self._broad.height(np.nan_to_num(height) - self._rise)
+        broad = local_fit(
+            self._supported.astype(np.float64),
+            max(_BROAD_M / self._cell_m, 2.0),
+            least_weight=6.0,
+            with_error=False,
+        )
+        wide = broad.height(np.nan_to_num(height) - self._rise)
         patches = max(self._competing * (self._cell_m / PATCH_M) ** 2, 2.0)
         limit = np.sqrt(2.0 * np.log(patches)) * self._error
         # The broad fit has noise of its own, most at edges: where a plane does as well, it serves.

@@ -18,7 +18,18 @@ from numpy.typing import NDArray
 from pourdatum.pourbays import calmed, in_arms, in_lanes, in_pieces, in_turn, without_slivers
 from pourdatum.pourblocks import Blocks
 from pourdatum.pourpieces import CARRIED_M, DRAGGED_M, parted_batches
-from pourdatum.pourstrips import PASS_M, REACH_M, SHALLOW, Crew, Laid, Pump, lay, strips
+from pourdatum.pourstrips import (
+    PASS_M,
+    REACH_M,
+    SHALLOW,
+    Crew,
+    Laid,
+    Pump,
+    Sweeps,
+    Way,
+    lay,
+    strips,
+)
 from pourdatum.units import MM
 
 Index = NDArray[np.int64]
@@ -41,15 +52,21 @@ def wet_edge(
 
     Failing all, the one with the youngest edge, and what would help.
     """
-    best: Laid | None = None
     spare: Laid | None = None
     parted: tuple[int, Laid] | None = None
     bays = np.zeros(blocks.level.size, np.int64)
-    tried = further = 0
+    tried = further = number = 0
+    best: tuple[tuple[bool, float, int], Laid] | None = None
+    shallow: list[tuple[int, Way]] = []
     away_m = DRAGGED_M if isinstance(crew, Pump) else CARRIED_M
     for bays in _partings(blocks, _widest_m(blocks, crew, bag_m3, working_min)):
-        for laid in _ways(blocks, bays, crew, bag_m3, working_min):
-            tried += laid.bay.size
+        for way, laid, batches in _ways(blocks, bays, crew, bag_m3, working_min):
+            tried += batches
+            number += 1
+            if laid is None:
+                shallow.append((number, way.afresh()))
+                continue
+            best = _better(best, number, laid)
             if laid.age_min <= working_min + 1e-9 and laid.sound:
                 if not laid.drawn_out:
                     pieces = parted_batches(blocks, laid, away_m)
@@ -58,8 +75,6 @@ def wet_edge(
                     if parted is None or pieces < parted[0]:
                         parted = pieces, laid
                 spare = spare or laid
-            if best is None or (not laid.sound, laid.age_min) < (not best.sound, best.age_min):
-                best = laid
         further += parted is not None
         if tried > _MOST_TRIED or further > _FURTHER:
             break
@@ -67,11 +82,24 @@ def wet_edge(
         return parted[1], ""
     if spare is not None:
         return spare, ""
-    if best is None:
+    if best is None and not shallow:
         # No bay is narrow enough for strips that can be reached over.
         order = in_turn(blocks, bays)
-        best = lay(blocks, bays, order, crew, bag_m3, most=1, back=True)
-    return best, _what_helps(blocks, crew, bag_m3, working_min, best)
+        shallow = [(0, Way(Sweeps(blocks, bays), order, crew, bag_m3, 1, back=True))]
+    for number, way in shallow:
+        # A shallow one is never sound, and not laid where one that is has been found.
+        if best is None or not best[1].sound:
+            best = _better(best, number, lay(way))
+    assert best is not None
+    return best[1], _what_helps(blocks, crew, bag_m3, working_min, best[1])
+
+
+def _better(
+    best: tuple[tuple[bool, float, int], Laid] | None, number: int, laid: Laid
+) -> tuple[tuple[bool, float, int], Laid]:
+    """The one with the younger edge, sound ones before others; of equals the first."""
+    rank = not laid.sound, laid.age_min, number
+    return best if best is not None and best[0] < rank else (rank, laid)
 
 
 def _what_helps(
@@ -91,9 +119,9 @@ def _what_helps(
     tried = 0
     for mixers in range(crew.mixers + 1, _MOST_MIXERS + 1):
         more = Crew(mixers, crew.minutes_per_batch, crew.bags_per_batch)
-        for laid in _ways(blocks, arms, more, bag_m3, working_min):
-            tried += laid.bay.size
-            if laid.age_min <= working_min + 1e-9 and laid.sound:
+        for _, laid, batches in _ways(blocks, arms, more, bag_m3, working_min):
+            tried += batches
+            if laid is not None and laid.age_min <= working_min + 1e-9 and laid.sound:
                 return f"{said}: {mixers} mixers would keep it wet"
         if tried > _MOST_TRIED:
             break
@@ -137,8 +165,11 @@ def _partings(blocks: Blocks, widest_m: float) -> Iterator[Index]:
 
 def _ways(
     blocks: Blocks, bays: Index, crew: Crew | Pump, bag_m3: float, working_min: float
-) -> Iterator[Laid]:
-    """Ways to lay the bays out, widest strips first.
+) -> Iterator[tuple[Way, Laid | None, int]]:
+    """Ways to lay the bays out, widest strips first; what is laid, and about how many batches.
+
+    Strips too shallow to be poured are not parted into batches, for nobody asks where these lie
+    unless nothing better is found.
 
     With N batches across, each t after the one before, an edge is N t old where strips are poured
     one way, up to (2 N - 1) t there and back: what is wider than that is not tried.
@@ -146,13 +177,15 @@ def _ways(
     order = in_turn(blocks, bays)
     if isinstance(crew, Pump):
         calm = replace(blocks, level=calmed(blocks, bays))
-        yield lay(calm, bays, order, crew, bag_m3, most=1, back=True)
+        way = Way(Sweeps(calm, bays), order, crew, bag_m3, 1, back=True)
+        laid = lay(way)
+        yield way, laid, laid.bay.size
         return
     in_time = crew.batches_in(working_min)
     # Bays so wide that strips are too narrow to pour are seen before peaks are looked for.
     if _too_narrow(blocks, bays, crew, bag_m3, most=in_time):
         return
-    calm = replace(blocks, level=calmed(blocks, bays))
+    sweeps = Sweeps(replace(blocks, level=calmed(blocks, bays)), bays)
     batch_m3 = crew.bags_per_batch * bag_m3
     depth_m = max(float(blocks.volume_m3.sum() / blocks.area_m2.sum()), 1e-6)
     across_m = max(math.sqrt(batch_m3 / depth_m), blocks.side_m)
@@ -163,19 +196,22 @@ def _ways(
                 continue
             # A rest that is a strip of its own is hardly deep enough to be worked.
             for rest in (True, False):
-                laid = lay(calm, bays, order, crew, bag_m3, most=most, back=back, rest=rest)
-                yield laid
-            if not laid.deep_enough:
+                way = Way(sweeps, order, crew, bag_m3, most, back, rest)
+                found = way.strips()
+                batches = sum(strip.shares_m3.size for own in found for strip in own)
+                shallow_m2 = way.shallow_m2(found)
+                deep_enough = way.deep_enough(shallow_m2)
+                yield way, lay(way, found, shallow_m2) if deep_enough else None, batches
+            if not deep_enough:
                 return
 
 
 def _too_narrow(blocks: Blocks, bays: Index, crew: Crew, bag_m3: float, *, most: int) -> bool:
     """Whether strips of so many batches are too shallow to be poured, over too much floor."""
     left_m2 = SHALLOW * float(blocks.area_m2.sum())
+    sweeps = Sweeps(blocks, bays)
     for name in range(int(bays.max()) + 1):
-        own = np.flatnonzero(bays == name)
-        own = own[np.argsort(-blocks.level[own], kind="stable")]
-        for strip in strips(blocks, own, crew, bag_m3, 0.0, most=most):
+        for strip in strips(sweeps.of(name), crew, bag_m3, 0.0, most=most):
             left_m2 -= strip.shallow_m2(blocks)[0]
             if left_m2 < 0.0:
                 return True

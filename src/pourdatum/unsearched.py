@@ -152,7 +152,7 @@ class Relief:
 
         if len(level_m) == 0:
             return 0.0
-        own = self.size_m**2 * _correlation(self.kind, self.length_m, place_m, place_m)
+        own = self.size_m**2 * _correlation(self.kind, self.length_m, _apart_m(place_m, place_m))
         own[np.diag_indices(len(own))] += error_m**2
         factor = cho_factor(own, lower=True)
         power = float(level_m @ cho_solve(factor, level_m))
@@ -165,13 +165,20 @@ class Relief:
 
         Simple kriging: the field's mean is known, the floor's plane.
         """
+        return self._given(level_m, error_m, _Apart.of(place_m, at_m))
+
+    def _given(self, level_m: Array, error_m: Array, apart: _Apart) -> tuple[Array, Array]:
+        """As ``given``, of places whose distances several ways share."""
         from scipy.linalg import cho_factor, cho_solve, cholesky
 
-        own = self.size_m**2 * _correlation(self.kind, self.length_m, place_m, place_m)
+        def covariance(apart_m: Array) -> Array:
+            return self.size_m**2 * _correlation(self.kind, self.length_m, apart_m)
+
+        own = covariance(apart.own_m)
         own[np.diag_indices(len(own))] += error_m**2
-        cross = self.size_m**2 * _correlation(self.kind, self.length_m, at_m, place_m)
+        cross = covariance(apart.cross_m)
         factor = cho_factor(own, lower=True)
-        left = self.size_m**2 * _correlation(self.kind, self.length_m, at_m, at_m)
+        left = covariance(apart.at_m)
         left -= cross @ cho_solve(factor, cross.T)
         left[np.diag_indices(len(left))] += 1e-6 * self.size_m**2
         return cross @ cho_solve(factor, level_m), cholesky(left, lower=True)
@@ -182,11 +189,32 @@ _UNMET: Final = tuple(Relief(2, 0.8, share * HUMP_M, 0.0) for share in (0.5, 1.0
 as high again."""
 
 
-def _correlation(kind: int, length_m: float, first_m: Array, second_m: Array) -> Array:
-    square = ((first_m[:, None, :] - second_m[None, :, :]) ** 2).sum(axis=2)
-    far = np.sqrt(square) * (_ROOTS[kind] / length_m)
-    poly = (1.0, 1.0 + far, 1.0 + far + far**2 / 3.0)[kind]
-    out: Array = poly * np.exp(-far)
+@dataclass(frozen=True, eq=False)
+class _Apart:
+    """How far levels and the places asked about are apart [m]: the same for every way."""
+
+    own_m: Array
+    cross_m: Array
+    at_m: Array
+
+    @classmethod
+    def of(cls, place_m: Array, at_m: Array) -> _Apart:
+        """Distances among levels (n, 2), from places (k, 2) to them, and among the places."""
+        return cls(_apart_m(place_m, place_m), _apart_m(at_m, place_m), _apart_m(at_m, at_m))
+
+
+def _apart_m(first_m: Array, second_m: Array) -> Array:
+    """Distances of places (n, 2) from places (m, 2) [m]."""
+    x, y = (first_m[:, None, axis] - second_m[None, :, axis] for axis in (0, 1))
+    out: Array = np.sqrt(x**2 + y**2)
+    return out
+
+
+def _correlation(kind: int, length_m: float, apart_m: Array) -> Array:
+    far = apart_m * (_ROOTS[kind] / length_m)
+    out = np.exp(-far)
+    if kind:
+        out *= 1.0 + far if kind == 1 else 1.0 + far + far**2 / 3.0
     return out
 
 
@@ -220,9 +248,10 @@ def weigh_relief(
     for number, own in enumerate(groups):
         noise = error_m[own]
         told = level_m[own] / noise
+        apart_m = _apart_m(place_m[own], place_m[own])
         for kind in range(len(_ROOTS)):
             for k, length in enumerate(_LENGTHS_M):
-                shape = _correlation(kind, length, place_m[own], place_m[own])
+                shape = _correlation(kind, length, apart_m)
                 value, vector = np.linalg.eigh(shape / noise[:, None] / noise)
                 power = (vector.T @ told) ** 2
                 spread = 1.0 + np.maximum(value, 0.0) * size[:, None] ** 2
@@ -260,7 +289,8 @@ class _Levels:
         row, col = np.nonzero(usable)
         weight = surface.count[usable] / surface.noise_m[usable] ** 2
         block = (row // step) * (grid.nx // step + 1) + col // step
-        _, own = np.unique(block, return_inverse=True)
+        # Their rank among the blocks that hold floor: counted, for sorting all cells takes longer.
+        own = (np.cumsum(np.bincount(block) > 0) - 1)[block]
 
         def mean(value: Array) -> Array:
             out: Array = np.bincount(own, weight * value) / total
@@ -287,18 +317,27 @@ class _Levels:
         """Floors that agree with the nearest levels (draws, k), above the plane asked about [m]."""
         own = self._nearest(at_m)
         place, level, error = self.place_m[own], self.level_m[own], self.error_m[own]
-        inside = np.all((place >= at_m.min(axis=0)) & (place <= at_m.max(axis=0)), axis=1)
-        told = np.flatnonzero(inside)[:_GROUP]
-        heard = [way.log_likelihood(place[told], level[told], error[told]) for way in ways]
-        share = np.exp(np.asarray(heard) - max(heard)) * [way.weight for way in ways]
+        share = self._shares(own, at_m, ways)
         rng = np.random.default_rng(seed)
         # Windows err apart: which way each is rough is drawn for it alone.
         chosen = rng.choice(len(ways), draws, p=share / share.sum())
         out = np.tile(self.plane.at(*at_m.T), (draws, 1))
+        apart = _Apart.of(place, at_m)
         for k in np.unique(chosen):
             here = chosen == k
-            mean, root = ways[k].given(place, level, error, at_m)
+            mean, root = ways[k]._given(level, error, apart)
             out[here] += mean + rng.standard_normal((int(here.sum()), len(at_m))) @ root.T
+        return out
+
+    def _shares(self, own: Index, at_m: Array, ways: Sequence[Relief]) -> Array:
+        """How likely each way is, by the levels within a window."""
+        if len(ways) == 1:
+            return np.ones(1)
+        place, level, error = self.place_m[own], self.level_m[own], self.error_m[own]
+        inside = np.all((place >= at_m.min(axis=0)) & (place <= at_m.max(axis=0)), axis=1)
+        told = np.flatnonzero(inside)[:_GROUP]
+        heard = [way.log_likelihood(place[told], level[told], error[told]) for way in ways]
+        out: Array = np.exp(np.asarray(heard) - max(heard)) * [way.weight for way in ways]
         return out
 
     def _nearest(self, at_m: Array) -> Index:

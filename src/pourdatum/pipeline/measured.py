@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pourdatum.floor import find_floor
+from pourdatum.giveback import give_back
 from pourdatum.outline_file import (
     check_outline_unit,
     outline_to_local,
@@ -53,7 +54,9 @@ def measured(paths: Sequence[str | Path], job: Job, means: Means, progress: Prog
         means=means,
         progress=progress,
     )
+    give_back()
     progress("levels", None)
     surface = make_surface(scan, floor, sensor=job.scan.sensor, progress=progress)
+    give_back()
     scan.wait_for_hashes()
     return with_control(surface, job)

@@ -201,13 +201,16 @@ def _write_numbers(axes: Any, plan: Plan, sheet: PourSheet, in_per_m: float) -> 
         for _, _, area_m2, _ in named
     ]
     gaps = shapely.union_all([shapely.Polygon(ring) for ring in plan.floor.outline.interiors])
-    shown = [
-        (_off_columns(plan, gaps, sheet, own, place_m, text, size, in_per_m), text)
-        for (place_m, text, size, own) in (
-            (place_m, lettering.drawable(text, True), size, own)
-            for (place_m, text, _, own), size in zip(named, wanted, strict=True)
-        )
-    ]
+    shapely.prepare(gaps)
+    texts = [lettering.drawable(text, True) for _, text, _, _ in named]
+    places = [place_m for place_m, _, _, _ in named]
+    sizes = [_size_m(text, size, in_per_m) for text, size in zip(texts, wanted, strict=True)]
+    on_gaps = shapely.intersects(gaps, _box(*np.array(places).T, *np.array(sizes).T))
+    own_places = _OwnPlaces(sheet.batch_of, plan.surface.grid)
+    for k in np.flatnonzero(on_gaps).tolist():
+        own_m = own_places.of([batch.number for batch in named[k][3]])
+        places[k] = clear_place(places[k], sizes[k], gaps, own_m)
+    shown = list(zip(places, texts, strict=True))
     if len(_with_room(shown, wanted, in_per_m)) < _ALL * len(shown):
         # Where many would stand on others all are small, so that none seems to matter more.
         wanted = [_LEAST_PT] * len(shown)
@@ -219,18 +222,25 @@ def _write_numbers(axes: Any, plan: Plan, sheet: PourSheet, in_per_m: float) -> 
         )  # fmt: skip
 
 
-def _off_columns(
-    plan: Plan, gaps: Any, sheet: PourSheet, own: Sequence[Batch], place_m: Place, text: str,
-    size_pt: float, in_per_m: float,
-) -> Place:  # fmt: skip
-    """Where a number stands that a column would else stand in."""
-    wide = size_pt * sum(map(_digit_in, text)) / in_per_m
-    size_m = (wide, size_pt / 72 / in_per_m)
-    grid = plan.surface.grid
-    if not _box(*place_m, *size_m).intersects(gaps):
-        return place_m
-    rows, cols = np.nonzero(np.isin(sheet.batch_of, [batch.number for batch in own]))
-    return clear_place(place_m, size_m, gaps, np.column_stack([grid.x_m[cols], grid.y_m[rows]]))
+def _size_m(text: str, size_pt: float, in_per_m: float) -> Place:
+    """Width and height of a number on the floor [m]."""
+    return size_pt * sum(map(_digit_in, text)) / in_per_m, size_pt / 72 / in_per_m
+
+
+class _OwnPlaces:
+    """Cells of each batch, row by row: sorted once, since hundreds of batches ask for theirs."""
+
+    def __init__(self, batch_of: Any, grid: Grid) -> None:
+        self._grid = grid
+        flat = batch_of.ravel()
+        self._order = np.argsort(flat, kind="stable")
+        self._first = np.concatenate([[0], np.cumsum(np.bincount(flat))])
+
+    def of(self, numbers: Sequence[int]) -> Any:
+        """Middles of the cells of some batches (n, 2), local plan [m]."""
+        spans = [self._order[self._first[one] : self._first[one + 1]] for one in numbers]
+        row, col = np.divmod(np.sort(np.concatenate(spans)), self._grid.nx)
+        return np.column_stack([self._grid.x_m[col], self._grid.y_m[row]])
 
 
 def clear_place(place_m: Place, size_m: Place, gaps: Any, own_m: Any) -> Place:
@@ -260,16 +270,17 @@ def clear_place(place_m: Place, size_m: Place, gaps: Any, own_m: Any) -> Place:
     """
     import shapely
 
-    if not _box(*place_m, *size_m).intersects(gaps):
+    # Gaps come first: of two shapes it is the first that may be prepared.
+    if not shapely.intersects(gaps, _box(*place_m, *size_m)):
         return place_m
-    own = own_m[~shapely.intersects(_box(own_m[:, 0], own_m[:, 1], *size_m), gaps)]
+    own = own_m[~shapely.intersects(gaps, _box(own_m[:, 0], own_m[:, 1], *size_m))]
     if not len(own):
         return place_m
     x_m, y_m = own[np.argmin(np.hypot(own[:, 0] - place_m[0], own[:, 1] - place_m[1]))]
     return float(x_m), float(y_m)
 
 
-def _box(x_m: Any, y_m: Any, wide_m: float, tall_m: float) -> Any:
+def _box(x_m: Any, y_m: Any, wide_m: Any, tall_m: Any) -> Any:
     import shapely
 
     half, rise = wide_m / 2, tall_m / 2
@@ -280,14 +291,14 @@ def _with_room(
     shown: list[tuple[tuple[float, float], str]], size_pt: list[float], in_per_m: float
 ) -> list[int]:
     """Which of some words in their order stand on none before them."""
-    put: list[tuple[float, float, float, float]] = []
-    kept = []
+    put = np.empty((4, len(shown)))
+    kept: list[int] = []
     for k, (((x, y), text), size) in enumerate(zip(shown, size_pt, strict=True)):
-        wide = size * sum(map(_digit_in, text)) / in_per_m
-        tall = size / 72 / in_per_m
-        if all(abs(x - a) > 0.52 * (wide + w) or abs(y - b) > 0.6 * (tall + t)
-               for a, b, w, t in put):  # fmt: skip
-            put.append((x, y, wide, tall))
+        wide, tall = _size_m(text, size, in_per_m)
+        a, b, w, t = put[:, : len(kept)]
+        apart = (abs(x - a) > 0.52 * (wide + w)) | (abs(y - b) > 0.6 * (tall + t))
+        if apart.all():
+            put[:, len(kept)] = x, y, wide, tall
             kept.append(k)
     return kept
 
