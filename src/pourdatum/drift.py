@@ -43,6 +43,8 @@ _COMPENSATED_RAD: Final = 1e-4
 than a few levels can say, and keeps a say [rad]."""
 _ANY_TILT_RAD: Final = 0.01
 """Half-width of the tilts that are thought of where the vertical is not believed [rad]."""
+_STACK: Final = 4_000_000
+"""Numbers in a stack of covariances that are worked on at once."""
 _PINNED: Final = 1e-6
 """Share of a level's own weight left over from the others, below which they say nothing of it."""
 
@@ -227,21 +229,16 @@ def fit_drift(
     # The level's own size is no news; without it, numbers stay near zero.
     base = float(np.median(lack_m))
     lack = lack_m - base
-    solved, logs = [], []
-    for guess in guesses(shared) if thought is None else thought:
-        covariance = covariance_m2 + guess.size_m**2 * np.exp(apart * (-0.5 / guess.length_m**2))
-        covariance += guess.bowl_m**2 * np.outer(round_, round_)
-        one, log_likelihood = _solve(guess, off, lack, covariance)
-        solved.append(one)
-        logs.append(log_likelihood + math.log(guess.weight))
-    weights = _shares(np.array(logs))
+    thought = guesses(shared) if thought is None else thought
+    solved, logs = _solved(thought, off, lack, covariance_m2, apart, round_)
+    weights = _shares(logs)
     after = tuple(
         replace(one, weight=float(weight)) for one, weight in zip(solved, weights, strict=True)
     )
     plane, pulls = _averaged(after, off)
     plane[0] += base
     bowl = sum(s.weight * s.guess.bowl_m**2 * float(round_ @ s.alpha) for s in after) / reach_m**2
-    leave, others = _left_out(after, np.array(logs))
+    leave, others = _left_out(after, logs)
     every = float(np.logaddexp.reduce(logs))
     drift = Drift(
         middle, reach_m, plane, bowl, places_m, pulls, lack, leave, others, every, after,
@@ -250,31 +247,60 @@ def fit_drift(
     return replace(drift, residual_m=lack_m - drift.at(places_m[:, 0], places_m[:, 1]))
 
 
-def _solve(guess: Guess, off: Array, lack: Array, covariance: Array) -> tuple[Posterior, float]:
-    """One guess: trend by generalised least squares, and the levels' restricted likelihood."""
+def _solved(
+    thought: tuple[Guess, ...], off: Array, lack: Array, own: Array, apart: Array, round_: Array
+) -> tuple[list[Posterior], Array]:
+    """Every guess solved, weights left open, and the log likelihood with what was thought of it."""
     n = len(lack)
-    ones = np.ones((n, 1))
-    if guess.tilt_rad is None:
-        trend = np.concatenate([ones, off], axis=1)
-    else:
-        trend = ones
-        covariance = covariance + guess.tilt_rad**2 * off @ off.T
+    fields = {length: np.exp(apart * (-0.5 / length**2)) for length in LENGTHS_M}
+    bowl = np.outer(round_, round_)
+    tilted = off @ off.T
+    solved: dict[int, Posterior] = {}
+    logs = np.empty(len(thought))
+    most = max(_STACK // n**2, 1)
+    for free in (True, False):
+        alike = [k for k, guess in enumerate(thought) if (guess.tilt_rad is None) == free]
+        for first in range(0, len(alike), most):
+            some = alike[first : first + most]
+            covariance = np.stack([
+                own
+                + thought[k].size_m ** 2 * fields[thought[k].length_m]
+                + thought[k].bowl_m ** 2 * bowl
+                + (thought[k].tilt_rad or 0.0) ** 2 * tilted
+                for k in some
+            ])  # fmt: skip
+            trend = np.column_stack([np.ones(n), off]) if free else np.ones((n, 1))
+            for k, one, log in zip(some, *_generalised(covariance, trend, lack), strict=True):
+                solved[k] = Posterior(thought[k], 0.0, one[0], trend, *one[1:])
+                logs[k] = log + math.log(thought[k].weight)
+    return [solved[k] for k in range(len(thought))], logs
+
+
+def _generalised(
+    covariance: Array, trend: Array, lack: Array
+) -> tuple[list[tuple[Array, Array, Array, Array]], Array]:
+    """Trend by generalised least squares, for a stack of covariances (k, n, n).
+
+    Inverse, spread of the trend's coefficients, these, and the inverse times what they leave, of
+    each; and the restricted likelihoods of the levels (k,).
+    """
     inverse = np.linalg.inv(covariance)
-    inverse = 0.5 * (inverse + inverse.T)
+    inverse = 0.5 * (inverse + inverse.swapaxes(1, 2))
     normal = trend.T @ inverse @ trend
     spread = np.linalg.inv(normal)
-    beta = spread @ (trend.T @ (inverse @ lack))
-    alpha = inverse @ (lack - trend @ beta)
-    log_likelihood = -0.5 * (
+    beta = (spread @ (trend.T @ (inverse @ lack)[:, :, None]))[:, :, 0]
+    left = lack - beta @ trend.T
+    alpha = (inverse @ left[:, :, None])[:, :, 0]
+    logs = -0.5 * (
         np.linalg.slogdet(covariance)[1]
         + np.linalg.slogdet(normal)[1]
-        + float(lack @ alpha)
-        + (n - trend.shape[1]) * math.log(math.tau)
+        + alpha @ lack
+        + (len(lack) - trend.shape[1]) * math.log(math.tau)
     )
-    if guess.tilt_rad is None:
+    if trend.shape[1] > 1:
         # A free tilt is one of all those thought of: the price of knowing nothing.
-        log_likelihood -= 2.0 * math.log(2.0 * _ANY_TILT_RAD)
-    return Posterior(guess, 0.0, inverse, trend, spread, beta, alpha), float(log_likelihood)
+        logs -= 2.0 * math.log(2.0 * _ANY_TILT_RAD)
+    return list(zip(inverse, spread, beta, alpha, strict=True)), logs
 
 
 def _shares(logs: Array) -> Array:
@@ -315,7 +341,7 @@ def _left_out(after: tuple[Posterior, ...], logs: Array) -> tuple[Array, Array]:
     free = np.zeros((len(after), n), bool)
     for k, one in enumerate(after):
         left = one.inverse @ one.trend
-        own = np.diag(one.inverse - left @ one.spread @ left.T)
+        own = np.diag(one.inverse) - ((left @ one.spread) * left).sum(axis=1)
         # Where nothing is left of a level's own weight, the rest fixes no plane without it.
         free[k] = own > _PINNED * np.diag(one.inverse)
         variance = 1.0 / np.where(free[k], own, 1.0)
