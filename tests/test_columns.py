@@ -86,6 +86,8 @@ def test_the_faces_of_a_pier_are_no_walls(tmp_path: Path) -> None:
             seed,
             floor_points=100_000,
         )
-        floor = find_floor(read_scan(write_scan(tmp_path / "room.las", shot.points_m, shot.station)))
+        floor = find_floor(
+            read_scan(write_scan(tmp_path / "room.las", shot.points_m, shot.station))
+        )
         off_m2 = floor.area_m2 - room.floor.area
         assert abs(off_m2) < 0.03, f"seed {seed}: {off_m2:+.3f} m2"
