@@ -176,9 +176,9 @@ def bent_scan(rng: np.random.Generator) -> tuple[Drift, Array, Array]:
 def test_bends_over_the_length_of_a_floor_are_covered() -> None:
     """Fresh scans as the budget of hand-held ones says: the level of a place holds in 92 to 98.5 %.
 
-    Of 1000 such it held in 95.7 %, against the mean of its floor in 95.4; with every size up to
-    twice the budget as likely as the other, and no bend shorter than a wave of 11 m, in 93.6 and
-    93.1.
+    Of 1000 such it held in 95.7 %, against the mean of its floor in 95.4; with each size up to
+    twice the budget as likely as the others, and no bend shorter than a wave of 11 m, in 93.6 and
+    92.7.
     """
     first = int(np.random.default_rng().integers(1 << 40))
     rng = np.random.default_rng(first)
