@@ -30,10 +30,10 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from accuracy_stated import Stated, stated
 from pourdatum.errors import PourdatumError
 from pourdatum.job import Job
 from pourdatum.material import bags_needed, powder_mass_kg
-from pourdatum.pipeline import plan_scan, result_data
 from pourdatum.sheetfile import read_sheet
 from pourdatum.simulate import (
     HIGH_KINDS,
@@ -42,12 +42,13 @@ from pourdatum.simulate import (
     Scene,
     Sensor,
     Shot,
-    Truth,
+    Top,
+    highest_floor,
     place_stations,
     random_room,
     scan_scene,
-    scene_truth,
     sensor,
+    true_fills,
     walk_path,
 )
 from pourdatum.uncertainty import SENSORS, SensorKind
@@ -157,9 +158,8 @@ def one_scene(
     )
     points = shot.points_m
     seen = room if kind.outside != "bump" else _with_bump(room)
-    least_m = read_sheet(Job().material.sheet).least_m
-    true = scene_truth(seen, least_m=least_m)
-    if kind.outside != "bump" and not kind.thin and not _sees(points, true, least_seen):
+    top = highest_floor(seen)
+    if kind.outside != "bump" and not kind.thin and not _sees(points, top, least_seen):
         return []
     if kind.drifts:
         points = _stretched(points, rng.normal(0.0, SENSORS[kind.sensor].scale))
@@ -178,15 +178,12 @@ def one_scene(
     if kind.control:
         told["control"] = str(_control(room, folder, rng))
     job = Job.model_validate({"scan": told})
-    highest_m = true.high_turned_z_m
-    truth = scene_truth(seen, [highest_m + least_m], least_m=least_m)
-    result = result_data(plan_scan(scans, job))
-    ends_early = any(warned["code"] == "open-edge" for warned in result["warnings"])
-    if ends_early:
+    found = stated(scans, job, pins=not kind.control)
+    if found.open_edge:
         return []
-    level_m = _set_out_m(kind, seen, result, rng)
-    planned = scene_truth(seen, [level_m], least_m=least_m).levels[0]
-    return _held(truth, planned, result)
+    datum_m = top.high_turned_z_m + read_sheet(job.material.sheet).least_m
+    area_m2, fills = true_fills(seen, [datum_m, _set_out_m(kind, seen, found, rng)])
+    return _held(area_m2, *fills, found)
 
 
 def posed(path: Path, points_m: Array, shot: Shot) -> Path:
@@ -233,7 +230,7 @@ def _instrument(kind: Kind, room: Scene, rng: np.random.Generator) -> Sensor:
     return sensor(kind.sensor, stations, **changes)
 
 
-def _sees(points: Array, true: Truth, least: int) -> bool:
+def _sees(points: Array, true: Top, least: int) -> bool:
     """Whether the scan holds points on the highest place."""
     off = np.abs(points - [*true.high_place, true.high_z_m])
     return int(((off[:, :2] < 0.05).all(axis=1) & (off[:, 2] < 0.05)).sum()) >= least
@@ -289,35 +286,32 @@ def _control(room: Scene, folder: Path, rng: np.random.Generator) -> Path:
     return path
 
 
-def _set_out_m(kind: Kind, seen: Scene, result: dict[str, Any], rng: np.random.Generator) -> float:
+def _set_out_m(kind: Kind, seen: Scene, found: Stated, rng: np.random.Generator) -> float:
     """Where the level of a plan comes to lie: by a benchmark, or from what staffs read at pins."""
-    level_m: float = result["datum"]["z_m"]
     if kind.control:
-        return level_m
-    x, y = np.array([pin["place"] for pin in result["pins"]]).T
-    depth_m = np.array([pin["depth_mm"] for pin in result["pins"]]) / MM
+        return found.level_m
+    x, y = found.pin_m.T
     read_m = seen.height_m(x, y) + rng.normal(0.0, SHOT_M, x.size)
-    return float(np.mean(read_m + depth_m))
+    return float(np.mean(read_m + found.depth_m))
 
 
-def _held(truth: Truth, planned: LevelTruth, result: dict[str, Any]) -> list[Held]:
-    """The stated intervals of a result against the truth, and of what its own level takes."""
-    fill, datum, level = result["fill"], result["datum"], truth.levels[0]
+def _held(area_m2: float, level: LevelTruth, planned: LevelTruth, found: Stated) -> list[Held]:
+    """The stated intervals of a plan against the truth, and of what its own level takes."""
     sheet = read_sheet(Job().material.sheet)
     powder_kg = powder_mass_kg(level.volume_l / MM, sheet.powder_kg_per_m2_mm)
     true_bags = float(bags_needed(powder_kg, sheet.bag_kg))
-    found = [
-        Held("datum", level.z_m * MM, datum["z_m"] * MM, *(z * MM for z in datum["z_interval_m"])),
-        Held("volume", level.volume_l, fill["volume_l"], *fill["volume_interval_l"]),
-        Held("bags", true_bags, result["material"]["bags"], *result["material"]["bags_interval"]),
+    datum_mm, volume_l, ends_l = (
+        np.array(ends) * MM
+        for ends in (found.level_interval_m, found.volume_interval_m3, found.at_level_interval_m3)
+    )
+    fill_l = found.volume_m3 * MM
+    return [
+        Held("datum", level.z_m * MM, found.level_m * MM, *datum_mm),
+        Held("volume", level.volume_l, fill_l, *volume_l),
+        Held("bags", true_bags, found.bags, *found.bags_interval),
+        Held("area", area_m2, found.area_m2, *found.area_interval_m2),
+        Held(QUANTITIES[-1], planned.volume_l, fill_l, *ends_l),
     ]
-    area = result["floor"].get("area_interval_m2")
-    if area is not None:
-        found.append(Held("area", truth.area_m2, result["floor"]["area_m2"], *area))
-    at_level = fill["level_interval_l"]
-    if at_level is not None:
-        found.append(Held(QUANTITIES[-1], planned.volume_l, fill["volume_l"], *at_level))
-    return found
 
 
 def rows(kind: Kind, found: list[list[Held]], refused: int, unseen: int) -> Iterator[str]:

@@ -30,9 +30,12 @@ LENGTHS_M: Final = (1.75, 3.0, 5.0, 9.0)
 waves of 11 m, as in hand-held scans, up to a bowl over a whole hall. Metres, not shares of
 the floor: a drift grows with the way walked, and six shots on a hall must not pass for six
 on a room."""
+_TRIED_M: Final = (1.0, *LENGTHS_M)
+"""The same between shots, where the shortest bends matter most [m]: a sensor's budget is of bends
+over the length of a floor, and that of a small room is a wave of 6 m."""
 SIZES: Final = (0.0, 0.125, 0.25, 0.5, 1.0, 2.0, 4.0, 8.0, 16.0)
-"""Sizes of the warp tried, in budgets of the sensor: up to two they weigh the same, which makes
-their mean square about that of the budget, beyond that by the inverse square."""
+"""Sizes of the warp tried, in budgets of the sensor."""
+_USUAL: Final = 2.0
 BOWLS: Final = ((0.0, 0.3), (0.5, 0.3), (1.0, 0.4))
 """Sizes of a round bowl tried beside the field, in budgets, and their weights. A bowl is the
 one warp that a ring of levels cannot see: what the ring says of other bends is no word on it."""
@@ -43,6 +46,8 @@ _COMPENSATED_RAD: Final = 1e-4
 than a few levels can say, and keeps a say [rad]."""
 _ANY_TILT_RAD: Final = 0.01
 """Half-width of the tilts that are thought of where the vertical is not believed [rad]."""
+_STACK: Final = 4_000_000
+"""Numbers in a stack of covariances that are worked on at once."""
 _PINNED: Final = 1e-6
 """Share of a level's own weight left over from the others, below which they say nothing of it."""
 
@@ -77,7 +82,7 @@ class Drift:
     places_m : (n, 2) array
         Where levels were taken.
     pulls : (k, n) array
-        What each place weighs in the field of each of ``LENGTHS_M`` [m].
+        What each place weighs in the field of each of ``_TRIED_M`` [m].
     residual_m : (n,) array
         Level taken minus corrected height [m].
     leave_one_out_m : (n,) array
@@ -113,7 +118,7 @@ class Drift:
         out += self.bowl * (x**2 + y**2)
         for place, pull in zip(self.places_m - self.middle_m, self.pulls.T, strict=True):
             square = (x - place[0]) ** 2 + (y - place[1]) ** 2
-            for length, share in zip(LENGTHS_M, pull, strict=True):
+            for length, share in zip(_TRIED_M, pull, strict=True):
                 if share != 0.0:
                     out += share * np.exp(square * (-0.5 / length**2))
         return out
@@ -169,8 +174,8 @@ def guesses(shared: SharedError) -> tuple[Guess, ...]:
             size_m = size * shared.warp_m
             if size_m > most or (size > 0.0 and size_m == 0.0):
                 continue
-            lengths = LENGTHS_M if size > 0.0 else LENGTHS_M[:1]
-            weight = min(1.0, (2.0 / size) ** 2 if size else 1.0) / len(lengths) / len(tilts)
+            lengths = _TRIED_M if size > 0.0 else _TRIED_M[:1]
+            weight = _thought_of(size) / len(lengths) / len(tilts)
             found += [
                 Guess(size_m, length, bowl * shared.warp_m, tilt, weight * share)
                 for length in lengths
@@ -178,6 +183,27 @@ def guesses(shared: SharedError) -> tuple[Guess, ...]:
             ]
     total = sum(one.weight for one in found)
     return tuple(replace(one, weight=one.weight / total) for one in found)
+
+
+def _thought_of(size: float) -> float:
+    """How likely a size of the warp is before any level is seen, in budgets of the sensor.
+
+    A budget is one standard deviation: sizes are as the absolute values of a normal variable, each
+    standing for those nearer to it than to the next, by ratio. Beyond twice the budget they are
+    thought of by the inverse square, for a budget may itself be wrong.
+
+    Examples
+    --------
+    >>> round(sum(_thought_of(size) for size in SIZES if size <= 2.0), 12)
+    1.0
+    """
+    if size > _USUAL:
+        return _thought_of(_USUAL) * (_USUAL / size) ** 2
+    k = SIZES.index(size)
+    low = math.sqrt(SIZES[k - 1] * size) if k > 1 else 0.5 * SIZES[1] * k
+    high = math.sqrt(size * SIZES[k + 1]) if k > 0 else 0.5 * SIZES[1]
+    above = 1.0 if size == _USUAL else math.erf(high / math.sqrt(2.0))
+    return above - math.erf(low / math.sqrt(2.0))
 
 
 def fit_drift(
@@ -227,21 +253,16 @@ def fit_drift(
     # The level's own size is no news; without it, numbers stay near zero.
     base = float(np.median(lack_m))
     lack = lack_m - base
-    solved, logs = [], []
-    for guess in guesses(shared) if thought is None else thought:
-        covariance = covariance_m2 + guess.size_m**2 * np.exp(apart * (-0.5 / guess.length_m**2))
-        covariance += guess.bowl_m**2 * np.outer(round_, round_)
-        one, log_likelihood = _solve(guess, off, lack, covariance)
-        solved.append(one)
-        logs.append(log_likelihood + math.log(guess.weight))
-    weights = _shares(np.array(logs))
+    thought = guesses(shared) if thought is None else thought
+    solved, logs = _solved(thought, off, lack, covariance_m2, apart, round_)
+    weights = _shares(logs)
     after = tuple(
         replace(one, weight=float(weight)) for one, weight in zip(solved, weights, strict=True)
     )
     plane, pulls = _averaged(after, off)
     plane[0] += base
     bowl = sum(s.weight * s.guess.bowl_m**2 * float(round_ @ s.alpha) for s in after) / reach_m**2
-    leave, others = _left_out(after, np.array(logs))
+    leave, others = _left_out(after, logs)
     every = float(np.logaddexp.reduce(logs))
     drift = Drift(
         middle, reach_m, plane, bowl, places_m, pulls, lack, leave, others, every, after,
@@ -250,31 +271,60 @@ def fit_drift(
     return replace(drift, residual_m=lack_m - drift.at(places_m[:, 0], places_m[:, 1]))
 
 
-def _solve(guess: Guess, off: Array, lack: Array, covariance: Array) -> tuple[Posterior, float]:
-    """One guess: trend by generalised least squares, and the levels' restricted likelihood."""
+def _solved(
+    thought: tuple[Guess, ...], off: Array, lack: Array, own: Array, apart: Array, round_: Array
+) -> tuple[list[Posterior], Array]:
+    """Every guess solved, weights left open, and the log likelihood with what was thought of it."""
     n = len(lack)
-    ones = np.ones((n, 1))
-    if guess.tilt_rad is None:
-        trend = np.concatenate([ones, off], axis=1)
-    else:
-        trend = ones
-        covariance = covariance + guess.tilt_rad**2 * off @ off.T
+    fields = {length: np.exp(apart * (-0.5 / length**2)) for length in _TRIED_M}
+    bowl = np.outer(round_, round_)
+    tilted = off @ off.T
+    solved: dict[int, Posterior] = {}
+    logs = np.empty(len(thought))
+    most = max(_STACK // n**2, 1)
+    for free in (True, False):
+        alike = [k for k, guess in enumerate(thought) if (guess.tilt_rad is None) == free]
+        for first in range(0, len(alike), most):
+            some = alike[first : first + most]
+            covariance = np.stack([
+                own
+                + thought[k].size_m ** 2 * fields[thought[k].length_m]
+                + thought[k].bowl_m ** 2 * bowl
+                + (thought[k].tilt_rad or 0.0) ** 2 * tilted
+                for k in some
+            ])  # fmt: skip
+            trend = np.column_stack([np.ones(n), off]) if free else np.ones((n, 1))
+            for k, one, log in zip(some, *_generalised(covariance, trend, lack), strict=True):
+                solved[k] = Posterior(thought[k], 0.0, one[0], trend, *one[1:])
+                logs[k] = log + math.log(thought[k].weight)
+    return [solved[k] for k in range(len(thought))], logs
+
+
+def _generalised(
+    covariance: Array, trend: Array, lack: Array
+) -> tuple[list[tuple[Array, Array, Array, Array]], Array]:
+    """Trend by generalised least squares, for a stack of covariances (k, n, n).
+
+    Inverse, spread of the trend's coefficients, these, and the inverse times what they leave, of
+    each; and the restricted likelihoods of the levels (k,).
+    """
     inverse = np.linalg.inv(covariance)
-    inverse = 0.5 * (inverse + inverse.T)
+    inverse = 0.5 * (inverse + inverse.swapaxes(1, 2))
     normal = trend.T @ inverse @ trend
     spread = np.linalg.inv(normal)
-    beta = spread @ (trend.T @ (inverse @ lack))
-    alpha = inverse @ (lack - trend @ beta)
-    log_likelihood = -0.5 * (
+    beta = (spread @ (trend.T @ (inverse @ lack)[:, :, None]))[:, :, 0]
+    left = lack - beta @ trend.T
+    alpha = (inverse @ left[:, :, None])[:, :, 0]
+    logs = -0.5 * (
         np.linalg.slogdet(covariance)[1]
         + np.linalg.slogdet(normal)[1]
-        + float(lack @ alpha)
-        + (n - trend.shape[1]) * math.log(math.tau)
+        + alpha @ lack
+        + (len(lack) - trend.shape[1]) * math.log(math.tau)
     )
-    if guess.tilt_rad is None:
+    if trend.shape[1] > 1:
         # A free tilt is one of all those thought of: the price of knowing nothing.
-        log_likelihood -= 2.0 * math.log(2.0 * _ANY_TILT_RAD)
-    return Posterior(guess, 0.0, inverse, trend, spread, beta, alpha), float(log_likelihood)
+        logs -= 2.0 * math.log(2.0 * _ANY_TILT_RAD)
+    return list(zip(inverse, spread, beta, alpha, strict=True)), logs
 
 
 def _shares(logs: Array) -> Array:
@@ -286,11 +336,11 @@ def _shares(logs: Array) -> Array:
 def _averaged(after: tuple[Posterior, ...], off: Array) -> tuple[Array, Array]:
     """Plane and pulls of the mean over all guesses."""
     plane = np.zeros(3)
-    pulls = np.zeros((len(LENGTHS_M), len(off)))
+    pulls = np.zeros((len(_TRIED_M), len(off)))
     for one in after:
         plane[0] += one.weight * one.beta[0]
         plane[1:] += one.weight * _slopes(one, off)
-        k = LENGTHS_M.index(one.guess.length_m)
+        k = _TRIED_M.index(one.guess.length_m)
         pulls[k] += one.weight * one.guess.size_m**2 * one.alpha
     return plane, pulls
 
@@ -315,7 +365,7 @@ def _left_out(after: tuple[Posterior, ...], logs: Array) -> tuple[Array, Array]:
     free = np.zeros((len(after), n), bool)
     for k, one in enumerate(after):
         left = one.inverse @ one.trend
-        own = np.diag(one.inverse - left @ one.spread @ left.T)
+        own = np.diag(one.inverse) - ((left @ one.spread) * left).sum(axis=1)
         # Where nothing is left of a level's own weight, the rest fixes no plane without it.
         free[k] = own > _PINNED * np.diag(one.inverse)
         variance = 1.0 / np.where(free[k], own, 1.0)
@@ -350,7 +400,7 @@ def what_is_left(drift: Drift, nodes_m: Array) -> Left:
     near = ((nodes[:, None, :] - off[None, :, :]) ** 2).sum(axis=2)
     apart = ((nodes[:, None, :] - nodes[None, :, :]) ** 2).sum(axis=2)
     crosses, owns = {}, {}
-    for length in LENGTHS_M:
+    for length in _TRIED_M:
         crosses[length] = np.exp(near * (-0.5 / length**2))
         owns[length] = plane_of @ np.exp(apart * (-0.5 / length**2)) @ plane_of.T
     round_off, round_nodes = ((xy**2).sum(axis=1) / drift.reach_m**2 for xy in (off, nodes))

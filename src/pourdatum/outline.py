@@ -30,6 +30,8 @@ _WALLED: Final = 0.75
 """Share of its rim along which floor behind a doorway must have walls to be a room [1]."""
 _THINNEST: Final = 0.3
 """Share of the main room's points per cell from which another room was scanned itself [1]."""
+_ROUND: Final = 0.6
+"""Share of the rim of a column along which floor is seen at the least [1]."""
 _CORNER_M: Final = 0.45
 """Distance within which two faces are carried on to a common corner [m]."""
 
@@ -107,7 +109,7 @@ def find_room(
     lines = lines_of(tall)
     barrier = tall | _along_lines(grid, lines, structure.layers >= 2)
     barrier = binary_closing(barrier, _disc(2.5))
-    barrier |= _bridges(grid, lines) & ~seen
+    barrier |= _bridges(grid, lines, _of_columns(grid, lines, tall, seen)) & ~seen
     reach = _flood(~(seen | barrier))
     body = (~reach & ~barrier) | (seen & ~tall)
     if apart is not None:
@@ -289,22 +291,46 @@ def _doorways(grid: Grid, lines: list[WallLine]) -> Mask:
     return wide
 
 
-def _bridges(grid: Grid, lines: list[WallLine]) -> Mask:
+def _bridges(grid: Grid, lines: list[WallLine], of_columns: list[bool]) -> Mask:
     """Cells on wall faces, across their gaps, and beyond their ends to the next corner.
 
     Where a face was seen it is whole: one cell of it that was missed would let all of the
-    outside in, behind a column or a crate.
+    outside in, behind a column or a crate. The face of a column ends with it.
     """
     from scipy.ndimage import binary_dilation
 
     mask = np.zeros(grid.shape, bool)
-    for line in lines:
+    walls = [line for line, alone in zip(lines, of_columns, strict=True) if not alone]
+    for line, alone in zip(lines, of_columns, strict=True):
         gaps = np.stack([line.along_m[:-1, 1], line.along_m[1:, 0]], axis=1)
         gaps = gaps[gaps[:, 1] - gaps[:, 0] <= _BRIDGE_M]
-        ends = [np.array([stretch]) for stretch in _run_on(line, lines)]
+        ends = [] if alone else [np.array([stretch]) for stretch in _run_on(line, walls)]
         mask |= _cells_on(grid, line, np.concatenate([line.along_m, gaps, *ends]))
     wide: Mask = binary_dilation(mask, np.ones((2, 2), bool))
     return wide
+
+
+def _of_columns(grid: Grid, lines: list[WallLine], tall: Mask, seen: Mask) -> list[bool]:
+    """Which faces are of columns: of tall things no wider, with seen floor nearly all round.
+
+    A piece of wall between two things that hide the rest of it has floor on one side.
+    """
+    from scipy.ndimage import binary_dilation, label
+
+    groups, count = label(tall, np.ones((3, 3), bool))
+    alone = np.zeros(count + 1, bool)
+    for k, window in enumerate(group_windows(groups), 1):
+        if max(part.stop - part.start for part in window) * grid.cell_m > _COLUMN_M:
+            continue
+        wide = tuple(slice(max(part.start - 3, 0), part.stop + 3) for part in window)
+        own = groups[wide] == k
+        ring = binary_dilation(own, _disc(2.5)) & ~own
+        alone[k] = seen[wide][ring].mean() > _ROUND
+    of = []
+    for line in lines:
+        on = groups[binary_dilation(_cells_on(grid, line, line.along_m)) & tall]
+        of.append(on.size > 0 and bool(alone[np.bincount(on).argmax()]))
+    return of
 
 
 def _run_on(line: WallLine, lines: list[WallLine]) -> list[tuple[float, float]]:

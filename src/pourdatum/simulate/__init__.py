@@ -19,7 +19,15 @@ from pourdatum.simulate.samples import SAMPLES, Sample, find_sample
 from pourdatum.simulate.scanning import Shot, scan_scene
 from pourdatum.simulate.scene import Blob, Crate, Door, Hole, Round, Scene, Square
 from pourdatum.simulate.sensor import Sensor, sensor
-from pourdatum.simulate.truth import LevelTruth, Truth, scene_truth, truth_json
+from pourdatum.simulate.truth import (
+    LevelTruth,
+    Top,
+    Truth,
+    highest_floor,
+    scene_truth,
+    true_fills,
+    truth_json,
+)
 
 __all__ = [
     "HIGH_KINDS",
@@ -40,10 +48,12 @@ __all__ = [
     "Sensor",
     "Shot",
     "Square",
+    "Top",
     "Truth",
     "Wave",
     "cast",
     "find_sample",
+    "highest_floor",
     "highest_patch",
     "patch_mean",
     "place_stations",
@@ -51,6 +61,7 @@ __all__ = [
     "scan_scene",
     "scene_truth",
     "sensor",
+    "true_fills",
     "truth_json",
     "walk_path",
 ]

@@ -6,9 +6,9 @@ greatest mean height over a square of 100 mm that lies wholly on the floor.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
-from itertools import pairwise
 from typing import Final
 
 import numpy as np
@@ -20,6 +20,12 @@ from pourdatum.errors import JobError
 
 PATCH_M: Final = 0.1
 """Side of the square [m]."""
+
+_FINEST_M: Final = 1e-5
+_FINER: Final = 0.6
+_STILL_TO_GAIN: Final = 2.0 * math.sqrt(2.0) * 0.2 / (1.0 - _FINER)
+"""What a climb may still gain, in its reach: all that is left to walk, along the diagonal and once
+more to the edge of the room, where a floor rises by 0.2 m per m."""
 
 Height = Callable[[NDArray[np.float64], NDArray[np.float64]], NDArray[np.float64]]
 
@@ -57,12 +63,11 @@ def room_for_patch(floor: shapely.Polygon, turn_rad: float = 0.0) -> shapely.Geo
     corners = np.asarray(square.exterior.coords)[:4]
     sweeps = []
     for ring in (floor.exterior, *floor.interiors):
-        ends = np.asarray(ring.coords)
-        for start, end in pairwise(ends):
-            # The centres whose square meets this edge: the edge swept by the square.
-            swept = np.concatenate([start + corners, end + corners])
-            sweeps.append(shapely.convex_hull(shapely.MultiPoint(swept)))
-    return floor.difference(shapely.union_all(sweeps))
+        at_ends = np.asarray(ring.coords)[:, None, :] + corners
+        # The centres whose square meets an edge: the edge swept by the square.
+        swept = np.concatenate([at_ends[:-1], at_ends[1:]], axis=1)
+        sweeps.append(shapely.convex_hull(shapely.multipoints(shapely.points(swept))))
+    return floor.difference(shapely.union_all(np.concatenate(sweeps)))
 
 
 def highest_patch(floor: shapely.Polygon, height: Height, turn_rad: float = 0.0) -> Patch:
@@ -101,8 +106,12 @@ def highest_patch(floor: shapely.Polygon, height: Height, turn_rad: float = 0.0)
     near = rough >= rough.max() - 0.003
     x, y = x[near], y[near]
     mean = patch_mean(height, x, y, turn_rad)
-    best = [_climbed(free, height, turn_rad, x[k], y[k]) for k in _separate_tops(x, y, mean)]
-    return max(best, key=lambda patch: patch.height_m)
+    shapely.prepare(free)
+    best = Patch(0.0, 0.0, turn_rad, -np.inf)
+    for k in _separate_tops(x, y, mean):
+        found = _climbed(free, height, turn_rad, x[k], y[k], best.height_m)
+        best = max(best, found, key=lambda patch: patch.height_m)
+    return best
 
 
 def _separate_tops(
@@ -124,12 +133,13 @@ def _climbed(
     turn_rad: float,
     x: float,
     y: float,
+    to_beat_m: float,
 ) -> Patch:
+    """The top about a place, given up as soon as it cannot come up to another."""
     steps = np.linspace(-1.0, 1.0, 9)
     a, b = (v.ravel() for v in np.meshgrid(steps, steps))
     reach, best = 0.04, -np.inf
-    shapely.prepare(free)
-    while reach > 1e-5:
+    while reach > _FINEST_M:
         at_x, at_y = x + reach * a, y + reach * b
         out = ~shapely.intersects_xy(free, at_x, at_y)
         if out.any():
@@ -145,5 +155,7 @@ def _climbed(
         k = int(np.argmax(mean))
         if mean[k] > best:
             x, y, best = float(at_x[k]), float(at_y[k]), float(mean[k])
-        reach *= 0.6
+        reach *= _FINER
+        if best + reach * _STILL_TO_GAIN <= to_beat_m:
+            break
     return Patch(x, y, turn_rad, best)

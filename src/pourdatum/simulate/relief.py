@@ -75,28 +75,42 @@ class Hump:
             return math.pi * h * r * r * (0.5 - 2.0 / math.pi**2)
         return math.pi * h * (3.0 * r * r + h * h) / 6.0
 
+    def rise(self, r2: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Height at squared radii [m²] [m]."""
+        h, big2 = self.height_m, self.radius_m**2
+        if self.shape == "gaussian":
+            return np.asarray(h * np.exp(r2 * (-2.0 / big2)))
+        inside = r2 < big2
+        z = np.zeros_like(r2)
+        near = r2[inside]
+        if self.shape == "cosine":
+            z[inside] = (0.5 * h) * (1.0 + np.cos(np.sqrt(near) * (math.pi / self.radius_m)))
+        elif h:
+            ball = self._ball_m
+            z[inside] = math.copysign(1.0, h) * (np.sqrt(ball * ball - near) - (ball - abs(h)))
+        return z
+
     def profile(self, r2: NDArray[np.float64]) -> Pair:
         """Height [m] and its derivative by the squared radius [1/m], at squared radii [m²]."""
         h, big2 = self.height_m, self.radius_m**2
+        z = self.rise(r2)
         if self.shape == "gaussian":
-            z = h * np.exp(r2 * (-2.0 / big2))
             return z, z * (-2.0 / big2)
         inside = r2 < big2
-        z = np.zeros_like(r2)
         dz = np.zeros_like(r2)
         near = r2[inside]
         if self.shape == "cosine":
             a = np.sqrt(near) * (math.pi / self.radius_m)
-            z[inside] = (0.5 * h) * (1.0 + np.cos(a))
             dz[inside] = (-0.25 * h * math.pi**2 / big2) * np.sinc(a / math.pi)
-            return z, dz
-        sign = math.copysign(1.0, h)
-        ball = (big2 + h * h) / (2.0 * abs(h)) if h else math.inf
-        if math.isfinite(ball):
-            root = np.sqrt(ball * ball - near)
-            z[inside] = sign * (root - (ball - abs(h)))
-            dz[inside] = sign * -0.5 / root
+        elif h:
+            dz[inside] = math.copysign(1.0, h) * -0.5 / np.sqrt(self._ball_m**2 - near)
         return z, dz
+
+    @property
+    def _ball_m(self) -> float:
+        """Radius of the sphere that a cap is cut from [m]."""
+        h = self.height_m
+        return (self.radius_m**2 + h * h) / (2.0 * abs(h))
 
 
 @dataclass(frozen=True)
@@ -188,7 +202,16 @@ class Relief:
 
     def height(self, x_m: ArrayLike, y_m: ArrayLike) -> NDArray[np.float64]:
         """Height of the floor at places of any (broadcast) shape [m]."""
-        return self.height_and_slope(x_m, y_m)[0]
+        x, y = np.broadcast_arrays(np.asarray(x_m, np.float64), np.asarray(y_m, np.float64))
+        z = self.level_m + self.slope_x * x + self.slope_y * y
+        for hump in self.humps:
+            dx, dy = x - hump.x_m, y - hump.y_m
+            z = z + hump.rise(dx * dx + dy * dy)
+        for wave in self.waves:
+            z = z + wave.height(x, y)
+        for ramp in self.ramps:
+            z = z + ramp.rise_m * np.clip(ramp.share(x, y), 0.0, 1.0)
+        return np.asarray(z)
 
     def height_and_slope(
         self, x_m: ArrayLike, y_m: ArrayLike

@@ -123,16 +123,13 @@ def scene_truth(
             f"least depth is {least_m * MM} mm", where="scene_truth", hint="give 0 or more"
         )
     x_site, y_site, z_site = scene.site_m
-    high = highest_patch(scene.floor, scene.relief.height)
+    high, turned_m = _tops(scene)
     low = highest_patch(scene.floor, lambda x, y: -scene.relief.height(x, y))
     datum_m = high.height_m + least_m
     local_levels = np.array([datum_m, *(float(level) - z_site for level in levels)])
     area, moments, volumes = _integrals(scene, local_levels, relative)
     mean_m, slope_x, slope_y = _plane(area, moments)
-    fills = tuple(
-        LevelTruth(float(z) + z_site, float(v) * MM, float(v) / area * MM)
-        for z, v in zip(local_levels, volumes, strict=True)
-    )
+    fills = _fills(scene, local_levels, area, volumes)
     return Truth(
         name=scene.name,
         description=scene.description,
@@ -140,7 +137,7 @@ def scene_truth(
         outline=tuple((x + x_site, y + y_site) for x, y in scene.outline),
         high_z_m=high.height_m + z_site,
         high_place=(high.x_m + x_site, high.y_m + y_site),
-        high_turned_z_m=max(p.height_m for p in (high, *_along_walls(scene))) + z_site,
+        high_turned_z_m=turned_m + z_site,
         low_z_m=-low.height_m + z_site,
         low_place=(low.x_m + x_site, low.y_m + y_site),
         mean_z_m=mean_m + z_site,
@@ -153,6 +150,47 @@ def scene_truth(
         ceiling_z_m=None if scene.ceiling_m is None else scene.ceiling_m + z_site,
         polished=scene.polished,
         **_things(scene),
+    )
+
+
+@dataclass(frozen=True)
+class Top:
+    """The highest floor of a scene, as in ``Truth``, and nothing else of it."""
+
+    high_z_m: float
+    high_place: Place
+    high_turned_z_m: float
+
+
+def highest_floor(scene: Scene) -> Top:
+    """Where a scene is highest: a fifth of the work of ``scene_truth``."""
+    x_site, y_site, z_site = scene.site_m
+    high, turned_m = _tops(scene)
+    place = high.x_m + x_site, high.y_m + y_site
+    return Top(high.height_m + z_site, place, turned_m + z_site)
+
+
+def true_fills(
+    scene: Scene, levels: Iterable[float], *, relative: float = 1e-6
+) -> tuple[float, tuple[LevelTruth, ...]]:
+    """Area [m²] and the fill to levels, as in ``Truth``, without its high and low places."""
+    local_levels = np.array([float(level) - scene.site_m[2] for level in levels])
+    area, _, volumes = _integrals(scene, local_levels, relative)
+    return area, _fills(scene, local_levels, area, volumes)
+
+
+def _tops(scene: Scene) -> tuple[Patch, float]:
+    """The highest axis-parallel square, and the level of the highest along any wall, local."""
+    high = highest_patch(scene.floor, scene.relief.height)
+    return high, max(patch.height_m for patch in (high, *_along_walls(scene)))
+
+
+def _fills(
+    scene: Scene, levels_m: NDArray[np.float64], area_m2: float, volumes: NDArray[np.float64]
+) -> tuple[LevelTruth, ...]:
+    return tuple(
+        LevelTruth(float(z) + scene.site_m[2], float(v) * MM, float(v) / area_m2 * MM)
+        for z, v in zip(levels_m, volumes, strict=True)
     )
 
 
