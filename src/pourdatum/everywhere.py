@@ -172,6 +172,42 @@ def _on(grid: Grid, seen: Mask, place_m: Array) -> Mask:
     return out
 
 
+def covered(grid: Grid, laid: list[Places]) -> Mask:
+    """Nodes (ny, nx) that some straightedge lies over or right beside.
+
+    Parameters
+    ----------
+    grid : Grid
+    laid : list of Places
+
+    Examples
+    --------
+    A strip of 3 m with a gap that nothing was seen in: on 1 m no straightedge of 1.2 m lies:
+
+    >>> seen = np.ones((9, 61), bool)
+    >>> seen[:, 21] = False
+    >>> here = covered(Grid(0.0, 0.0, 0.05, 9, 61), lay_everywhere(
+    ...     Grid(0.0, 0.0, 0.05, 9, 61), seen, 1.2))
+    >>> bool(here[:, 24:].all()), bool(here[:, :18].any())
+    (True, False)
+    """
+    from scipy.ndimage import binary_dilation
+
+    found = np.zeros(grid.shape, bool)
+    for one in laid:
+        rows, cols = one.lattice_m.shape[:2]
+        ends = np.zeros((rows, cols + 1), np.int32)
+        np.add.at(ends, (one.line, one.start), 1)
+        np.add.at(ends, (one.line, one.start + one.levels), -1)
+        place = one.lattice_m[np.cumsum(ends, axis=1)[:, :-1] > 0]
+        row, col = grid.cell_of(place[:, 0], place[:, 1])
+        inside = grid.holds(row, col)
+        found[row[inside], col[inside]] = True
+    reach = max(math.ceil(0.5 * STEP_M / grid.cell_m), 1)
+    out: Mask = binary_dilation(found, np.ones((3, 3), bool), iterations=reach)
+    return out
+
+
 def rests(grid: Grid, height_m: Array, places: list[Places]) -> list[Rests]:
     """How straightedges rest on a floor at all their places.
 

@@ -10,24 +10,32 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
-from pourdatum.asfloor import as_floor
+from pourdatum.asfloor import as_floor, with_lines
 from pourdatum.criteria import FLimit, GapLimit, MovementLimit, NotKnown, TileLimit, limit_of
 from pourdatum.decision import Rule, decide
-from pourdatum.finding import NOT_KNOWN, SINGLE, UNDECIDED, Flatness, Part, WorstAt
+from pourdatum.finding import MOSTLY, NOT_KNOWN, SINGLE, UNDECIDED, Flatness, Part, WorstAt
 from pourdatum.freemove import movement_findings
 from pourdatum.numbered import f_findings
 from pourdatum.sampling import Sampling, split_sampling
 from pourdatum.uncertainty import COVER_95
-from pourdatum.units import FOOT_M, System, show_area, show_fine, show_length, show_limit
+from pourdatum.units import (
+    FOOT_M,
+    System,
+    show_area,
+    show_fine,
+    show_height,
+    show_length,
+    show_limit,
+)
 from pourdatum.worstgap import DRAWS, WorstGap, worst_gap
 
 if TYPE_CHECKING:
     from pourdatum.joints import Joint
+    from pourdatum.narrow import NarrowLine
     from pourdatum.nibs import Nib
     from pourdatum.surface import Surface
 
 EVERYWHERE_SAID: Final = "laid everywhere and in every direction"
-_POOR_SHARE: Final = 0.01
 _WOULD: Final = {
     "conforms": "would conform",
     "does not conform": "would not conform",
@@ -75,8 +83,18 @@ def check_flatness(
     """
     rule = rule or Rule()
 
+    def check(judged: Surface) -> tuple[Flatness, ...]:
+        return _check(judged, criteria, rule, joints, level_known, section_m, system)
+
     def on(judged: Surface) -> tuple[Flatness, ...]:
-        found = _check(judged, criteria, rule, joints, level_known, section_m, system)
+        found = check(judged)
+        lines = judged.narrow.clear_of([joint.points_m for joint in joints], judged.grid)
+        if lines.lines and any(one.verdict == "conforms" for one in found):
+            also = check(with_lines(replace(judged, narrow=lines)))
+            found = tuple(
+                _over_lines(one, other, judged, lines.lines, system)
+                for one, other in zip(found, also, strict=True)
+            )
         return tuple(_under_nibs(one, judged.nibs, system) for one in found)
 
     found = on(surface)
@@ -131,6 +149,46 @@ def _under_nibs(one: Flatness, nibs: Sequence[Nib], system: System) -> Flatness:
     )
     told = "; ".join(part for part in (one.said, said) if part)
     return replace(one, verdict=UNDECIDED, said=told, why=said)
+
+
+def _over_lines(
+    one: Flatness, also: Flatness, surface: Surface, lines: Sequence[NarrowLine], system: System
+) -> Flatness:
+    """A criterion kept by heights that do not resolve a ridge or a groove, held against them."""
+    if one.verdict != "conforms" or also.verdict == "conforms":
+        return one
+    worst = max(lines, key=lambda line: abs(line.height_m))
+    told = [_line_in_words(worst, surface.origin_m, system)]
+    if len(lines) > 1:
+        told.append(f"{len(lines) - 1} more such lines")
+    value = ""
+    if also.value is not None:
+        value = show_fine(also.value, system) if one.in_metres else f"{also.value:.1f}"
+        value = f" (with {'it' if len(lines) == 1 else 'them'} {value})"
+    said = (
+        f"the value leaves out {' and '.join(told)}, too narrow for this scan's heights{value}: lay"
+        " a straightedge across"
+    )
+    share = one.share_within
+    if share is not None and also.share_within is not None:
+        share = min(share, also.share_within)
+    return replace(
+        one, verdict=UNDECIDED, share_within=share, why=said,
+        said="; ".join(part for part in (one.said, said) if part),
+    )  # fmt: skip
+
+
+def _line_in_words(line: NarrowLine, origin_m: tuple[float, float, float], system: System) -> str:
+    """A ridge or groove with its place, as people read it."""
+    x, y = (
+        show_length(at + own, system).split()[0]
+        for at, own in zip(line.place_m, origin_m, strict=False)
+    )
+    kind, way = ("ridge", "high") if line.height_m > 0.0 else ("groove", "deep")
+    return (
+        f"a {kind} about {show_height(abs(line.height_m), system)} {way} and"
+        f" {show_length(line.length_m, system)} long at ({x}, {y})"
+    )
 
 
 def _either_way(one: Flatness, ribs: Flatness, system: System) -> Flatness:
@@ -217,10 +275,13 @@ def _gap(
             "it also rocks on humps, by which no gap is counted: held even, its ends stand off "
             f"{show_fine(worst.rocks_m, system)} at the most"
         )
-    if worst.poor_m2 > _POOR_SHARE * surface.measured_m2:
-        told.append(f"{show_area(worst.poor_m2, system)} were seen too poorly to be judged")
-    why = ""
-    if decided.verdict == UNDECIDED:
+    verdict, why = decided.verdict, ""
+    if verdict == "conforms":
+        why = _what_was_not_judged(surface, worst, sampling, system)
+        verdict = UNDECIDED if why else verdict
+    if why:
+        told.append(why)
+    elif verdict == UNDECIDED:
         why = (
             f"this scan knows it to {show_fine(COVER_95 * worst.error_m, system)} only: lay a "
             "straightedge at the worst place, or scan again from closer"
@@ -234,12 +295,31 @@ def _gap(
         value=worst.value_m,
         uncertainty=COVER_95 * worst.error_m,
         share_within=worst.share_within,
-        verdict=decided.verdict,
+        verdict=verdict,
         worst=WorstAt(worst.place_m, worst.bearing_rad, worst.value_m, worst.length_m),
         said="; ".join(told),
         readings=worst.places,
         why=why,
+        unjudged_m2=worst.unjudged_m2 + surface.inferred_m2,
+        hidden_m2=surface.inferred_m2,
     )
+
+
+def _what_was_not_judged(
+    surface: Surface, worst: WorstGap, sampling: Sampling, system: System
+) -> str:
+    """Why floor that could not be judged leaves a criterion open that the rest keeps; or ""."""
+    area_m2 = max(surface.floor.area_m2, 1e-9)
+    share = min((worst.unjudged_m2 + surface.inferred_m2) / area_m2, 1.0)
+    if share > 1.0 - MOSTLY:
+        return f"{100.0 * share:.0f} % of the floor could not be judged"
+    seen = min(worst.unjudged_m2 / max(surface.measured_m2, 1e-9), 1.0)
+    if sampling.share < 1.0 and worst.share_within * (1.0 - seen) < sampling.share:
+        return (
+            f"if the {show_area(worst.unjudged_m2, system)} that were seen too poorly to be judged"
+            f" miss the limit, fewer than {100.0 * sampling.share:.4g} % keep it"
+        )
+    return ""
 
 
 def _laid_in_words(sampling: Sampling, system: System) -> str:

@@ -22,6 +22,7 @@ from pourdatum.edge import open_length_m, outline_polygon
 from pourdatum.elsewhere import ground_elsewhere
 from pourdatum.grid import Grid, filled_from_nearest
 from pourdatum.levels import Level, find_level
+from pourdatum.narrow import CellSpread, spread_of
 from pourdatum.openings import Opening, find_openings, not_below
 from pourdatum.outline import Room, find_room
 from pourdatum.passing import Progress, silent
@@ -101,6 +102,8 @@ class Floor:
         How set-ups of the scan differ where they see the same floor.
     leans : tuple of FaceLean
         How far walls are out of plumb in the scan's own frame.
+    spread : CellSpread or None
+        All points near the floor, those left out as well, until heights are fitted.
     """
 
     outline: Polygon
@@ -124,6 +127,7 @@ class Floor:
     faces: tuple[WallLine, ...] = ()
     stations: Stations = AGREE
     leans: tuple[FaceLean, ...] = ()
+    spread: CellSpread | None = None
 
     @property
     def cell_m(self) -> float:
@@ -269,6 +273,7 @@ def _floor_of_cloud(
     sums = station_sums(scan, store, bare, level, progress)
     doubled_m = layers_apart_m(bare)
     leans = tuple(wall_leans(cells, lines))
+    spread = spread_of(bare)
     # The tables of all voxels are most of the memory: heights are fitted without them.
     bare = bare.with_what_stands_out()
     return Floor(
@@ -294,6 +299,7 @@ def _floor_of_cloud(
         faces=tuple(lines),
         stations=AGREE if sums is None else station_steps(sums),
         leans=leans,
+        spread=spread,
     )
 
 

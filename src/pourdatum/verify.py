@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Final
 from pourdatum.datum import LOCAL_LEVEL
 from pourdatum.decision import GUARDED, Rule, Verdict, decide
 from pourdatum.errors import JobError, NoFloor
+from pourdatum.finding import MOSTLY
 from pourdatum.fixedparts import MARKS
 from pourdatum.flatness import check_flatness
 from pourdatum.mends import Mend, mend_at
@@ -34,8 +35,6 @@ if TYPE_CHECKING:
     from pourdatum.surface import Surface
     from pourdatum.units import System
 
-MOSTLY: Final = 0.8
-"""Share of the floor that must have been seen for the whole to conform; a choice."""
 IF_CEILING: Final = "if the ceiling did not move"
 """What is said beside whatever holds on that condition alone."""
 _ANOTHER_M: Final = 1.0

@@ -25,7 +25,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pourdatum.criteria import GapLimit
-from pourdatum.everywhere import Places, Rests, lay_everywhere, rests
+from pourdatum.everywhere import Places, Rests, covered, lay_everywhere, rests
 from pourdatum.gapdoubt import bent_m, past_ends_m
 from pourdatum.geometry import fit_plane
 from pourdatum.grid import Grid, filled_from_nearest, widened
@@ -87,8 +87,9 @@ class WorstGap:
     rocks_m : float
         Where it rocks the most: how far both ends stand off when it is held even [m].
     rocks_place_m : tuple or None
-    poor_m2 : float
-        Floor that was seen, but too poorly to be judged [m²].
+    unjudged_m2 : float
+        Floor that was seen and that no straightedge could be held against: seen too poorly, its
+        points left out as off the fit, or too short for one [m²].
     may_exceed : int
         How many of the places may exceed the limit.
     pitch_m : float or None
@@ -110,7 +111,7 @@ class WorstGap:
     bearing_rad: float
     rocks_m: float
     rocks_place_m: tuple[float, float] | None
-    poor_m2: float
+    unjudged_m2: float
     may_exceed: int = 0
     pitch_m: float | None = None
     keeps: float | None = None
@@ -208,11 +209,20 @@ def _worst(surface: Surface, limit: GapLimit, draws: int, sampling: Sampling) ->
         bearing_rad=places.bearing_rad,
         rocks_m=rocks_m,
         rocks_place_m=laid[rocks].middle_m(rocks_at) if rocks_m > 0.0 else None,
-        poor_m2=float((surface.measured & ~seen).sum()) * surface.grid.cell_m**2,
+        unjudged_m2=_unjudged_m2(surface, seen, laid if sampling.everywhere else None),
         may_exceed=may_exceed,
         pitch_m=pitch_m,
         keeps=keeps,
     )
+
+
+def _unjudged_m2(surface: Surface, seen: Mask, laid: list[Places] | None) -> float:
+    """Seen floor on which no straightedge may lie or, laid everywhere, none does [m²]."""
+    over = seen if laid is None else seen & covered(surface.grid, laid)
+    missed = surface.measured & ~over
+    if surface.narrow.left_out is not None:
+        missed |= surface.measured & surface.narrow.left_out
+    return float(missed.sum()) * surface.grid.cell_m**2
 
 
 def _laid(

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from pourdatum.finding import MOSTLY
 from pourdatum.report import words
 from pourdatum.report.flatness_block import flatness_rows
 from pourdatum.uncertainty import COVER_95
 from pourdatum.units import MM, show_area, show_height, show_limit, show_volume
-from pourdatum.verify import IF_CEILING, MOSTLY
+from pourdatum.verify import IF_CEILING
 
 if TYPE_CHECKING:
     from pourdatum.material import Sheet

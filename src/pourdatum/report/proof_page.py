@@ -5,13 +5,14 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Final
 
+from pourdatum.finding import MOSTLY
 from pourdatum.report import blocks, control_block, flatness_block, live_block, setups, words
 from pourdatum.report.document import document
 from pourdatum.report.markup import Html, el
 from pourdatum.report.proof_view import draw_profile, worst_gaps
 from pourdatum.uncertainty import COVER_95
 from pourdatum.units import MM, show_area, show_height, show_length, show_limit, show_volume
-from pourdatum.verify import IF_CEILING, MOSTLY
+from pourdatum.verify import IF_CEILING
 
 if TYPE_CHECKING:
     from pourdatum.finding import Flatness
