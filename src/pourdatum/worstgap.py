@@ -209,15 +209,24 @@ def _worst(surface: Surface, limit: GapLimit, draws: int, sampling: Sampling) ->
         bearing_rad=places.bearing_rad,
         rocks_m=rocks_m,
         rocks_place_m=laid[rocks].middle_m(rocks_at) if rocks_m > 0.0 else None,
-        unjudged_m2=_unjudged_m2(surface, seen, laid if sampling.everywhere else None),
+        unjudged_m2=unjudged_m2(surface, laid if sampling.everywhere else None),
         may_exceed=may_exceed,
         pitch_m=pitch_m,
         keeps=keeps,
     )
 
 
-def _unjudged_m2(surface: Surface, seen: Mask, laid: list[Places] | None) -> float:
-    """Seen floor on which no straightedge may lie or, laid everywhere, none does [m²]."""
+def unjudged_m2(surface: Surface, laid: list[Places] | None = None) -> float:
+    """Seen floor on which no straightedge may lie or, laid everywhere, none does [m²].
+
+    Parameters
+    ----------
+    surface : Surface
+        Of a scan.
+    laid : list of Places, optional
+        Where they were laid, if everywhere.
+    """
+    seen = judged(surface)
     over = seen if laid is None else seen & covered(surface.grid, laid)
     missed = surface.measured & ~over
     if surface.narrow.left_out is not None:
