@@ -111,8 +111,10 @@ class Flatness:
     unjudged_m2 : float or None
         Floor that this criterion was not held against [m²]: hidden, seen too poorly, left out as
         off the floor's fit, or where no straightedge lies.
-    hidden_m2 : float or None
-        Of it, floor that nobody saw [m²].
+    caveat : str
+        What is to be read with the verdict, in its own row; may be empty.
+    brief : str or None
+        What is to be known of it in one sentence; None where ``said`` is one.
     lines : tuple of LaidLine
         The lines on which F-numbers were taken.
     """
@@ -133,5 +135,6 @@ class Flatness:
     why: str = ""
     interval: tuple[float, float] | None = None
     unjudged_m2: float | None = None
-    hidden_m2: float | None = None
+    caveat: str = ""
+    brief: str | None = None
     lines: tuple[LaidLine, ...] = ()

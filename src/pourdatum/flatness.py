@@ -88,6 +88,8 @@ def check_flatness(
 
     def on(judged: Surface) -> tuple[Flatness, ...]:
         found = check(judged)
+        if judged.smoother is None:
+            return found
         lines = judged.narrow.clear_of([joint.points_m for joint in joints], judged.grid)
         if lines.lines and any(one.verdict == "conforms" for one in found):
             also = check(with_lines(replace(judged, narrow=lines)))
@@ -101,7 +103,10 @@ def check_flatness(
     if surface.smoother is None or not surface.stripes.may_be_floor:
         return found
     other = on(as_floor(surface))
-    return tuple(_either_way(one, ribs, system) for one, ribs in zip(found, other, strict=True))
+    set_ups = len(surface.floor.scan.stations)
+    return tuple(
+        _either_way(one, ribs, set_ups, system) for one, ribs in zip(found, other, strict=True)
+    )
 
 
 def _check(
@@ -191,11 +196,16 @@ def _line_in_words(line: NarrowLine, origin_m: tuple[float, float, float], syste
     )
 
 
-def _either_way(one: Flatness, ribs: Flatness, system: System) -> Flatness:
+def _either_way(one: Flatness, ribs: Flatness, set_ups: int, system: System) -> Flatness:
     """A criterion with stripes as the scan's error, held against the same with them as floor."""
     if one.verdict == ribs.verdict != UNDECIDED:
         return one
-    said = "stripes, of which one pass cannot tell whether they are ribs of the floor"
+    said = (
+        f"stripes, which {set_ups} set-ups see too little of in common to tell whether they are"
+        " ribs of the floor"
+        if set_ups > 1
+        else "stripes, of which one pass cannot tell whether they are ribs of the floor"
+    )
     if ribs.value is not None and ribs.uncertainty is not None:
         value, within = (
             show_fine(figure, system) if ribs.in_metres else f"{figure:.1f}"
@@ -205,7 +215,9 @@ def _either_way(one: Flatness, ribs: Flatness, system: System) -> Flatness:
             f", count as error of the scan; were they the floor it would be {value} ± {within},"
             f" and {_WOULD[ribs.verdict].removeprefix('would ')}"
         )
-    said += ": a second pass in another direction, or a straightedge across them, decides"
+    said += ": a second pass in another direction"
+    said += "" if set_ups > 1 else ", set-ups in a file each"
+    said += ", or a straightedge across them, decides"
     told = "; ".join(part for part in (one.said, said) if part)
     return replace(one, verdict=UNDECIDED, said=told, why=said)
 
@@ -268,8 +280,10 @@ def _gap(
             f"{worst.may_exceed} of them may exceed the limit, and the value is the largest gap of "
             "the others"
         )
+    caveat = ""
     if worst.pitch_m is not None:
-        told += _sampled_in_words(surface, limit, rule, worst, system)
+        sampled, caveat = _sampled_in_words(surface, limit, rule, worst, system)
+        told += sampled
     if worst.rocks_m > worst.limit_m and worst.rocks_place_m is not None:
         told.append(
             "it also rocks on humps, by which no gap is counted: held even, its ends stand off "
@@ -301,7 +315,8 @@ def _gap(
         readings=worst.places,
         why=why,
         unjudged_m2=worst.unjudged_m2 + surface.inferred_m2,
-        hidden_m2=surface.inferred_m2,
+        caveat=caveat,
+        brief=_brief(worst, system),
     )
 
 
@@ -356,8 +371,8 @@ def _edge_in_words(length_m: float, system: System) -> str:
 
 def _sampled_in_words(
     surface: Surface, limit: GapLimit, rule: Rule, worst: WorstGap, system: System
-) -> list[str]:
-    """What a sampling leaves to luck, and what laying everywhere would say."""
+) -> tuple[list[str], str]:
+    """What a sampling leaves to luck and what laying everywhere would say; the same in short."""
     assert worst.pitch_m is not None
     assert worst.keeps is not None
     pitch = show_length(worst.pitch_m, system)
@@ -365,6 +380,7 @@ def _sampled_in_words(
         f"the grid of {pitch} lies even about the middle of the floor, along its main directions",
         f"of all ways to lay it, {100.0 * worst.keeps:.0f} % would find the limit kept",
     ]
+    caveat = f"on this laying of the grid; {100.0 * worst.keeps:.0f} % of all keep the limit"
     every = worst_gap(surface, limit)
     if every is not None:
         verdict = decide(every.value_m, every.error_m, upper=every.limit_m, rule=rule).verdict
@@ -373,4 +389,23 @@ def _sampled_in_words(
             f"{show_fine(COVER_95 * every.error_m, system)}, by which the floor "
             f"{_WOULD[verdict]}"
         )
-    return said
+        value, within = (
+            show_height(one, system) for one in (every.value_m, COVER_95 * every.error_m)
+        )
+        caveat += f", and laid everywhere the floor {_WOULD[verdict]}, {value} ± {within}"
+    return said, caveat
+
+
+def _brief(worst: WorstGap, system: System) -> str:
+    """What a reader is to know of a criterion that is decided, in one sentence; may be empty."""
+    if worst.may_exceed:
+        return (
+            f"{worst.may_exceed} of {worst.places} places may exceed, and the value is the largest"
+            " gap of the others"
+        )
+    if worst.rocks_m > worst.limit_m:
+        return (
+            "where it rocks on a hump no gap counts: held even there, its ends stand off"
+            f" {show_height(worst.rocks_m, system)} at the most"
+        )
+    return ""

@@ -192,7 +192,7 @@ def _lines(
     grid = bare.cells.grid
     count = np.where(seen, spread.count, 0.0)
     noise = np.where(bare.local_noise_m > 0.0, bare.local_noise_m, max(bare.noise_m, 1e-5))
-    strong, bearing = _strongest(count, off, noise, grid.cell_m)
+    strong = _strongest(count, off, noise, grid.cell_m)
     if not (np.abs(strong) >= _SIGMAS).any():
         return (), None
     square = np.where(seen, _about(spread, bare, off) - noise**2, 0.0)
@@ -209,18 +209,19 @@ def _lines(
             own = groups[window] == k
             if own_way[window][own].max(initial=0.0) < _SIGMAS:
                 continue
-            told = _told(own, window, grid, bearing[window][own])
-            weight = count[window][own]
-            mean_m = sign * float(weight @ off[window][own]) / float(weight.sum())
-            if told[2] < _SHORTEST_M or mean_m <= 0.0:
+            row, col = (at[own] for at in np.mgrid[window])
+            axis = _axis(row, col, own_way[row, col], grid)
+            if axis.length_m < _SHORTEST_M:
                 continue
-            second = float(weight @ square[window][own]) / float(weight.sum())
-            high_m = float(np.clip(second / mean_m, mean_m, _MOST_NOISE * mean_m))
+            share, high_m = _profile(
+                axis.across, count[row, col], sign * off[row, col], square[row, col]
+            )
             high_m = min(high_m, bare.thing_m)
             if high_m < _LEAST_M:
                 continue
-            found.append(NarrowLine(told[0], told[1], told[2], sign * high_m))
-            rise[window] += np.where(own, sign * high_m, 0.0)
+            line = NarrowLine(axis.place_m, axis.bearing_rad, axis.length_m, sign * high_m)
+            found.append(line)
+            rise[row, col] += sign * high_m * share
     lines = tuple(sorted(found, key=lambda line: -line.length_m))
     return lines, rise if lines else None
 
@@ -232,27 +233,58 @@ def _about(spread: CellSpread, bare: BareFloor, off: Array) -> Array:
     return out
 
 
-def _told(
-    own: Mask, window: tuple[slice, slice], grid: Grid, bearing: Array
-) -> tuple[tuple[float, float], float, float]:
-    """Middle, bearing and length of the cells of one line."""
-    row, col = np.nonzero(own)
-    x = grid.x0_m + grid.cell_m * (col + window[1].start)
-    y = grid.y0_m + grid.cell_m * (row + window[0].start)
-    # Bearings are those of lines without a sense: their mean is that of twice the angle.
-    way = 0.5 * math.atan2(float(np.sin(2.0 * bearing).sum()), float(np.cos(2.0 * bearing).sum()))
-    along = math.sin(way) * x + math.cos(way) * y
-    middle = 0.5 * (along.min() + along.max())
-    at = int(np.abs(along - middle).argmin())
-    return (float(x[at]), float(y[at])), way % math.pi, float(np.ptp(along)) + grid.cell_m
+@dataclass(frozen=True, eq=False)
+class _Axis:
+    """The straight line through the cells of a group, and how many cells each lies across it."""
+
+    place_m: tuple[float, float]
+    bearing_rad: float
+    length_m: float
+    across: NDArray[np.int64]
 
 
-def _strongest(count: Array, off: Array, noise: Array, cell_m: float) -> tuple[Array, Array]:
-    """The strongest line through each cell, in standard errors, and its bearing (ny, nx)."""
+def _axis(row: NDArray[np.int64], col: NDArray[np.int64], weight: Array, grid: Grid) -> _Axis:
+    """The axis of the cells of one line: that along which they scatter the most."""
+    place = np.column_stack([grid.x_m[col], grid.y_m[row]])
+    off = place - np.average(place, axis=0, weights=weight)
+    along = np.linalg.eigh((off.T * weight) @ off)[1][:, -1]
+    on, aside = off @ along, off @ np.array([along[1], -along[0]])
+    at = int(np.hypot(on - 0.5 * (on.min() + on.max()), aside).argmin())
+    x, y = place[at].tolist()
+    return _Axis(
+        place_m=(x, y),
+        bearing_rad=math.atan2(along[0], along[1]) % math.pi,
+        length_m=float(np.ptp(on)) + grid.cell_m,
+        across=np.rint(aside / grid.cell_m).astype(np.int64),
+    )
+
+
+def _profile(
+    across: NDArray[np.int64], count: Array, off: Array, square: Array
+) -> tuple[Array, float]:
+    """How much of a line's height each of its cells has, and that height [m].
+
+    Cells at one distance from the axis are read together; the height is that of the distance
+    where their mean excess is the most, of the share of its points that stand out.
+    """
+    bins = across - across.min()
+    weight = np.bincount(bins, count)
+    mean = np.bincount(bins, count * off) / np.maximum(weight, 1.0)
+    second = np.bincount(bins, count * square) / np.maximum(weight, 1.0)
+    best = int(np.where(weight >= _ENOUGH * weight.max(), mean, -np.inf).argmax())
+    if mean[best] <= 0.0:
+        return np.zeros(off.shape), 0.0
+    high = float(np.clip(second[best] / mean[best], mean[best], _MOST_NOISE * mean[best]))
+    share: Array = np.clip(mean / mean[best], 0.0, 1.0)[bins]
+    return share, high
+
+
+def _strongest(count: Array, off: Array, noise: Array, cell_m: float) -> Array:
+    """The strongest line through each cell, in standard errors (ny, nx)."""
     error = noise / np.sqrt(np.maximum(count, 1.0))
     clipped = count * np.clip(off, -_CLIPPED * error, _CLIPPED * error)
     half = max(round(0.5 * _LONG_M / cell_m), 2)
-    strong, bearing = np.zeros(count.shape), np.zeros(count.shape)
+    strong = np.zeros(count.shape)
     for k in range(_BEARINGS):
         turn = k * math.pi / _BEARINGS
         across = round(_BESIDE_CELLS * math.sin(turn)), -round(_BESIDE_CELLS * math.cos(turn))
@@ -268,8 +300,8 @@ def _strongest(count: Array, off: Array, noise: Array, cell_m: float) -> tuple[A
                 )
             z = _held_against_beside(weight, total, noise, across)
             better = np.abs(z) > np.abs(strong)
-            strong[better], bearing[better] = z[better], turn
-    return strong, bearing
+            strong[better] = z[better]
+    return strong
 
 
 def _held_against_beside(

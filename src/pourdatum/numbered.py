@@ -99,10 +99,12 @@ class _Asked:
     ) -> Flatness:
         """What it came to; undecided where nothing was judged."""
         judged = judged or _Judged(UNDECIDED, "")
-        beyond = judged.value is not None and judged.value > MOST_TOLD
         interval = judged.interval
         if interval is not None and interval[1] > MOST_TOLD:
             interval = min(interval[0], MOST_TOLD), math.inf
+        beyond = interval is not None and (judged.value or 0.0) > MOST_TOLD
+        if interval is not None and beyond:  # What surely is, of a number that no scan tells.
+            judged = replace(judged, value=interval[0])
         return Flatness(
             criterion=self.criterion,
             part=self.part,
@@ -210,7 +212,9 @@ def _overall(
         told.append(f"{len(used)} test sections of {len(sections)}, joined by their areas")
     worst = _worst_line(joined, asked.kind) if isinstance(number, FNumber) else None
     said = "; ".join(one for one in told if one)
-    return asked.told(said, judged, readings, worst, laid, missed_m2)
+    brief = f"{len(joined)} lines, {readings} readings" if number is not None else judged.said
+    found = asked.told(said, judged, readings, worst, laid, missed_m2)
+    return replace(found, brief=brief)
 
 
 def _laid_line(one: FloorLine, section: int) -> LaidLine:

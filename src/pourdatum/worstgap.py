@@ -26,11 +26,11 @@ from numpy.typing import NDArray
 
 from pourdatum.criteria import GapLimit
 from pourdatum.everywhere import Places, Rests, covered, lay_everywhere, rests
+from pourdatum.floorsections import main_way_rad
 from pourdatum.gapdoubt import bent_m, past_ends_m
 from pourdatum.geometry import fit_plane
 from pourdatum.grid import Grid, filled_from_nearest, widened
 from pourdatum.localfit import local_fit
-from pourdatum.patchmean import sound
 from pourdatum.sampled import both_ways, chosen, keeps_share, on_grid, pitch_of
 from pourdatum.sampling import EVERYWHERE, Sampling
 from pourdatum.uncertainty import combined
@@ -55,7 +55,7 @@ _BROAD_M: Final = 0.5
 _PATCH_M: Final = 0.1
 _POOR: Final = 3.0
 _SOUND_M: Final = 0.0003
-"""A cell whose standard error exceeds both three typical ones and 0.3 mm is not judged."""
+"""A cell whose widest fit errs by more than both three typical ones and 0.3 mm is not judged."""
 
 
 @dataclass(frozen=True)
@@ -121,14 +121,22 @@ def judged(surface: Surface) -> Mask:
     """Nodes on which a straightedge may be laid: floor that was seen, and well enough.
 
     Poor cells lie along edges and shadows, where what else stands there may lift them by more
-    than their noise.
+    than their noise. It is the points around that make them poor, as the widest fit shows them,
+    and not the fit that was taken: over a ridge a narrow one is, which knows each height less
+    well, and whoever left it out would leave out the ridge.
     """
-    error = surface.standard_error_m
-    good = sound(surface)
+    from scipy.ndimage import uniform_filter
+
+    assert surface.smoother is not None
+    size = max(3, 2 * round(0.25 * _PATCH_M / surface.grid.cell_m) + 1)
+    around = uniform_filter((surface.count > 0).astype(np.float64), size, mode="constant")
+    error = surface.smoother.errors_m[-1]
+    good: Mask = surface.measured & (around >= 0.5) & np.isfinite(error)
+    good &= np.isfinite(surface.height_m) & np.isfinite(surface.standard_error_m)
     if not good.any():
         return good
     typical = float(np.median(error[good]))
-    out: Mask = good & np.isfinite(surface.height_m) & (error <= max(_POOR * typical, _SOUND_M))
+    out: Mask = good & (error <= max(_POOR * typical, _SOUND_M))
     return out
 
 
@@ -239,7 +247,10 @@ def _laid(
 ) -> tuple[list[Places], list[Places], float | None]:
     """All places both ways and those of the sampling, with its pitch; everywhere without one."""
     if sampling.everywhere:
-        laid = [one for m in limit.lengths_m for one in lay_everywhere(surface.grid, seen, m)]
+        first = main_way_rad(surface.floor.outline)
+        laid = [
+            one for m in limit.lengths_m for one in lay_everywhere(surface.grid, seen, m, first)
+        ]
         return [], laid, None
     outline = surface.floor.outline
     every = [one for m in limit.lengths_m for one in both_ways(surface.grid, seen, outline, m)]
@@ -298,7 +309,12 @@ def _luck(
         within = np.zeros_like(seen)
         within[inner] = seen[inner]
         if sampling.everywhere:
-            part = [one for m in limit.lengths_m for one in lay_everywhere(grid, within[window], m)]
+            first = main_way_rad(surface.floor.outline)
+            part = [
+                one
+                for m in limit.lengths_m
+                for one in lay_everywhere(grid, within[window], m, first)
+            ]
         else:
             part = _lying_on(surface.grid, within, laid)
     likely = _likely(surface, seen, window)

@@ -158,6 +158,7 @@ class FloorMap {
     this.trace(pen, this.outline);
     pen.stroke();
     drawSigns(pen, this);
+    drawAxes(pen, this);
     this.drawTop();
   }
 
