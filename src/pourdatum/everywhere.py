@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import math
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -54,6 +54,8 @@ class Places:
         Line of each straightedge and its first level on it.
     levels : int
         Under each; an odd number, so that one lies at its middle.
+    beside : bool
+        Whether they are more of them along walls, which count in no share.
     """
 
     length_m: float
@@ -62,6 +64,7 @@ class Places:
     line: Index
     start: Index
     levels: int
+    beside: bool = False
 
     def middle_m(self, which: int) -> tuple[float, float]:
         """Place of the middle of one straightedge [m]."""
@@ -119,12 +122,12 @@ def lay_everywhere(grid: Grid, seen: Mask, length_m: float, first_rad: float = 0
     >>> {round(one.bearing_rad, 3) for one in found}
     {1.571}
     """
-    bearings = [first_rad + k * math.pi / BEARINGS for k in range(BEARINGS)]
+    bearings = [(first_rad + k * math.pi / BEARINGS) % math.pi for k in range(BEARINGS)]
     found = [lay_towards(grid, seen, length_m, bearing) for bearing in bearings]
     beside = _beside_edges(seen, grid.cell_m)
     found += [
-        lay_towards(grid, beside, length_m, bearing, grid.cell_m)
-        for bearing in (first_rad, first_rad + 0.5 * math.pi)
+        replace(lay_towards(grid, beside, length_m, bearing, grid.cell_m), beside=True)
+        for bearing in (bearings[0], bearings[BEARINGS // 2])
     ]
     return [one for one in found if one.line.size]
 

@@ -184,10 +184,12 @@ def _worst(surface: Surface, limit: GapLimit, draws: int, sampling: Sampling) ->
         surface, seen, limit, laid, ratios, (top, places.middle_m(at), own_m / limit_m),
         draws, sampling, may_exceed,
     )  # fmt: skip
-    share = sum(int((one - luck.usual <= 1.0).sum()) for one in ratios)
+    even = [one for one, where in zip(ratios, laid, strict=True) if not where.beside]
+    many = sum(one.size for one in even)
+    share = sum(int((one - luck.usual <= 1.0).sum()) for one in even)
     value = max(top - max(luck.gain, 0.0), 0.0)
     # A usual gap gains more or less than the worst: what breaks the limit is never all within.
-    share = min(share, count - 1 - may_exceed) if value > 1.0 else share
+    share = min(share, many - 1 - may_exceed) if value > 1.0 else share
     rocks = max(range(len(laid)), key=lambda k: float(found[k].rocks_m.max()))
     rocks_at = int(found[rocks].rocks_m.argmax())
     rocks_m = float(found[rocks].rocks_m[rocks_at])
@@ -209,7 +211,7 @@ def _worst(surface: Surface, limit: GapLimit, draws: int, sampling: Sampling) ->
         ),
         luck_m=max(luck.gain, 0.0) * limit_m,
         as_read_m=top * limit_m,
-        share_within=share / count,
+        share_within=share / many,
         places=count,
         length_m=places.length_m,
         span_m=float(rest.span_m[at]),
@@ -247,11 +249,7 @@ def _laid(
 ) -> tuple[list[Places], list[Places], float | None]:
     """All places both ways and those of the sampling, with its pitch; everywhere without one."""
     if sampling.everywhere:
-        first = main_way_rad(surface.floor.outline)
-        laid = [
-            one for m in limit.lengths_m for one in lay_everywhere(surface.grid, seen, m, first)
-        ]
-        return [], laid, None
+        return [], _everywhere(surface, surface.grid, seen, limit, sampling), None
     outline = surface.floor.outline
     every = [one for m in limit.lengths_m for one in both_ways(surface.grid, seen, outline, m)]
     pitch_m = pitch_of(sampling, every, outline)
@@ -259,6 +257,18 @@ def _laid(
         return every, [], None
     some = [chosen(one, on_grid(one, outline, pitch_m)) for one in every]
     return every, [one for one in some if one.line.size], pitch_m
+
+
+def _everywhere(
+    surface: Surface, grid: Grid, seen: Mask, limit: GapLimit, sampling: Sampling
+) -> list[Places]:
+    """All places of all straightedges of a criterion, from the floor's main directions on.
+
+    Where a share must keep, every place counts alike, and none lies closer along walls.
+    """
+    first = main_way_rad(surface.floor.outline)
+    laid = [one for m in limit.lengths_m for one in lay_everywhere(grid, seen, m, first)]
+    return [one for one in laid if not one.beside or sampling.share == 1.0]
 
 
 def _ranked(ratios: list[Array], may_exceed: int) -> tuple[int, int]:
@@ -309,12 +319,7 @@ def _luck(
         within = np.zeros_like(seen)
         within[inner] = seen[inner]
         if sampling.everywhere:
-            first = main_way_rad(surface.floor.outline)
-            part = [
-                one
-                for m in limit.lengths_m
-                for one in lay_everywhere(grid, within[window], m, first)
-            ]
+            part = _everywhere(surface, grid, within[window], limit, sampling)
         else:
             part = _lying_on(surface.grid, within, laid)
     likely = _likely(surface, seen, window)

@@ -19,8 +19,7 @@ if TYPE_CHECKING:
 
 SCRIPT_FILES: Final = (
     "integral.js", "unpacking.js", "floor.js", "units.js", "model.js", "signs.js", "axes.js",
-    "map.js",
-    "section.js", "readings.js", "controls.js", "start.js",
+    "map.js", "section.js", "readings.js", "controls.js", "start.js",
 )  # fmt: skip
 """In the order in which they stand in the page; one idea each."""
 
