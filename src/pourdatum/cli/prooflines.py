@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from pourdatum.finding import MOSTLY
 from pourdatum.report import words
 from pourdatum.report.flatness_block import flatness_rows
+from pourdatum.report.scope import asked, not_asked
 from pourdatum.uncertainty import COVER_95
 from pourdatum.units import MM, show_area, show_height, show_limit, show_volume
 from pourdatum.verify import IF_CEILING
@@ -195,4 +196,5 @@ def verdict_line(check: Check) -> str:
         return "MEASURED, NOT JUDGED: no criterion was asked for"
     if check.found.judged < MOSTLY:
         return f"{verdict.upper()}: only {check.found.judged:.0%} of the floor was seen"
-    return verdict.upper() + (f", {IF_CEILING}" if check.found.verdict_on_ceiling else "")
+    hangs = f", {IF_CEILING}" if check.found.verdict_on_ceiling else ""
+    return f"{verdict.upper()}{hangs}, of {asked(check)}; {not_asked(check)}"

@@ -44,8 +44,8 @@ def live_map(outcome: Survey | Plan | Check) -> Html:
         el("h2", _TITLES[main], id="live-title"),
         el(
             "p",
-            "Touch the map, or move over it, to read a place. With the keyboard: arrow keys, with "
-            "Shift ten times as far.",
+            "Axes are plan coordinates. Touch the map, or move over it, to read a place. With the "
+            "keyboard: arrow keys, with Shift ten times as far.",
             id="live-help",
         ),
         el(

@@ -123,9 +123,12 @@ def _signed(check: Check) -> list[str]:
     verdict = check.verdict
     said = ["Measured, not judged." if verdict is None else f"{verdict[:1].upper()}{verdict[1:]}."]
     if check.found.flatness:
-        said[0] += (
-            f" Asked: {', '.join(flatness_block.name_of(one) for one in check.found.flatness)}."
-        )
+        said[0] += f" Asked: {asked(check)}; {not_asked(check)}."
+        said += [
+            f"{flatness_block.name_of(one)}: {one.verdict} {words.plain(one.caveat)}."
+            for one in check.found.flatness
+            if one.caveat
+        ]
     if check.found.verdict_on_ceiling:
         said[0] += f" It holds {IF_CEILING}."
     if placed is None:

@@ -10,6 +10,7 @@ from pourdatum.report import blocks, control_block, flatness_block, live_block, 
 from pourdatum.report.document import document
 from pourdatum.report.markup import Html, el
 from pourdatum.report.proof_view import draw_profile, worst_gaps
+from pourdatum.report.scope import asked, not_asked
 from pourdatum.uncertainty import COVER_95
 from pourdatum.units import MM, show_area, show_height, show_length, show_limit, show_volume
 from pourdatum.verify import IF_CEILING
@@ -137,6 +138,7 @@ def verdict(check: Check) -> Html:
         missed.append("departure from the level")
     if check.found.verdict_on_ceiling:
         text += f" That holds {IF_CEILING}, for the level wanted hangs on it."
+    text += f" Asked: {asked(check)}; {not_asked(check)}."
     if missed and check.verdict == "undecided":
         text += " What this scan cannot decide, and why stands with the figures below:"
     return el(

@@ -158,7 +158,6 @@ class FloorMap {
     this.trace(pen, this.outline);
     pen.stroke();
     drawSigns(pen, this);
-    drawAxes(pen, this);
     this.drawTop();
   }
 

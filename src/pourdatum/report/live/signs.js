@@ -27,6 +27,8 @@ const SHAPE_OF = {
   shot: [[-1, -1], [1, -1], [0, 1]],
 };
 
+const NAME_FONT = "600 12px system-ui, sans-serif";
+
 function drawSigns(pen, map) {
   const { data } = map.model;
   const names = []; // Those that have one spot alone come first.
@@ -63,6 +65,7 @@ function drawSigns(pen, map) {
       names.push([corner.name, at, 8]);
     }
   }
+  names.push(...drawAxes(pen, map));
   drawNames(pen, map, names);
 }
 
@@ -179,7 +182,7 @@ function drawMark(pen, map, kind, [x, y], half) {
 function drawNames(pen, map, names) {
   const taken = [];
   const [wide, tall] = [map.canvas.width / map.dense, map.canvas.height / map.dense];
-  pen.font = "600 12px system-ui, sans-serif";
+  pen.font = NAME_FONT;
   pen.textAlign = "center";
   pen.textBaseline = "middle";
   pen.lineJoin = "round";
