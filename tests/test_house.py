@@ -29,7 +29,7 @@ cells specks walls elsewhere plumb                                     | and to 
 outline edge footprint things lacking openings spotcheck spots                 |
 sharp bare narrow doubled wallfoot                                          |
 stationlayers stationsums stationfit stations alike asked floor         |
-labelled rounding carried nibs surface asfloor                         | and to its surface
+labelled rounding carried nibs surface asfloor steps                   | and to its surface
 staff blunder sense control controlwords advice                        | levelled by control
 spotpoint patchmean patch shareddraws slopeerror unsearched datum areaerror | from a map
 spread zones placedepth promise grind capability material              | to a pour

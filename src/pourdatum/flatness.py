@@ -174,11 +174,16 @@ def _over_lines(
         f"the value leaves out {' and '.join(told)}, too narrow for this scan's heights{value}: lay"
         " a straightedge across"
     )
-    share = one.share_within
+    share, interval, within = one.share_within, one.interval, one.uncertainty
     if share is not None and also.share_within is not None:
         share = min(share, also.share_within)
+    if one.worst is not None and one.worst.length_m and also.value is not None:
+        # From what the heights show to what they may leave out.
+        low, high = one.value or 0.0, also.value
+        interval = max(low - (within or 0.0), 0.0), high + (also.uncertainty or 0.0)
+        within = max(interval[1] - low, low - interval[0])
     return replace(
-        one, verdict=UNDECIDED, share_within=share, why=said,
+        one, verdict=UNDECIDED, share_within=share, why=said, interval=interval, uncertainty=within,
         said="; ".join(part for part in (one.said, said) if part),
     )  # fmt: skip
 

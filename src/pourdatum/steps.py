@@ -139,7 +139,12 @@ def _step(
     jump = jump[known]
     high = float(np.median(jump))
     uneven = float(np.median(np.abs(jump - high)))
-    if high < _LEAST_M or high > _MOST_RISE * close or wide < _STAYS * close or uneven > _UNEVEN * high:
+    if (
+        high < _LEAST_M
+        or high > _MOST_RISE * close
+        or wide < _STAYS * close
+        or uneven > _UNEVEN * high
+    ):
         return None
     middle = place.mean(axis=0) + 0.5 * (on.min() + on.max()) * along
     return Step(

@@ -8,6 +8,7 @@ from pourdatum.finding import MOSTLY
 from pourdatum.report import words
 from pourdatum.report.flatness_block import flatness_rows
 from pourdatum.report.scope import asked, not_asked
+from pourdatum.report.steps_told import steps_told
 from pourdatum.uncertainty import COVER_95
 from pourdatum.units import MM, show_area, show_height, show_limit, show_volume
 from pourdatum.verify import IF_CEILING
@@ -63,13 +64,15 @@ def proof_rows(check: Check) -> list[tuple[str, str]]:
             rows.append(("missed", f"nothing placed on {show_area(placed.missed_m2, system)}"))
     level = found.level
     if level is not None:
+        stepped = steps_told(check.surface, system)
+        fall = words.fall_fine(level.slope, system) + (f"; {stepped}" if stepped else "")
         rows.append(
             (
                 "level",
                 (
                     f"{show_height(level.range_m, system)} ± "
                     f"{show_height(level.uncertainty_m, system)} from low to high; "
-                    f"falls {words.fall_fine(level.slope, system)}"
+                    f"falls {fall}"
                 ),
             )
         )

@@ -108,6 +108,11 @@ def _sure(survey: Survey, one: Flatness) -> str:
     return f"{low.removesuffix(' mm').removesuffix(' in')} to {high}"
 
 
+def _of_lines(one: Flatness) -> bool:
+    """Whether its interval reaches to a ridge or groove that the heights leave out."""
+    return one.interval is not None and one.worst is not None and one.worst.length_m > 0.0
+
+
 def _cell(survey: Survey, one: Flatness) -> str:
     """The same in the table, where each row says what kind it is of."""
     if one.at_least:
@@ -125,7 +130,12 @@ def _kinds(found: Sequence[Flatness]) -> str:
             "± is 1.96 standard uncertainties, 95 % of normal errors; what was taken off as luck"
             " and what smoothing may have flattened counts in it in full. "
         )
-    if any(one.interval is not None for one in told):
+    if any(_of_lines(one) for one in told):
+        said += (
+            "For a straightedge, from one value to another is from what the heights show to what a"
+            " ridge or groove too narrow for them may add. "
+        )
+    if any(one.interval is not None and not _of_lines(one) for one in told):
         said += (
             "From one value to another is the 95 % interval of what was read, widened to what other"
             " layings of the lines or the grid give: no one share is claimed for it, and guarded, a"
@@ -260,7 +270,7 @@ def _line(survey: Survey, one: Flatness) -> str:
     if sure.startswith("±"):
         said += f" {sure}"
     elif sure:
-        said += f", {sure} with other layings"
+        said += f", {sure} {'with what was left out' if _of_lines(one) else 'with other layings'}"
     said += f" ({_limit_shown(survey, one)} asked"
     said += f", {_within(one)} within" if one.share_within is not None else ""
     missed = _not_judged(survey, one)

@@ -23,6 +23,7 @@ from pourdatum.report.pdf_parts import Words, hashed, mean_level, words_of
 from pourdatum.report.pdf_plan import PlanSheet, plan_sheet
 from pourdatum.report.pdf_signing import Signing
 from pourdatum.report.proof_view import paint_profile, thickness_view, worst_gaps
+from pourdatum.report.scope import asked, not_asked
 from pourdatum.units import show_area, show_volume
 from pourdatum.verify import IF_CEILING
 

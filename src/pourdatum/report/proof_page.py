@@ -11,6 +11,7 @@ from pourdatum.report.document import document
 from pourdatum.report.markup import Html, el
 from pourdatum.report.proof_view import draw_profile, worst_gaps
 from pourdatum.report.scope import asked, not_asked
+from pourdatum.report.steps_told import steps_told
 from pourdatum.uncertainty import COVER_95
 from pourdatum.units import MM, show_area, show_height, show_length, show_limit, show_volume
 from pourdatum.verify import IF_CEILING
@@ -274,6 +275,7 @@ def level(check: Check) -> Html | None:
         return blocks.section("Level", el("p", "The scan has no vertical: level is not known."))
     rows: list[tuple[str, object]] = [
         ("Slope of the best-fit plane", words.fall_fine(level.slope, system)),
+        *((("Steps", stepped),) if (stepped := steps_told(check.surface, system)) else ()),
         (
             f"From low to high, patches of {'4 in' if system == 'imperial' else '100 mm'}",
             f"{show_height(level.range_m, system)} ± {show_height(level.uncertainty_m, system)}",
