@@ -184,6 +184,7 @@ def _over_lines(
         within = max(interval[1] - low, low - interval[0])
     return replace(
         one, verdict=UNDECIDED, share_within=share, why=said, interval=interval, uncertainty=within,
+        caveat=one.caveat.partition(", and laid everywhere")[0],
         said="; ".join(part for part in (one.said, said) if part),
     )  # fmt: skip
 

@@ -209,22 +209,25 @@ def _not_judged(survey: Survey, one: Flatness) -> str:
 
 
 def _told(found: Sequence[Flatness]) -> list[list[object]]:
-    """What is to be known of each: a source that several numbers share is told once."""
+    """What a reader is to know of each, and where it is from, which several numbers share."""
     told: list[list[object]] = []
+    sources: list[str] = []
     before: tuple[str, str] | None = None
     for one in found:
         if (one.criterion, one.source) != before:
             told.append([el("b", words.plain(one.criterion, 40)), ": "])
-            if one.source != NOT_KNOWN:
-                told[-1].append(f"{words.plain(one.source, _LONG)}. ")
+            known = "" if one.source == NOT_KNOWN else f"{words.plain(one.source, _LONG)}."
+            sources.append(f"{known[:1].upper()}{known[1:]}")
         before = (one.criterion, one.source)
         name = _PARTS[one.part].removeprefix(", ")
-        if name and _sentence(one):
-            told[-1] += [el("b", name), ": "]
         said = _sentence(one)
+        if said and name:
+            told[-1] += [el("b", name), ": "]
         if said:
             said = said if name else said[:1].upper() + said[1:]
             told[-1].append(f"{words.plain(said, _LONG)}. ")
+    for own, source in zip(told, sources, strict=True):
+        own.append(el("span", source, cls="soft"))
     return told
 
 
