@@ -9,6 +9,7 @@ import shapely
 from made_scan import NOISE_M, Height, carpet, faces, surface_of
 from pourdatum.flatness import check_flatness
 from pourdatum.surface import Surface
+from pourdatum.worstgap import judged
 
 ROOM = shapely.box(0.0, 0.0, 5.0, 4.0)
 
@@ -158,3 +159,17 @@ def test_a_step_of_4_mm_is_no_nib() -> None:
     x = float(rng.uniform(2.2, 2.8))
     surface = scanned(lambda a, b: np.where(a < x, 0.0, 0.004), 9000.0, noise_m=0.0005)
     assert surface.nibs == ()
+
+
+def test_floor_that_a_ridge_runs_over_is_judged() -> None:
+    """A ridge of 7 mm by 80 mm under 4 mm of noise: what a narrow fit follows is not poor floor.
+
+    Its errors are those of a narrow fit, three times the usual; no straightedge lay on it.
+    """
+    seed = int(np.random.default_rng().integers(2**31))
+    surface = scanned(strip(0.007, 0.08), 9000.0, seed, noise_m=0.004)
+    x, y = surface.grid.mesh()
+    on = (np.abs(x - 2.61) < 0.15) & (np.abs(y - 2.0) < 0.9)
+    assert judged(surface)[on].mean() > 0.99, seed
+    (found,) = check_flatness(surface, ["5mm/2m"])
+    assert found.verdict != "conforms", (seed, found)

@@ -37,6 +37,9 @@ def proof_rows(check: Check) -> list[tuple[str, str]]:
         )
         left = words.height_fine(tie.residual_m, system)
         by = f"{len(tie.marks)} marks" if tie.marks else tie.method
+        skim_m = found.skim_unseen_m
+        if skim_m is not None:
+            known += f"; a ceiling skimmed by up to {show_height(skim_m, system)} would not show"
         rows.append(("frame", f"AFTER brought into BEFORE's by {by}, {left} left; {known}"))
     placed = found.placed
     hangs = f", {IF_CEILING}" if found.on_ceiling else ""

@@ -94,9 +94,21 @@ def check_page(check: Check, picture: bytes) -> str:
 def hangs_on(check: Check) -> Html | None:
     """What the litres stand on where nothing else bears it out; None where something does."""
     placed, system = check.found.placed, check.system
-    if placed is None or not check.found.on_ceiling:
+    if placed is None:
         return None
     each = placed.area_m2 / MM
+    skim_m = check.found.skim_unseen_m
+    if skim_m is not None:
+        return el(
+            "p",
+            "Heights hang on the ceiling. What bears it out knows it to "
+            f"{show_height(skim_m, system)}: one that was skimmed by less between the scans would "
+            "not show, and is in no interval; each "
+            f"{show_limit(0.001, system)} of it would be {show_volume(each, system)}. Marks "
+            "(--marks) take that away.",
+        )
+    if not check.found.on_ceiling:
+        return None
     return el(
         "p",
         f"What was placed is told {IF_CEILING}: nothing but a ceiling ties the heights of the two "

@@ -143,6 +143,7 @@ def _placed(check: Check) -> PlacedPart:
         why_not="",
         floor_share=rounded(placed.share, 4),
         condition=_condition(check) if check.found.on_ceiling else None,
+        skim_unseen_mm=None if check.found.skim_unseen_m is None else mm(check.found.skim_unseen_m),
         borne_out_by=check.found.borne_out or None,
     )
 
