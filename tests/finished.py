@@ -23,6 +23,7 @@ from pourdatum.grinding import Grinding
 from pourdatum.material import Primer, Sheet, order
 from pourdatum.mends import Mend, Profile
 from pourdatum.move import Move
+from pourdatum.narrow import NOTHING
 from pourdatum.nibs import Nib
 from pourdatum.openings import Opening
 from pourdatum.outcome import Check, FloorFigures, Notes, Plan, Survey, Warned
@@ -124,6 +125,8 @@ def make_survey(
         floor=floor,
         origin_m=ORIGIN_M,
         nibs=(Nib((7.3, 0.6), 0.004, 0.03),),
+        smoother=None,
+        narrow=NOTHING,
         measured_m2=outline.area - crate.area,
         inferred_m2=crate.area,
         control=None,

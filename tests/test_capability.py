@@ -8,8 +8,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from pourdatum.capability import capabilities
+from pourdatum.capability import capabilities, not_surer_than
 from pourdatum.drift import LENGTHS_M
+from pourdatum.finding import Flatness, WorstAt
+from pourdatum.narrow import NarrowLine
 from pourdatum.shareddraws import shared_draws
 from pourdatum.uncertainty import COVER_95, SENSORS, SharedError
 from test_spread import NOTHING, flat_surface
@@ -62,3 +64,19 @@ def test_a_bend_under_a_straightedge_of_2_m() -> None:
     ]
     assert found.known_to == pytest.approx(COVER_95 * float(np.std(gaps)), rel=0.1)
     assert len(LENGTHS_M) == 4
+
+
+def test_what_a_scan_can_say_is_no_surer_than_what_it_found() -> None:
+    """A worst place known to 1.4 mm, or a ridge of 5 mm left out, is what 2 m are known to."""
+    each = capabilities(flat_surface(error_m=0.0001, shared=SENSORS["tripod"]))
+    worst = WorstAt((1.0, 1.0), 0.0, 0.002, 2.0)
+    found = Flatness("3mm/2m", "", "as asked", uncertainty=0.0014, value=0.002, worst=worst)
+    heard = {one.question: one for one in not_surer_than(each, [found], ())}
+    assert heard["flatness-2m"].known_to == 0.0014
+    assert not heard["flatness-2m"].enough
+    assert heard["flatness-2m"].remedy
+    assert heard["depth-1mm"] in each
+    ridge = NarrowLine((1.0, 1.0), 0.0, 1.2, -0.005)
+    heard = {one.question: one for one in not_surer_than(each, [found], [ridge])}
+    assert heard["flatness-2m"].known_to == 0.005
+    assert not_surer_than(each, (), ()) == each

@@ -16,14 +16,16 @@ import numpy as np
 import pytest
 import shapely
 
-from made_scan import surface_of, walled
+from made_scan import surface_of, thirty_waves, walled
 from pourdatum import worstgap
 from pourdatum.criteria import gap_limit, limit_of
 from pourdatum.decision import Rule, decide
 from pourdatum.everywhere import lay_everywhere, rests
 from pourdatum.finding import NOT_KNOWN
-from pourdatum.flatlines import Lay, floor_lines, overlap
+from pourdatum.flatlines import ELSEWHERE, Lay, floor_lines, overlap, section_lines
 from pourdatum.flatness import check_flatness, rule_in_words
+from pourdatum.floorsections import sections_of
+from pourdatum.fnumbers import FNumber, f_numbers
 from pourdatum.freemove import movements
 from pourdatum.grid import Grid
 from pourdatum.joints import Joint
@@ -334,6 +336,50 @@ def test_f_numbers_of_a_plane_are_those_of_its_slope() -> None:
     assert found[0].verdict == "conforms"
     steep = check_flatness(large_room(), [f"E1155:FF20/FL{1.3 * expected:.1f}"])[1]
     assert steep.verdict == "does not conform"
+
+
+def test_an_f_number_is_that_of_all_layings_and_none_over_100_is_told() -> None:
+    """The headline is the root mean square of 1/F over a dozen layings (E1155, clause 9, from
+    memory), and its lines are told; of a flat floor only that it is 100 or more.
+    """
+    rng = np.random.default_rng()
+    room = shapely.box(0.0, 0.0, 9.0, 7.0)
+    points = walled(room, rng, per_m2=2500.0, height=thirty_waves(rng), noise_m=0.0004)
+    surface = surface_of(points)
+    flat = check_flatness(surface, ["E1155:FF35/FL25"])[0]
+    read = []
+    for moved in ((0.0, 0.0), *ELSEWHERE):
+        (whole,) = sections_of(surface.floor.outline, (), None)
+        lines = [one.line for one in section_lines(surface, whole, (), moved)]
+        number = f_numbers(lines, tilt_rad=surface.shared.tilt_rad).flatness
+        read.append(number.value if isinstance(number, FNumber) else number.as_read)
+    expected = float(np.mean([one**-2.0 for one in read])) ** -0.5
+    assert flat.value == pytest.approx(expected, rel=1e-9)
+    assert min(read) < flat.value < max(read)
+    assert sum(one.levels - 2 for one in flat.lines) == flat.readings
+    assert all(one.length_m == pytest.approx((one.levels - 1) * 0.3048) for one in flat.lines)
+    level = surface_of(walled(room, rng, per_m2=2500.0, noise_m=0.0004))
+    flat = check_flatness(level, ["E1155:FF35/FL25"])[0]
+    assert (flat.value, flat.at_least, flat.verdict) == (100.0, True, "conforms")
+
+
+def test_nibs_leave_an_f_number_open() -> None:
+    """Three droppings of 12 mm beside lines: those that meet them read FF 8, not 100."""
+
+    def dotted(x: np.ndarray, y: np.ndarray) -> np.ndarray:
+        out = np.zeros(x.shape)
+        for at in ((1.5, 1.2), (6.4, 2.6), (2.5, 5.2)):
+            off = np.hypot(x - at[0], y - at[1])
+            out = np.maximum(out, 0.012 * np.sqrt(np.clip(1 - (off / 0.04) ** 2, 0, 1)))
+        return out
+
+    rng = np.random.default_rng()
+    room = shapely.box(0.0, 0.0, 9.0, 7.0)
+    surface = surface_of(walled(room, rng, per_m2=9000.0, height=dotted, wall_per_m2=300.0))
+    assert len(surface.nibs) == 3
+    flat = check_flatness(surface, ["E1155:FF35/FL25"])[0]
+    assert flat.verdict == "undecided"
+    assert "3 nibs stand on it" in flat.why
 
 
 def test_without_a_vertical_levelness_is_undecided() -> None:

@@ -54,7 +54,25 @@ def test_the_table_has_value_limit_verdict_and_place() -> None:
     assert "3mm/2m conforms 3.0 mm 2.1 mm ± 0.4 mm (95 %) 99.9 % 102.00, 253.00" in text
     assert "E1155:FF35/FL25, FL undecided 25.0" in text
     assert "TR34:DM1 not known" in text
-    assert "along 30° clockwise from +y" in text
+    assert "102.00, 253.00 , along 30°" in text or "102.00, 253.00, along 30°" in text
+    assert "clockwise from +y" in text
+
+
+def test_what_was_not_judged_and_how_the_grid_lies_stand_in_the_row() -> None:
+    """Area and share beside the share within; the caveat of a grid right after its verdict."""
+    survey = shown()
+    tenth = 0.1 * survey.figures.area_m2
+    caveat = "on this laying of the grid; 62 % of all keep the limit"
+    odd = replace(GAP, unjudged_m2=tenth, caveat=caveat, said="told in full", brief="short")
+    survey = replace(survey, flatness=(odd,))
+    text = text_of(flatness(survey))
+    assert f"3mm/2m conforms {caveat} 3.0 mm" in text
+    assert f"99.9 % {tenth:.2f} m², 10.0 % 102.00" in text
+    assert "3mm/2m : Short." in text
+    assert "told in full" not in text
+    (line,) = [one for one in result_lines(survey, "out", []) if one.startswith("flatness")]
+    assert f"3mm/2m: conforms {caveat}; found 2.1 mm ± 0.4 mm" in line
+    assert f"99.9 % within; {tenth:.2f} m², 10.0 % of the floor not judged)" in line
 
 
 def test_source_rule_and_what_was_not_judged_are_said() -> None:

@@ -27,8 +27,9 @@ scan move passing cluster chunks cellloop paged cellsums               | from po
 layers sheetplan tops walkable choice levels                           | and to levels
 cells cellheights specks walls elsewhere plumb                         | and to a map
 outline edge footprint things lacking openings spotcheck spots asked          |
-stepped sharp bare doubled wallfoot stationlayers stationsums stationfit stations alike floor |
-labelled rounding carried nibs surface asfloor                         | and to its surface
+stepped sharp bare narrow doubled wallfoot                              |
+stationlayers stationsums stationfit stations alike floor               |
+labelled rounding carried nibs surface asfloor steps                   | and to its surface
 staff blunder sense control controlwords advice                        | levelled by control
 spotpoint patchmean patch shareddraws slopeerror unsearched datum areaerror | from a map
 spread zones placedepth promise grind capability material              | to a pour

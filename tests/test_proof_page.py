@@ -13,6 +13,8 @@ from pourdatum.cli.lines import result_lines
 from pourdatum.cli.prooflines import proof_rows, verdict_line
 from pourdatum.headedges import Heads
 from pourdatum.outcome import Check
+from pourdatum.report.live_block import live_map
+from pourdatum.report.live_page import live_data
 from pourdatum.report.page import picture_of
 from pourdatum.report.proof_page import check_page
 from pourdatum.report.proof_view import draw_profile, thickness_view, worst_gaps
@@ -28,7 +30,7 @@ def test_lines_say_the_verdict_first() -> None:
     """Verdict, what was placed with its interval, the worst place, bags and plan."""
     check = make_check()
     lines = result_lines(check, "proof", ("report",))
-    assert lines[1].split(None, 1) == ["verdict", "DOES NOT CONFORM"]
+    assert lines[1].split(None, 1)[1].startswith("DOES NOT CONFORM, of ")
     said = words_of(check)
     assert "walls and ceiling" in said
     assert "(95 %)" in said
@@ -125,6 +127,25 @@ def test_what_hangs_on_a_ceiling_says_so_wherever_it_stands() -> None:
         assert condition not in words_of(free)
         assert condition not in check_page(free, b"")
         assert check_result(free).placed.condition is None
+
+
+def test_a_verdict_says_what_was_not_asked_and_what_was_missed() -> None:
+    """Flatness alone was asked, and a patch got no compound: lines, page and map say so."""
+    check = make_check()
+    assert check.found.level is not None
+    assert check.found.placed is not None
+    flat = tuple(replace(one, verdict="conforms") for one in check.found.flatness)
+    level = replace(check.found.level, departure=None)
+    found = replace(check.found, flatness=flat, level=level)
+    check = replace(check, survey=replace(check.survey, flatness=flat), found=found)
+    missed = f"nothing was placed on {check.found.placed.missed_m2:.2f} m²"
+    for said in (words_of(check), check_page(check, b"")):
+        assert "level and thickness were not asked" in said
+        assert missed in said
+    assert f"CONFORMS, of {flat[0].criterion}" in words_of(check)
+    data = live_data(check)
+    assert [area["kind"] for area in data["areas"]].count("missed") >= 1
+    assert "Nothing placed" in str(live_map(check))
 
 
 def test_nothing_asked_is_nothing_judged() -> None:

@@ -146,12 +146,15 @@ def test_a_share_leaves_out_as_many_of_the_worst(dipped) -> None:
     relief = replace(DIP, waves=(Wave(0.0008, 3.1, 0.3), Wave(0.0008, 2.3, 1.7)))
     rng = np.random.default_rng(9)
     surface = surface_of(walled(ROOM, rng, per_m2=2500.0, height=relief.height, noise_m=0.001))
-    gaps = exact(lay_everywhere(surface.grid, judged(surface), 2.0), relief, surface.grid)
+    laid = lay_everywhere(surface.grid, judged(surface), 2.0)
+    # Those that lie closer along walls count in no share.
+    gaps = exact([one for one in laid if not one.beside], relief, surface.grid)
+    most_m = max(gaps[0], exact(laid, relief, surface.grid)[0])
     limit_mm = 1000.0 * gaps[int(0.08 * gaps.size)] + 1.0
     strict, mild = check_flatness(surface, [f"{limit_mm:.2f}mm/2m", f"{limit_mm:.2f}mm/2m@90%"])
     assert (strict.verdict, mild.verdict) == ("does not conform", "conforms")
-    assert strict.value == pytest.approx(gaps[0], abs=0.0005)
-    assert mild.readings == strict.readings
+    assert strict.value == pytest.approx(most_m, abs=0.0005)
+    assert mild.readings == gaps.size < strict.readings
     for share in (0.95, 0.8, 0.55):
         found = worst_gap(surface, gap_limit("3mm/2m"), sampling=Sampling(share=share))
         assert found.may_exceed == math.floor((1.0 - share) * found.places + 1e-9)

@@ -6,20 +6,23 @@ import numpy as np
 import pytest
 import shapely
 
-from made_scan import Height, carpet, faces, surface_of
+from made_scan import NOISE_M, Height, carpet, faces, surface_of
 from pourdatum.flatness import check_flatness
 from pourdatum.surface import Surface
+from pourdatum.worstgap import judged
 
 ROOM = shapely.box(0.0, 0.0, 5.0, 4.0)
 
 
-def scanned(height: Height, per_m2: float = 9000.0) -> Surface:
-    """A fresh scan of a room of 5 by 4 m, walls and all."""
-    rng = np.random.default_rng()
+def scanned(
+    height: Height, per_m2: float = 9000.0, seed: int | None = None, noise_m: float = NOISE_M
+) -> Surface:
+    """A scan of a room of 5 by 4 m, walls and all; fresh where no seed is given."""
+    rng = np.random.default_rng(seed)
     return surface_of(
         np.concatenate(
             [
-                carpet(ROOM, per_m2, rng, height=height),
+                carpet(ROOM, per_m2, rng, height=height, noise_m=noise_m),
                 faces(ROOM, 0.0, 2.5, 1500.0, rng),
             ]
         )
@@ -95,3 +98,78 @@ def test_specks_are_no_ridge() -> None:
     specks[:, 2] += rng.uniform(0.005, 0.025, len(specks))
     surface = surface_of(np.concatenate([clean, specks, faces(ROOM, 0.0, 2.5, 1500.0, rng)]))
     assert float(np.abs(surface.height_m[surface.measured]).max()) < 0.0015
+
+
+@pytest.mark.parametrize(
+    ("high_m", "width_m", "per_m2"),
+    [(0.004, 0.02, 9000.0), (0.008, 0.03, 3000.0), (-0.006, 0.02, 3000.0), (-0.006, 0.03, 9000.0)],
+)
+def test_a_ridge_narrower_than_a_cell_is_not_certified_flat(
+    high_m: float, width_m: float, per_m2: float
+) -> None:
+    """2 m long, drawn at any bearing: 3 mm are not kept, and where to lay a straightedge is said.
+
+    Its points were left out, or their excess was smoothed away: 0.0 to 1.2 mm and "conforms".
+    """
+    seed = int(np.random.default_rng().integers(2**31))
+    turn = float(np.random.default_rng(seed).uniform(0.0, np.pi))
+
+    def line(x: np.ndarray, y: np.ndarray) -> np.ndarray:
+        across = (x - 2.61) * np.cos(turn) + (y - 2.0) * np.sin(turn)
+        along = (y - 2.0) * np.cos(turn) - (x - 2.61) * np.sin(turn)
+        return np.where((np.abs(across) < width_m / 2) & (np.abs(along) < 1.0), high_m, 0.0)
+
+    surface = scanned(line, per_m2, seed)
+    (found,) = check_flatness(surface, ["3mm/2m"])
+    assert found.verdict != "conforms", (seed, found)
+    told = surface.narrow.lines
+    assert told, seed
+    assert sum(one.length_m for one in told) > 1.0, seed
+    for one in told:
+        x, y = one.place_m
+        off = abs((x - 2.61) * np.cos(turn) + (y - 2.0) * np.sin(turn))
+        assert off < width_m / 2 + 2 * surface.grid.cell_m, seed
+    # What the heights show of it and what they do not are its height together.
+    assert surface.narrow.rise_m is not None
+    longest = max(told, key=lambda one: one.length_m)
+    at = np.array([longest.place_m])
+    row, col = surface.grid.cell_of(*at.T)
+    whole_m = (surface.height_m + surface.narrow.rise_m)[row[0], col[0]]
+    assert whole_m == pytest.approx(high_m, rel=0.3), seed
+    if found.value is not None and found.value + (found.uncertainty or 0.0) < 0.003:
+        assert ("ridge" if high_m > 0 else "groove") in found.why, seed
+    assert surface.nibs == (), seed
+
+
+def test_a_flat_floor_has_no_ridge() -> None:
+    """Noise, specks and a hump make no line."""
+    rng = np.random.default_rng()
+    floor = carpet(ROOM, 6000.0, rng, height=lambda x, y: 0.006 * np.exp(
+        -((x - 2.0) ** 2 + (y - 2.0) ** 2) / 0.3**2
+    ))  # fmt: skip
+    specks = carpet(ROOM, 60.0, rng)
+    specks[:, 2] += rng.uniform(-0.01, 0.025, len(specks))
+    surface = surface_of(np.concatenate([floor, specks, faces(ROOM, 0.0, 2.5, 1500.0, rng)]))
+    assert surface.narrow.lines == ()
+
+
+def test_a_step_of_4_mm_is_no_nib() -> None:
+    """Two level halves 4 mm apart under half a millimetre of noise: nothing to chip off."""
+    rng = np.random.default_rng()
+    x = float(rng.uniform(2.2, 2.8))
+    surface = scanned(lambda a, b: np.where(a < x, 0.0, 0.004), 9000.0, noise_m=0.0005)
+    assert surface.nibs == ()
+
+
+def test_floor_that_a_ridge_runs_over_is_judged() -> None:
+    """A ridge of 7 mm by 80 mm under 4 mm of noise: what a narrow fit follows is not poor floor.
+
+    Its errors are those of a narrow fit, three times the usual; no straightedge lay on it.
+    """
+    seed = int(np.random.default_rng().integers(2**31))
+    surface = scanned(strip(0.007, 0.08), 9000.0, seed, noise_m=0.004)
+    x, y = surface.grid.mesh()
+    on = (np.abs(x - 2.61) < 0.15) & (np.abs(y - 2.0) < 0.9)
+    assert judged(surface)[on].mean() > 0.99, seed
+    (found,) = check_flatness(surface, ["5mm/2m"])
+    assert found.verdict != "conforms", (seed, found)

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from pourdatum.narrow import NOTHING
 from pourdatum.smoothing import smoother_for
 from pourdatum.stripes import NO_STRIPES
 
@@ -50,3 +51,16 @@ def as_floor(surface: Surface) -> Surface:
         stripes=NO_STRIPES,
         ripple=surface.stripes,
     )
+
+
+def with_lines(surface: Surface) -> Surface:
+    """The same surface with its narrow ridges and grooves in the heights.
+
+    Parameters
+    ----------
+    surface : Surface
+    """
+    rise = surface.narrow.rise_m
+    if rise is None:
+        return surface
+    return replace(surface, height_m=surface.height_m + rise, narrow=NOTHING)

@@ -8,7 +8,8 @@ detection needs. Where it is not, the part of the budget that weighs most says w
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final, Literal
 
 import numpy as np
@@ -21,6 +22,8 @@ from pourdatum.slopeerror import slope_error_95
 from pourdatum.uncertainty import COVER_95, combined
 
 if TYPE_CHECKING:
+    from pourdatum.finding import Flatness
+    from pourdatum.narrow import NarrowLine
     from pourdatum.surface import Surface
 
 Question = Literal["level", "flatness-2m", "depth-1mm", "hump-2mm"]
@@ -31,6 +34,9 @@ _FLAT_M: Final = 0.001
 """Gap under 2 m that must be known to [m]: a third of 3 mm."""
 _DEPTH_M: Final = 0.001
 _HUMP_M: Final = 0.002
+_EDGE_M: Final = 2.0
+_CLOSER: Final = "scan again from closer or slower"
+_ACROSS: Final = "lay a straightedge across what the heights leave out"
 _NODES: Final = 300
 """Places at which fields of set-ups are drawn."""
 
@@ -90,7 +96,7 @@ def capabilities(surface: Surface) -> tuple[Capability, ...]:
     far_m = warp_m * math.sqrt(2.0 * (1.0 - _alike(2.0 * reach_m)))
     # What set-ups lean the floor by is in what lies between two of its places.
     lean_m = combined(shared.tilt_rad, surface.rounding.tilt_rad) * 2.0 * reach_m
-    closer, control = "scan again from closer or slower", "take control shots (--control)"
+    closer, control = _CLOSER, "take control shots (--control)"
     if surface.control is not None:
         control = "take more control shots, spread over the floor"
 
@@ -107,6 +113,36 @@ def capabilities(surface: Surface) -> tuple[Capability, ...]:
         one("depth-1mm", _DEPTH_M, own_m, combined(far_m, lean_m, differ.apart_m), COVER_95),
         one("hump-2mm", _HUMP_M, own_m, 0.0, NOISES),
     )
+
+
+def not_surer_than(
+    each: tuple[Capability, ...], found: Sequence[Flatness], lines: Sequence[NarrowLine]
+) -> tuple[Capability, ...]:
+    """The same, no surer of a straightedge of 2 m than what one was found to be known to.
+
+    Parameters
+    ----------
+    each : tuple of Capability
+    found : sequence of Flatness
+        Criteria that were judged: the worst place is known less well than a usual one.
+    lines : sequence of NarrowLine
+        Ridges and grooves that the heights leave out.
+    """
+    known = [
+        one.uncertainty
+        for one in found
+        if one.uncertainty is not None and one.worst is not None and one.worst.length_m == _EDGE_M
+    ]
+    known += [abs(line.height_m) for line in lines]
+    least = max(known, default=0.0)
+
+    def heard(one: Capability) -> Capability:
+        if one.question != "flatness-2m" or one.known_to >= least:
+            return one
+        remedy = one.remedy or ("" if least <= one.needed else _ACROSS if lines else _CLOSER)
+        return replace(one, known_to=least, remedy=remedy)
+
+    return tuple(heard(one) for one in each)
 
 
 @dataclass(frozen=True)

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import math
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -54,6 +54,8 @@ class Places:
         Line of each straightedge and its first level on it.
     levels : int
         Under each; an odd number, so that one lies at its middle.
+    beside : bool
+        Whether they are more of them along walls, which count in no share.
     """
 
     length_m: float
@@ -62,6 +64,7 @@ class Places:
     line: Index
     start: Index
     levels: int
+    beside: bool = False
 
     def middle_m(self, which: int) -> tuple[float, float]:
         """Place of the middle of one straightedge [m]."""
@@ -95,8 +98,11 @@ class Rests:
     rocks_m: Array
 
 
-def lay_everywhere(grid: Grid, seen: Mask, length_m: float) -> list[Places]:
+def lay_everywhere(grid: Grid, seen: Mask, length_m: float, first_rad: float = 0.0) -> list[Places]:
     """All places of a straightedge on the seen part of a grid, one entry for each direction.
+
+    Along walls of the main directions, lines lie closer: how deep a dip at a wall reads hangs on
+    how near to the wall a straightedge lies.
 
     Parameters
     ----------
@@ -105,20 +111,39 @@ def lay_everywhere(grid: Grid, seen: Mask, length_m: float) -> list[Places]:
         Nodes on which it may lie; between nodes all four corners must be such.
     length_m : float
         Of the straightedge [m].
+    first_rad : float
+        A main direction of the floor, clockwise from +y; the others follow from it.
 
     Examples
     --------
-    On a strip of 2 m by 0.1 m a straightedge of 2 m has one place, and its other direction none:
+    On a strip of 2 m by 0.1 m a straightedge of 2 m has places in one direction alone:
 
     >>> found = lay_everywhere(Grid(0.0, 0.0, 0.05, 3, 41), np.ones((3, 41), bool), 2.0)
-    >>> sum(one.line.size for one in found), {round(one.bearing_rad, 3) for one in found}
-    (2, {1.571})
+    >>> {round(one.bearing_rad, 3) for one in found}
+    {1.571}
     """
-    found = [lay_towards(grid, seen, length_m, k * math.pi / BEARINGS) for k in range(BEARINGS)]
+    bearings = [(first_rad + k * math.pi / BEARINGS) % math.pi for k in range(BEARINGS)]
+    found = [lay_towards(grid, seen, length_m, bearing) for bearing in bearings]
+    beside = _beside_edges(seen, grid.cell_m)
+    found += [
+        replace(lay_towards(grid, beside, length_m, bearing, grid.cell_m), beside=True)
+        for bearing in (bearings[0], bearings[BEARINGS // 2])
+    ]
     return [one for one in found if one.line.size]
 
 
-def lay_towards(grid: Grid, seen: Mask, length_m: float, bearing_rad: float) -> Places:
+def _beside_edges(seen: Mask, cell_m: float) -> Mask:
+    """Nodes within a step of where seen floor ends, which lines a step apart may pass by."""
+    from scipy.ndimage import distance_transform_edt
+
+    framed = np.pad(seen, 1)
+    away: Mask = distance_transform_edt(framed)[1:-1, 1:-1] * cell_m <= STEP_M + 2.0 * cell_m
+    return seen & away
+
+
+def lay_towards(
+    grid: Grid, seen: Mask, length_m: float, bearing_rad: float, apart_m: float = STEP_M
+) -> Places:
     """The places of a straightedge in one direction; there may be none.
 
     Parameters
@@ -127,16 +152,18 @@ def lay_towards(grid: Grid, seen: Mask, length_m: float, bearing_rad: float) -> 
         As of ``lay_everywhere``.
     bearing_rad : float
         Clockwise from +y.
+    apart_m : float
+        From line to line [m].
     """
     levels = 2 * math.ceil(0.5 * length_m / LEVELS_M - 1e-9) + 1
-    apart_m = length_m / (levels - 1)
+    step_m = length_m / (levels - 1)
     along = np.array([math.sin(bearing_rad), math.cos(bearing_rad)])
     across = np.array([-along[1], along[0]])
     wide, high = grid.cell_m * (grid.nx - 1), grid.cell_m * (grid.ny - 1)
     corner = np.array([[0.0, 0.0], [wide, 0.0], [0.0, high], [wide, high]])
     u, v = corner @ along, corner @ across
-    s = u.min() + apart_m * np.arange(math.floor(np.ptp(u) / apart_m + 1e-6) + 1)
-    t = v.min() + STEP_M * np.arange(math.floor(np.ptp(v) / STEP_M + 1e-6) + 1)
+    s = u.min() + step_m * np.arange(math.floor(np.ptp(u) / step_m + 1e-6) + 1)
+    t = v.min() + apart_m * np.arange(math.floor(np.ptp(v) / apart_m + 1e-6) + 1)
     # Lines lie even about the middle of the floor.
     s = s + 0.5 * (np.ptp(u) - np.ptp(s))
     t = t + 0.5 * (np.ptp(v) - np.ptp(t))
@@ -147,7 +174,7 @@ def lay_towards(grid: Grid, seen: Mask, length_m: float, bearing_rad: float) -> 
     if s.size >= levels:
         so_far = np.pad(np.cumsum(on, axis=1), ((0, 0), (1, 0)))
         line, start = np.nonzero(so_far[:, levels:] - so_far[:, :-levels] == levels)
-        step = max(math.floor(STEP_M / apart_m + 1e-9), 1)
+        step = max(math.floor(STEP_M / step_m + 1e-9), 1)
         # From where the seen floor begins: whatever fits at all has a place.
         first = np.ones(line.size, bool)
         first[1:] = (np.diff(line) != 0) | (np.diff(start) != 1)
@@ -169,6 +196,42 @@ def _on(grid: Grid, seen: Mask, place_m: Array) -> Mask:
         for c in (np.floor(col + 1e-6), np.ceil(col - 1e-6)):
             at = np.clip(r, 0, grid.ny - 1).astype(int), np.clip(c, 0, grid.nx - 1).astype(int)
             out &= seen[at]
+    return out
+
+
+def covered(grid: Grid, laid: list[Places]) -> Mask:
+    """Nodes (ny, nx) that some straightedge lies over or right beside.
+
+    Parameters
+    ----------
+    grid : Grid
+    laid : list of Places
+
+    Examples
+    --------
+    A strip of 3 m with a gap that nothing was seen in: on 1 m no straightedge of 1.2 m lies:
+
+    >>> seen = np.ones((9, 61), bool)
+    >>> seen[:, 21] = False
+    >>> here = covered(Grid(0.0, 0.0, 0.05, 9, 61), lay_everywhere(
+    ...     Grid(0.0, 0.0, 0.05, 9, 61), seen, 1.2))
+    >>> bool(here[:, 24:].all()), bool(here[:, :18].any())
+    (True, False)
+    """
+    from scipy.ndimage import binary_dilation
+
+    found = np.zeros(grid.shape, bool)
+    for one in laid:
+        rows, cols = one.lattice_m.shape[:2]
+        ends = np.zeros((rows, cols + 1), np.int32)
+        np.add.at(ends, (one.line, one.start), 1)
+        np.add.at(ends, (one.line, one.start + one.levels), -1)
+        place = one.lattice_m[np.cumsum(ends, axis=1)[:, :-1] > 0]
+        row, col = grid.cell_of(place[:, 0], place[:, 1])
+        inside = grid.holds(row, col)
+        found[row[inside], col[inside]] = True
+    reach = max(math.ceil(0.5 * STEP_M / grid.cell_m), 1)
+    out: Mask = binary_dilation(found, np.ones((3, 3), bool), iterations=reach)
     return out
 
 

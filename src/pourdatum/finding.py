@@ -18,6 +18,10 @@ SINGLE: Final = (
 )
 
 
+MOSTLY: Final = 0.8
+"""Share of the floor that must have been judged for the whole to conform; a choice."""
+
+
 @dataclass(frozen=True)
 class WorstAt:
     """Where a criterion is missed the most: local plan [m], clockwise from +y, value as stated."""
@@ -43,6 +47,32 @@ class WorstAt:
         half_m = 0.5 * self.length_m
         dx, dy = half_m * math.sin(self.bearing_rad), half_m * math.cos(self.bearing_rad)
         return (x - dx, y - dy), (x + dx, y + dy)
+
+
+@dataclass(frozen=True)
+class LaidLine:
+    """A line of levels: where it begins, local plan [m], clockwise from +y, length and levels."""
+
+    start_m: tuple[float, float]
+    bearing_rad: float
+    length_m: float
+    levels: int
+    section: int = 1
+
+    @property
+    def end_m(self) -> tuple[float, float]:
+        """Its other end, local plan [m].
+
+        Examples
+        --------
+        >>> LaidLine((1.0, 2.0), math.pi / 2, 3.0, 11).end_m
+        (4.0, 2.0)
+        """
+        x, y = self.start_m
+        return (
+            x + self.length_m * math.sin(self.bearing_rad),
+            y + self.length_m * math.cos(self.bearing_rad),
+        )
 
 
 @dataclass(frozen=True)
@@ -78,6 +108,15 @@ class Flatness:
         Whether the value is only known to be so much or more.
     readings : int or None
         Straightedges laid, or readings taken, on which value and verdict rest.
+    unjudged_m2 : float or None
+        Floor that this criterion was not held against [m²]: hidden, seen too poorly, left out as
+        off the floor's fit, or where no straightedge lies.
+    caveat : str
+        What is to be read with the verdict, in its own row; may be empty.
+    brief : str or None
+        What is to be known of it in one sentence; None where ``said`` is one.
+    lines : tuple of LaidLine
+        The lines on which F-numbers were taken.
     """
 
     criterion: str
@@ -95,3 +134,7 @@ class Flatness:
     at_least: bool = False
     why: str = ""
     interval: tuple[float, float] | None = None
+    unjudged_m2: float | None = None
+    caveat: str = ""
+    brief: str | None = None
+    lines: tuple[LaidLine, ...] = ()

@@ -10,24 +10,32 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
-from pourdatum.asfloor import as_floor
+from pourdatum.asfloor import as_floor, with_lines
 from pourdatum.criteria import FLimit, GapLimit, MovementLimit, NotKnown, TileLimit, limit_of
 from pourdatum.decision import Rule, decide
-from pourdatum.finding import NOT_KNOWN, SINGLE, UNDECIDED, Flatness, Part, WorstAt
+from pourdatum.finding import MOSTLY, NOT_KNOWN, SINGLE, UNDECIDED, Flatness, Part, WorstAt
 from pourdatum.freemove import movement_findings
 from pourdatum.numbered import f_findings
 from pourdatum.sampling import Sampling, split_sampling
 from pourdatum.uncertainty import COVER_95
-from pourdatum.units import FOOT_M, System, show_area, show_fine, show_length, show_limit
+from pourdatum.units import (
+    FOOT_M,
+    System,
+    show_area,
+    show_fine,
+    show_height,
+    show_length,
+    show_limit,
+)
 from pourdatum.worstgap import DRAWS, WorstGap, worst_gap
 
 if TYPE_CHECKING:
     from pourdatum.joints import Joint
+    from pourdatum.narrow import NarrowLine
     from pourdatum.nibs import Nib
     from pourdatum.surface import Surface
 
 EVERYWHERE_SAID: Final = "laid everywhere and in every direction"
-_POOR_SHARE: Final = 0.01
 _WOULD: Final = {
     "conforms": "would conform",
     "does not conform": "would not conform",
@@ -75,15 +83,30 @@ def check_flatness(
     """
     rule = rule or Rule()
 
+    def check(judged: Surface) -> tuple[Flatness, ...]:
+        return _check(judged, criteria, rule, joints, level_known, section_m, system)
+
     def on(judged: Surface) -> tuple[Flatness, ...]:
-        found = _check(judged, criteria, rule, joints, level_known, section_m, system)
+        found = check(judged)
+        if judged.smoother is None:
+            return found
+        lines = judged.narrow.clear_of([joint.points_m for joint in joints], judged.grid)
+        if lines.lines and any(one.verdict == "conforms" for one in found):
+            also = check(with_lines(replace(judged, narrow=lines)))
+            found = tuple(
+                _over_lines(one, other, judged, lines.lines, system)
+                for one, other in zip(found, also, strict=True)
+            )
         return tuple(_under_nibs(one, judged.nibs, system) for one in found)
 
     found = on(surface)
     if surface.smoother is None or not surface.stripes.may_be_floor:
         return found
     other = on(as_floor(surface))
-    return tuple(_either_way(one, ribs, system) for one, ribs in zip(found, other, strict=True))
+    set_ups = len(surface.floor.scan.stations)
+    return tuple(
+        _either_way(one, ribs, set_ups, system) for one, ribs in zip(found, other, strict=True)
+    )
 
 
 def _check(
@@ -133,11 +156,62 @@ def _under_nibs(one: Flatness, nibs: Sequence[Nib], system: System) -> Flatness:
     return replace(one, verdict=UNDECIDED, said=told, why=said)
 
 
-def _either_way(one: Flatness, ribs: Flatness, system: System) -> Flatness:
+def _over_lines(
+    one: Flatness, also: Flatness, surface: Surface, lines: Sequence[NarrowLine], system: System
+) -> Flatness:
+    """A criterion kept by heights that do not resolve a ridge or a groove, held against them."""
+    if one.verdict != "conforms" or also.verdict == "conforms":
+        return one
+    worst = max(lines, key=lambda line: abs(line.height_m))
+    told = [_line_in_words(worst, surface.origin_m, system)]
+    if len(lines) > 1:
+        told.append(f"{len(lines) - 1} more such lines")
+    value = ""
+    if also.value is not None:
+        value = show_fine(also.value, system) if one.in_metres else f"{also.value:.1f}"
+        value = f" (with {'it' if len(lines) == 1 else 'them'} {value})"
+    said = (
+        f"the value leaves out {' and '.join(told)}, too narrow for this scan's heights{value}: lay"
+        " a straightedge across"
+    )
+    share, interval, within = one.share_within, one.interval, one.uncertainty
+    if share is not None and also.share_within is not None:
+        share = min(share, also.share_within)
+    if one.worst is not None and one.worst.length_m and also.value is not None:
+        # From what the heights show to what they may leave out.
+        low, high = one.value or 0.0, also.value
+        interval = max(low - (within or 0.0), 0.0), high + (also.uncertainty or 0.0)
+        within = max(interval[1] - low, low - interval[0])
+    return replace(
+        one, verdict=UNDECIDED, share_within=share, why=said, interval=interval, uncertainty=within,
+        caveat=one.caveat.partition(", and laid everywhere")[0],
+        said="; ".join(part for part in (one.said, said) if part),
+    )  # fmt: skip
+
+
+def _line_in_words(line: NarrowLine, origin_m: tuple[float, float, float], system: System) -> str:
+    """A ridge or groove with its place, as people read it."""
+    x, y = (
+        show_length(at + own, system).split()[0]
+        for at, own in zip(line.place_m, origin_m, strict=False)
+    )
+    kind, way = ("ridge", "high") if line.height_m > 0.0 else ("groove", "deep")
+    return (
+        f"a {kind} about {show_height(abs(line.height_m), system)} {way} and"
+        f" {show_length(line.length_m, system)} long at ({x}, {y})"
+    )
+
+
+def _either_way(one: Flatness, ribs: Flatness, set_ups: int, system: System) -> Flatness:
     """A criterion with stripes as the scan's error, held against the same with them as floor."""
     if one.verdict == ribs.verdict != UNDECIDED:
         return one
-    said = "stripes, of which one pass cannot tell whether they are ribs of the floor"
+    said = (
+        f"stripes, which {set_ups} set-ups see too little of in common to tell whether they are"
+        " ribs of the floor"
+        if set_ups > 1
+        else "stripes, of which one pass cannot tell whether they are ribs of the floor"
+    )
     if ribs.value is not None and ribs.uncertainty is not None:
         value, within = (
             show_fine(figure, system) if ribs.in_metres else f"{figure:.1f}"
@@ -147,7 +221,9 @@ def _either_way(one: Flatness, ribs: Flatness, system: System) -> Flatness:
             f", count as error of the scan; were they the floor it would be {value} ± {within},"
             f" and {_WOULD[ribs.verdict].removeprefix('would ')}"
         )
-    said += ": a second pass in another direction, or a straightedge across them, decides"
+    said += ": a second pass in another direction"
+    said += "" if set_ups > 1 else ", set-ups in a file each"
+    said += ", or a straightedge across them, decides"
     told = "; ".join(part for part in (one.said, said) if part)
     return replace(one, verdict=UNDECIDED, said=told, why=said)
 
@@ -210,17 +286,22 @@ def _gap(
             f"{worst.may_exceed} of them may exceed the limit, and the value is the largest gap of "
             "the others"
         )
+    caveat = ""
     if worst.pitch_m is not None:
-        told += _sampled_in_words(surface, limit, rule, worst, system)
+        sampled, caveat = _sampled_in_words(surface, limit, rule, worst, system)
+        told += sampled
     if worst.rocks_m > worst.limit_m and worst.rocks_place_m is not None:
         told.append(
             "it also rocks on humps, by which no gap is counted: held even, its ends stand off "
             f"{show_fine(worst.rocks_m, system)} at the most"
         )
-    if worst.poor_m2 > _POOR_SHARE * surface.measured_m2:
-        told.append(f"{show_area(worst.poor_m2, system)} were seen too poorly to be judged")
-    why = ""
-    if decided.verdict == UNDECIDED:
+    verdict, why = decided.verdict, ""
+    if verdict == "conforms":
+        why = _what_was_not_judged(surface, worst, sampling, system)
+        verdict = UNDECIDED if why else verdict
+    if why:
+        told.append(why)
+    elif verdict == UNDECIDED:
         why = (
             f"this scan knows it to {show_fine(COVER_95 * worst.error_m, system)} only: lay a "
             "straightedge at the worst place, or scan again from closer"
@@ -234,12 +315,32 @@ def _gap(
         value=worst.value_m,
         uncertainty=COVER_95 * worst.error_m,
         share_within=worst.share_within,
-        verdict=decided.verdict,
+        verdict=verdict,
         worst=WorstAt(worst.place_m, worst.bearing_rad, worst.value_m, worst.length_m),
         said="; ".join(told),
         readings=worst.places,
         why=why,
+        unjudged_m2=worst.unjudged_m2 + surface.inferred_m2,
+        caveat=caveat,
+        brief=_brief(worst, system),
     )
+
+
+def _what_was_not_judged(
+    surface: Surface, worst: WorstGap, sampling: Sampling, system: System
+) -> str:
+    """Why floor that could not be judged leaves a criterion open that the rest keeps; or ""."""
+    area_m2 = max(surface.floor.area_m2, 1e-9)
+    share = min((worst.unjudged_m2 + surface.inferred_m2) / area_m2, 1.0)
+    if share > 1.0 - MOSTLY:
+        return f"{100.0 * share:.0f} % of the floor could not be judged"
+    seen = min(worst.unjudged_m2 / max(surface.measured_m2, 1e-9), 1.0)
+    if sampling.share < 1.0 and worst.share_within * (1.0 - seen) < sampling.share:
+        return (
+            f"if the {show_area(worst.unjudged_m2, system)} that were seen too poorly to be judged"
+            f" miss the limit, fewer than {100.0 * sampling.share:.4g} % keep it"
+        )
+    return ""
 
 
 def _laid_in_words(sampling: Sampling, system: System) -> str:
@@ -276,8 +377,8 @@ def _edge_in_words(length_m: float, system: System) -> str:
 
 def _sampled_in_words(
     surface: Surface, limit: GapLimit, rule: Rule, worst: WorstGap, system: System
-) -> list[str]:
-    """What a sampling leaves to luck, and what laying everywhere would say."""
+) -> tuple[list[str], str]:
+    """What a sampling leaves to luck and what laying everywhere would say; the same in short."""
     assert worst.pitch_m is not None
     assert worst.keeps is not None
     pitch = show_length(worst.pitch_m, system)
@@ -285,6 +386,7 @@ def _sampled_in_words(
         f"the grid of {pitch} lies even about the middle of the floor, along its main directions",
         f"of all ways to lay it, {100.0 * worst.keeps:.0f} % would find the limit kept",
     ]
+    caveat = f"on this laying of the grid; {100.0 * worst.keeps:.0f} % of all keep the limit"
     every = worst_gap(surface, limit)
     if every is not None:
         verdict = decide(every.value_m, every.error_m, upper=every.limit_m, rule=rule).verdict
@@ -293,4 +395,23 @@ def _sampled_in_words(
             f"{show_fine(COVER_95 * every.error_m, system)}, by which the floor "
             f"{_WOULD[verdict]}"
         )
-    return said
+        value, within = (
+            show_height(one, system) for one in (every.value_m, COVER_95 * every.error_m)
+        )
+        caveat += f", and laid everywhere the floor {_WOULD[verdict]}, {value} ± {within}"
+    return said, caveat
+
+
+def _brief(worst: WorstGap, system: System) -> str:
+    """What a reader is to know of a criterion that is decided, in one sentence; may be empty."""
+    if worst.may_exceed:
+        return (
+            f"{worst.may_exceed} of {worst.places} places may exceed, and the value is the largest"
+            " gap of the others"
+        )
+    if worst.rocks_m > worst.limit_m:
+        return (
+            "where it rocks on a hump no gap counts: held even there, its ends stand off"
+            f" {show_height(worst.rocks_m, system)} at the most"
+        )
+    return ""

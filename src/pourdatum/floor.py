@@ -23,6 +23,7 @@ from pourdatum.elsewhere import ground_elsewhere
 from pourdatum.giveback import give_back
 from pourdatum.grid import Grid, filled_from_nearest
 from pourdatum.levels import Level, find_level
+from pourdatum.narrow import CellSpread, spread_of
 from pourdatum.openings import Opening, find_openings, not_below
 from pourdatum.outline import Room, find_room
 from pourdatum.passing import Progress, silent
@@ -106,6 +107,8 @@ class Floor:
     pieces : tuple of Piece
         Parts of it that steep sides part from the rest: pockets, patches, other levels; without
         those that stay open.
+    spread : CellSpread or None
+        All points near the floor, those left out as well, until heights are fitted.
     """
 
     outline: Polygon
@@ -130,6 +133,7 @@ class Floor:
     stations: Stations = AGREE
     leans: tuple[FaceLean, ...] = ()
     pieces: tuple[Piece, ...] = ()
+    spread: CellSpread | None = None
 
     @property
     def cell_m(self) -> float:
@@ -284,6 +288,7 @@ def _floor_of_cloud(
     sums = station_sums(scan, store, bare, level, progress)
     doubled_m = layers_apart_m(bare)
     leans = tuple(wall_leans(cells, lines))
+    spread = spread_of(bare)
     # The tables of all voxels are most of the memory: heights are fitted without them.
     bare = bare.with_what_stands_out()
     return Floor(
@@ -314,6 +319,7 @@ def _floor_of_cloud(
             for piece in (() if stepped is None else stepped.pieces)
             if all(piece.place_m != hole.place_m for hole in openings)
         ),
+        spread=spread,
     )
 
 

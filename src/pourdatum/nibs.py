@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
@@ -13,6 +15,7 @@ from pourdatum.grid import group_windows, widened
 
 if TYPE_CHECKING:
     from pourdatum.floor import Floor
+    from pourdatum.narrow import NarrowLine
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -23,6 +26,10 @@ _EDGE_M: Final = 0.1
 """Distance from a ridge or a step within which heights are fitted across it [m]."""
 _EDGE_LONG_M: Final = 0.5
 """Length from which such an edge is one, with what lies beside it [m]."""
+_BESIDE_LINE_M: Final = 0.05
+"""Distance from a ridge within which its points stand out [m]; a choice."""
+_OVER_LINE: Final = 2.0
+"""Times the height of a ridge from which what stands on it is a nib; a choice."""
 _FREE_EDGE_M: Final = 0.06
 """Distance from the end of a floor within which nothing is told of nibs [m]."""
 
@@ -65,6 +72,27 @@ def find_nibs(
     """
     found = _nibs(bare, height_m, inside, step_m)
     return tuple(nib for nib in found if not _at_free_edge(nib, floor))
+
+
+def off_lines(nibs: Sequence[Nib], lines: Sequence[NarrowLine]) -> tuple[Nib, ...]:
+    """Those that are no pieces of a ridge or of the edge of a step, in their order.
+
+    Parameters
+    ----------
+    nibs : sequence of Nib
+    lines : sequence of NarrowLine
+        Ridges that were found.
+    """
+    return tuple(nib for nib in nibs if not any(_piece_of(nib, line) for line in lines))
+
+
+def _piece_of(nib: Nib, line: NarrowLine) -> bool:
+    if nib.height_m > _OVER_LINE * line.height_m:
+        return False
+    x, y = (own - at for own, at in zip(nib.place_m, line.place_m, strict=True))
+    sin, cos = math.sin(line.bearing_rad), math.cos(line.bearing_rad)
+    on = abs(x * sin + y * cos) <= 0.5 * line.length_m + _BESIDE_LINE_M
+    return on and abs(x * cos - y * sin) <= _BESIDE_LINE_M
 
 
 def _nibs(bare: BareFloor, height: Array, inside: Mask, step_m: float) -> tuple[Nib, ...]:

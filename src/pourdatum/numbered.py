@@ -3,8 +3,9 @@
 The overall number joins the sections by their areas. The local value is the least of the sections'
 own: the floor conforms where each of them surely keeps it, and does not where one surely fails.
 Lines laid elsewhere read other numbers, and smoothing takes short waves, by which a floor reads
-better than it is. What is stated is an interval that holds both: where it lies on both sides of
-what is asked, nothing is decided.
+better than it is. The value is that of all layings together, so that no luck of one is in it; what
+is stated with it is an interval that holds each: where it lies on both sides of what is asked,
+nothing is decided. Beyond ``MOST_TOLD`` no number is told: smoothing and noise make it.
 """
 
 from __future__ import annotations
@@ -14,20 +15,26 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
+import numpy as np
+
 from pourdatum.decision import Rule, Verdict, decide_by_interval
-from pourdatum.finding import SINGLE, UNDECIDED, Flatness, WorstAt
-from pourdatum.flatlines import ELSEWHERE, section_lines, smoothed_again
+from pourdatum.finding import MOSTLY, SINGLE, UNDECIDED, Flatness, LaidLine, WorstAt
+from pourdatum.flatlines import APART_M, ELSEWHERE, section_lines, smoothed_again
 from pourdatum.floorsections import FloorSection, sections_of
-from pourdatum.fnumbers import FNumber, FNumbers, MostlyNoise, f_numbers
-from pourdatum.units import FOOT_M, System, show_area
+from pourdatum.fnumbers import FNumber, FNumbers, MostlyNoise, combine_f, f_numbers
+from pourdatum.units import FOOT_M, System, show_area, show_height
+from pourdatum.worstgap import unjudged_m2
 
 if TYPE_CHECKING:
     from pourdatum.criteria import FLimit
     from pourdatum.finding import Part
     from pourdatum.flatlines import FloorLine
     from pourdatum.joints import Joint
+    from pourdatum.nibs import Nib
     from pourdatum.surface import Surface
 
+MOST_TOLD: Final = 100.0
+"""Number beyond which a scan tells no floor from a flatter one; a choice."""
 _LARGE_FT2: Final = 1600.0
 _ENOUGH: Final = 40
 """Readings from which the spread as read is sure to a fifth."""
@@ -68,7 +75,7 @@ class _Judged:
     @property
     def shown(self) -> float | None:
         """The value where it is finite."""
-        return None if self.value is None or math.isinf(self.value) else self.value
+        return None if self.value is None else min(self.value, MOST_TOLD)
 
 
 @dataclass(frozen=True)
@@ -87,9 +94,17 @@ class _Asked:
         judged: _Judged | None = None,
         readings: int = 0,
         worst: WorstAt | None = None,
+        laid: Sequence[LaidLine] = (),
+        missed_m2: float | None = None,
     ) -> Flatness:
         """What it came to; undecided where nothing was judged."""
         judged = judged or _Judged(UNDECIDED, "")
+        interval = judged.interval
+        if interval is not None and interval[1] > MOST_TOLD:
+            interval = min(interval[0], MOST_TOLD), math.inf
+        beyond = interval is not None and (judged.value or 0.0) > MOST_TOLD
+        if interval is not None and beyond:  # What surely is, of a number that no scan tells.
+            judged = replace(judged, value=interval[0])
         return Flatness(
             criterion=self.criterion,
             part=self.part,
@@ -97,14 +112,16 @@ class _Asked:
             in_metres=False,
             limit=self.least,
             value=judged.shown,
-            uncertainty=judged.uncertainty,
+            uncertainty=None if beyond else judged.uncertainty,
             verdict=judged.verdict,
             worst=worst,
             said=said,
             readings=readings or None,
-            at_least=judged.at_least,
+            at_least=judged.at_least or beyond,
             why=judged.why if judged.verdict == UNDECIDED and judged.shown is not None else "",
-            interval=judged.interval,
+            interval=None if beyond else interval,
+            lines=tuple(laid),
+            unjudged_m2=missed_m2,
         )
 
 
@@ -165,13 +182,15 @@ def f_findings(
         if one.kind == "FL" and not level_known:
             out.append(one.told("the scan has no vertical: levelness needs control shots"))
         elif one.part == one.kind:
-            out.append(_overall(surface, sections, one, rule))
+            out.append(_overall(surface, sections, one, rule, system))
         else:
             out.append(_least_local(surface, sections, one, rule, system))
     return out
 
 
-def _overall(surface: Surface, sections: list[_Section], asked: _Asked, rule: Rule) -> Flatness:
+def _overall(
+    surface: Surface, sections: list[_Section], asked: _Asked, rule: Rule, system: System
+) -> Flatness:
     used = [one for one in sections if _of(one.numbers, asked.kind)[0] is not None]
     lines = [one.lines for one in used]
     areas_m2 = [one.where.area_m2 for one in used]
@@ -180,13 +199,65 @@ def _overall(surface: Surface, sections: list[_Section], asked: _Asked, rule: Ru
     others = _laid_elsewhere(surface, used, asked.kind)
     lost = _flattened_by(surface, used, asked.kind)
     judged = _judged(number, readings, wanted, asked.least, rule, others, lost)
+    judged = _with_nibs(judged, surface, used, asked, system)
+    missed_m2 = unjudged_m2(surface) + surface.inferred_m2
+    if judged.verdict == "conforms" and missed_m2 > (1.0 - MOSTLY) * surface.floor.area_m2:
+        why = f"{show_area(missed_m2, system)} of the floor could not be judged"
+        judged = replace(judged, verdict=UNDECIDED, why=why, said=f"{judged.said}; {why}")
     joined = [line for own in lines for line in own]
+    laid = [_laid_line(line, one.where.number) for one in used for line in one.lines]
     told = [f"{len(joined)} lines, {readings} readings"] if number is not None else []
     told.append(judged.said)
     if len(sections) > 1:
         told.append(f"{len(used)} test sections of {len(sections)}, joined by their areas")
     worst = _worst_line(joined, asked.kind) if isinstance(number, FNumber) else None
-    return asked.told("; ".join(one for one in told if one), judged, readings, worst)
+    said = "; ".join(one for one in told if one)
+    brief = f"{len(joined)} lines, {readings} readings" if number is not None else judged.said
+    found = asked.told(said, judged, readings, worst, laid, missed_m2)
+    return replace(found, brief=brief)
+
+
+def _laid_line(one: FloorLine, section: int) -> LaidLine:
+    x, y = one.place_m[0]
+    return LaidLine(
+        start_m=(float(x), float(y)),
+        bearing_rad=one.bearing_rad,
+        length_m=math.dist(one.place_m[0], one.place_m[-1]),
+        levels=len(one.place_m),
+        section=section,
+    )
+
+
+def _with_nibs(
+    judged: _Judged, surface: Surface, used: list[_Section], asked: _Asked, system: System
+) -> _Judged:
+    """A number that is kept, held against lines that meet the nibs which stand beside them."""
+    if judged.verdict != "conforms" or not surface.nibs:
+        return judged
+    lines = [[_over_nibs(line, surface.nibs) for line in one.lines] for one in used]
+    areas_m2 = [one.where.area_m2 for one in used]
+    number, _ = _of(_together(surface, lines, areas_m2), asked.kind)
+    if number is None:
+        return judged
+    value = number.value if isinstance(number, FNumber) else number.as_read
+    if value >= asked.least:
+        return judged
+    count = len(surface.nibs)
+    spots = "a nib stands" if count == 1 else f"{count} nibs stand"
+    high = show_height(max(nib.height_m for nib in surface.nibs), system)
+    why = f"{spots} on it, up to {high}, and lines that meet them read {value:.1f}: chip them off"
+    return replace(judged, verdict=UNDECIDED, why=why, said=f"{judged.said}; {why}")
+
+
+def _over_nibs(one: FloorLine, nibs: Sequence[Nib]) -> FloorLine:
+    """A line laid so that it meets the nibs near it: each under the level next to it."""
+    height = np.array(one.line.height_m)
+    for nib in nibs:
+        away = np.hypot(*(one.place_m - np.asarray(nib.place_m)).T)
+        at = int(away.argmin())
+        if away[at] <= 0.5 * APART_M:
+            height[at] += nib.height_m
+    return replace(one, line=replace(one.line, height_m=height))
 
 
 def _least_local(
@@ -199,7 +270,8 @@ def _least_local(
         wanted = least_readings(one.where.area_m2)
         others = _laid_elsewhere(surface, [one], asked.kind)
         lost = _flattened_by(surface, [one], asked.kind)
-        judged.append((one, _judged(number, readings, wanted, asked.least, rule, others, lost)))
+        own = _judged(number, readings, wanted, asked.least, rule, others, lost)
+        judged.append((one, _with_nibs(own, surface, [one], asked, system)))
     known = [(one, found) for one, found in judged if found.value is not None]
     area_m2 = sum(one.where.area_m2 for one in sections)
     if len(sections) == 1:
@@ -255,10 +327,12 @@ def _judged(
     if number is None:
         return _Judged(UNDECIDED, "no line of levels of 11 ft fits clear of what ends the slab")
     if isinstance(number, MostlyNoise):
-        if readings >= max(_ENOUGH, wanted) and number.as_read >= least:
+        # The least of all layings: this one may have been lucky.
+        surely = min((number.as_read, *others)) / lost
+        if readings >= max(_ENOUGH, wanted) and surely >= least:
             # Noise makes a floor read rougher than it is, and here it makes up half or more.
             said = "as read with the noise of the scan left in, which only makes it less"
-            return _Judged("conforms", said, number.as_read, at_least=True)
+            return _Judged("conforms", said, surely, at_least=True)
         said = f"what was read is mostly noise of the scan ({100.0 * number.noise_share:.0f} %)"
         if number.noise_share > 1.0:
             said = "the noise of the scan alone would read more than was read"
@@ -269,14 +343,15 @@ def _judged(
     why = f"the 95 % interval of these lines is {low:.1f} to {high:.1f}"
     if others:
         low, high = min(low, *(one / lost for one in others)), max(high, *others)
-    verdict = _f_verdict(number.value, (low, high), least, rule)
+    value = combine_f((number.value, *others), [1.0] * (1 + len(others)))
+    verdict = _f_verdict(value, (low, high), least, rule)
     if verdict == UNDECIDED and rule.kind == "shared":
         why = "what was agreed is an uncertainty of lengths, and says nothing of F-numbers"
     if others:
         between = f"{min(others):.1f} to {max(others):.1f}"
         said += (
-            f"; {len(others)} other layings of the lines give {between}, and what is stated,"
-            f" {low:.1f} to {high:.1f}, holds them"
+            f"; {len(others)} other layings of the lines give {between}, and the value is that of"
+            " all together"
         )
         kept = [one >= least for one in (number.value, *others)]
         if verdict == UNDECIDED and rule.kind == "guarded":
@@ -295,8 +370,8 @@ def _judged(
     return _Judged(
         verdict,
         said,
-        number.value,
-        max(high - number.value, number.value - low) if math.isfinite(high) else None,
+        value,
+        max(high - value, value - low) if math.isfinite(high) else None,
         why=why,
         interval=(low, high),
     )

@@ -23,7 +23,8 @@ from pourdatum.floor import Floor, find_floor
 from pourdatum.geometry import Plane, fit_plane
 from pourdatum.grid import Grid
 from pourdatum.move import Moving
-from pourdatum.nibs import Nib, find_nibs
+from pourdatum.narrow import NOTHING, Narrow, find_narrow
+from pourdatum.nibs import Nib, find_nibs, off_lines
 from pourdatum.passing import Progress, silent
 from pourdatum.rounding import NONE, Rounding, rounding_of
 from pourdatum.scan import Scan
@@ -91,6 +92,8 @@ class Surface:
         What brought a later scan into this frame.
     scanned_m : (ny, nx) array, optional
         The heights before control shots moved them, from the scan's origin; None without control.
+    narrow : Narrow
+        Ridges and grooves that the heights do not show, and cells whose points were left out.
     """
 
     grid: Grid
@@ -114,6 +117,7 @@ class Surface:
     ripple: Stripes = NO_STRIPES
     move: Moving | None = None
     scanned_m: Array | None = None
+    narrow: Narrow = NOTHING
 
     def above_plane_m(self) -> Array:
         """Height above the floor's own best-fit plane (ny, nx) [m]: its shape without its level."""
@@ -208,6 +212,9 @@ def make_surface(
     measured, inferred = inside & seen, inside & ~seen
     share = inferred.sum() / max(inside.sum(), 1)
     kind = sensor or scan.sensor_hint or sensor_from_noise(floor.noise_m)
+    narrow = NOTHING
+    if floor.spread is not None:
+        narrow = find_narrow(floor.spread, bare, height, inside)
     rounding = rounding_of(scan.step_m, floor.noise_m, height, inside, grid)
     return Surface(
         grid=grid,
@@ -217,9 +224,9 @@ def make_surface(
         measured=measured,
         inferred=inferred,
         shared=SENSORS[kind],
-        floor=replace(floor, bare=bare.without_points()),
+        floor=replace(floor, bare=bare.without_points(), spread=None),
         origin_m=scan.origin_m,
-        nibs=find_nibs(floor, bare, height, inside, scan.step_m),
+        nibs=off_lines(find_nibs(floor, bare, height, inside, scan.step_m), narrow.lines),
         measured_m2=floor.area_m2 * (1 - share),
         inferred_m2=floor.area_m2 * share,
         smoother=smoother,
@@ -228,6 +235,7 @@ def make_surface(
         stripes=stripes,
         ripple=ripple,
         move=move,
+        narrow=narrow,
     )
 
 

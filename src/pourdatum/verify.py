@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Final
 from pourdatum.datum import LOCAL_LEVEL
 from pourdatum.decision import GUARDED, Rule, Verdict, decide
 from pourdatum.errors import JobError, NoFloor
+from pourdatum.finding import MOSTLY
 from pourdatum.fixedparts import MARKS
 from pourdatum.flatness import check_flatness
 from pourdatum.mends import Mend, mend_at
@@ -34,8 +35,6 @@ if TYPE_CHECKING:
     from pourdatum.surface import Surface
     from pourdatum.units import System
 
-MOSTLY: Final = 0.8
-"""Share of the floor that must have been seen for the whole to conform; a choice."""
 IF_CEILING: Final = "if the ceiling did not move"
 """What is said beside whatever holds on that condition alone."""
 _ANOTHER_M: Final = 1.0
@@ -139,6 +138,27 @@ class Verification:
         """
         tie = self.registration
         return tie is not None and tie.height_known and _alone(tie) and not self.borne_out
+
+    @property
+    def skim_unseen_m(self) -> float | None:
+        """Up to which thickness a ceiling may have been skimmed with nothing to contradict it [m].
+
+        Heights hang on the ceiling as a whole, and what bears it out knows it no better than this.
+        None where marks tie them, and where nothing bears it out: then all hangs on a condition.
+        """
+        tie = self.registration
+        if tie is None or not tie.height_known or tie.marks or self.on_ceiling:
+            return None
+        seen = [abs(one.rise_m) + COVER_95 * one.error_m for one in tie.bearing_out]
+        if tie.heads is not None:
+            seen.append(abs(tie.heads.rise_m) + COVER_95 * tie.heads.error_m)
+        if not seen and self.placed is not None:
+            # The bags or the plan come to the same volume, to within its interval and their own.
+            low, high = self.placed.volume_interval_m3
+            seen.append(
+                (0.5 * (high - low) + EVEN * abs(self.placed.volume_m3)) / self.placed.area_m2
+            )
+        return min(seen, default=None)
 
     @property
     def verdict_on_ceiling(self) -> bool:

@@ -25,12 +25,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pourdatum.criteria import GapLimit
-from pourdatum.everywhere import Places, Rests, lay_everywhere, rests
+from pourdatum.everywhere import Places, Rests, covered, lay_everywhere, rests
+from pourdatum.floorsections import main_way_rad
 from pourdatum.gapdoubt import bent_m, past_ends_m
 from pourdatum.geometry import fit_plane
 from pourdatum.grid import Grid, filled_from_nearest, widened
 from pourdatum.localfit import local_fit
-from pourdatum.patchmean import sound
 from pourdatum.sampled import both_ways, chosen, keeps_share, on_grid, pitch_of
 from pourdatum.sampling import EVERYWHERE, Sampling
 from pourdatum.uncertainty import combined
@@ -55,7 +55,7 @@ _BROAD_M: Final = 0.5
 _PATCH_M: Final = 0.1
 _POOR: Final = 3.0
 _SOUND_M: Final = 0.0003
-"""A cell whose standard error exceeds both three typical ones and 0.3 mm is not judged."""
+"""A cell whose widest fit errs by more than both three typical ones and 0.3 mm is not judged."""
 
 
 @dataclass(frozen=True)
@@ -87,8 +87,9 @@ class WorstGap:
     rocks_m : float
         Where it rocks the most: how far both ends stand off when it is held even [m].
     rocks_place_m : tuple or None
-    poor_m2 : float
-        Floor that was seen, but too poorly to be judged [m²].
+    unjudged_m2 : float
+        Floor that was seen and that no straightedge could be held against: seen too poorly, its
+        points left out as off the fit, or too short for one [m²].
     may_exceed : int
         How many of the places may exceed the limit.
     pitch_m : float or None
@@ -110,7 +111,7 @@ class WorstGap:
     bearing_rad: float
     rocks_m: float
     rocks_place_m: tuple[float, float] | None
-    poor_m2: float
+    unjudged_m2: float
     may_exceed: int = 0
     pitch_m: float | None = None
     keeps: float | None = None
@@ -120,14 +121,22 @@ def judged(surface: Surface) -> Mask:
     """Nodes on which a straightedge may be laid: floor that was seen, and well enough.
 
     Poor cells lie along edges and shadows, where what else stands there may lift them by more
-    than their noise.
+    than their noise. It is the points around that make them poor, as the widest fit shows them,
+    and not the fit that was taken: over a ridge a narrow one is, which knows each height less
+    well, and whoever left it out would leave out the ridge.
     """
-    error = surface.standard_error_m
-    good = sound(surface)
+    from scipy.ndimage import uniform_filter
+
+    assert surface.smoother is not None
+    size = max(3, 2 * round(0.25 * _PATCH_M / surface.grid.cell_m) + 1)
+    around = uniform_filter((surface.count > 0).astype(np.float64), size, mode="constant")
+    error = surface.smoother.errors_m[-1]
+    good: Mask = surface.measured & (around >= 0.5) & np.isfinite(error)
+    good &= np.isfinite(surface.height_m) & np.isfinite(surface.standard_error_m)
     if not good.any():
         return good
     typical = float(np.median(error[good]))
-    out: Mask = good & np.isfinite(surface.height_m) & (error <= max(_POOR * typical, _SOUND_M))
+    out: Mask = good & (error <= max(_POOR * typical, _SOUND_M))
     return out
 
 
@@ -175,10 +184,12 @@ def _worst(surface: Surface, limit: GapLimit, draws: int, sampling: Sampling) ->
         surface, seen, limit, laid, ratios, (top, places.middle_m(at), own_m / limit_m),
         draws, sampling, may_exceed,
     )  # fmt: skip
-    share = sum(int((one - luck.usual <= 1.0).sum()) for one in ratios)
+    even = [one for one, where in zip(ratios, laid, strict=True) if not where.beside]
+    many = sum(one.size for one in even)
+    share = sum(int((one - luck.usual <= 1.0).sum()) for one in even)
     value = max(top - max(luck.gain, 0.0), 0.0)
     # A usual gap gains more or less than the worst: what breaks the limit is never all within.
-    share = min(share, count - 1 - may_exceed) if value > 1.0 else share
+    share = min(share, many - 1 - may_exceed) if value > 1.0 else share
     rocks = max(range(len(laid)), key=lambda k: float(found[k].rocks_m.max()))
     rocks_at = int(found[rocks].rocks_m.argmax())
     rocks_m = float(found[rocks].rocks_m[rocks_at])
@@ -200,7 +211,7 @@ def _worst(surface: Surface, limit: GapLimit, draws: int, sampling: Sampling) ->
         ),
         luck_m=max(luck.gain, 0.0) * limit_m,
         as_read_m=top * limit_m,
-        share_within=share / count,
+        share_within=share / many,
         places=count,
         length_m=places.length_m,
         span_m=float(rest.span_m[at]),
@@ -208,11 +219,29 @@ def _worst(surface: Surface, limit: GapLimit, draws: int, sampling: Sampling) ->
         bearing_rad=places.bearing_rad,
         rocks_m=rocks_m,
         rocks_place_m=laid[rocks].middle_m(rocks_at) if rocks_m > 0.0 else None,
-        poor_m2=float((surface.measured & ~seen).sum()) * surface.grid.cell_m**2,
+        unjudged_m2=unjudged_m2(surface, laid if sampling.everywhere else None),
         may_exceed=may_exceed,
         pitch_m=pitch_m,
         keeps=keeps,
     )
+
+
+def unjudged_m2(surface: Surface, laid: list[Places] | None = None) -> float:
+    """Seen floor on which no straightedge may lie or, laid everywhere, none does [m²].
+
+    Parameters
+    ----------
+    surface : Surface
+        Of a scan.
+    laid : list of Places, optional
+        Where they were laid, if everywhere.
+    """
+    seen = judged(surface)
+    over = seen if laid is None else seen & covered(surface.grid, laid)
+    missed = surface.measured & ~over
+    if surface.narrow.left_out is not None:
+        missed |= surface.measured & surface.narrow.left_out
+    return float(missed.sum()) * surface.grid.cell_m**2
 
 
 def _laid(
@@ -220,8 +249,7 @@ def _laid(
 ) -> tuple[list[Places], list[Places], float | None]:
     """All places both ways and those of the sampling, with its pitch; everywhere without one."""
     if sampling.everywhere:
-        laid = [one for m in limit.lengths_m for one in lay_everywhere(surface.grid, seen, m)]
-        return [], laid, None
+        return [], _everywhere(surface, surface.grid, seen, limit, sampling), None
     outline = surface.floor.outline
     every = [one for m in limit.lengths_m for one in both_ways(surface.grid, seen, outline, m)]
     pitch_m = pitch_of(sampling, every, outline)
@@ -229,6 +257,18 @@ def _laid(
         return every, [], None
     some = [chosen(one, on_grid(one, outline, pitch_m)) for one in every]
     return every, [one for one in some if one.line.size], pitch_m
+
+
+def _everywhere(
+    surface: Surface, grid: Grid, seen: Mask, limit: GapLimit, sampling: Sampling
+) -> list[Places]:
+    """All places of all straightedges of a criterion, from the floor's main directions on.
+
+    Where a share must keep, every place counts alike, and none lies closer along walls.
+    """
+    first = main_way_rad(surface.floor.outline)
+    laid = [one for m in limit.lengths_m for one in lay_everywhere(grid, seen, m, first)]
+    return [one for one in laid if not one.beside or sampling.share == 1.0]
 
 
 def _ranked(ratios: list[Array], may_exceed: int) -> tuple[int, int]:
@@ -279,7 +319,7 @@ def _luck(
         within = np.zeros_like(seen)
         within[inner] = seen[inner]
         if sampling.everywhere:
-            part = [one for m in limit.lengths_m for one in lay_everywhere(grid, within[window], m)]
+            part = _everywhere(surface, grid, within[window], limit, sampling)
         else:
             part = _lying_on(surface.grid, within, laid)
     likely = _likely(surface, seen, window)

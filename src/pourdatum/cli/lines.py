@@ -13,6 +13,7 @@ from pourdatum.outcome import WIDE_SHARE, Check, Plan, Survey
 from pourdatum.pour import Crew
 from pourdatum.pumpday import clock_of
 from pourdatum.report.flatness_block import flatness_rows
+from pourdatum.report.steps_told import steps_told
 from pourdatum.report.ways_block import would_work
 from pourdatum.report.words import (
     bag_mass,
@@ -178,6 +179,8 @@ def _floor_rows(survey: Survey) -> list[tuple[str, str]]:
     slope = _per_length(figures.slope, system)
     if figures.tilt_95 is not None:
         slope += f" (to within {_per_length(figures.tilt_95, system, 2)})"
+    stepped = steps_told(surface, system)
+    slope += f"; {stepped}" if stepped else ""
     fit = surface.control
     control = []
     if fit is not None:

@@ -4,11 +4,14 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from pourdatum.finding import MOSTLY
 from pourdatum.report import words
 from pourdatum.report.flatness_block import flatness_rows
+from pourdatum.report.scope import asked, not_asked
+from pourdatum.report.steps_told import steps_told
 from pourdatum.uncertainty import COVER_95
 from pourdatum.units import MM, show_area, show_height, show_limit, show_volume
-from pourdatum.verify import IF_CEILING, MOSTLY
+from pourdatum.verify import IF_CEILING
 
 if TYPE_CHECKING:
     from pourdatum.material import Sheet
@@ -34,6 +37,9 @@ def proof_rows(check: Check) -> list[tuple[str, str]]:
         )
         left = words.height_fine(tie.residual_m, system)
         by = f"{len(tie.marks)} marks" if tie.marks else tie.method
+        skim_m = found.skim_unseen_m
+        if skim_m is not None:
+            known += f"; a ceiling skimmed by up to {show_height(skim_m, system)} would not show"
         rows.append(("frame", f"AFTER brought into BEFORE's by {by}, {left} left; {known}"))
     placed = found.placed
     hangs = f", {IF_CEILING}" if found.on_ceiling else ""
@@ -61,13 +67,15 @@ def proof_rows(check: Check) -> list[tuple[str, str]]:
             rows.append(("missed", f"nothing placed on {show_area(placed.missed_m2, system)}"))
     level = found.level
     if level is not None:
+        stepped = steps_told(check.surface, system)
+        fall = words.fall_fine(level.slope, system) + (f"; {stepped}" if stepped else "")
         rows.append(
             (
                 "level",
                 (
                     f"{show_height(level.range_m, system)} ± "
                     f"{show_height(level.uncertainty_m, system)} from low to high; "
-                    f"falls {words.fall_fine(level.slope, system)}"
+                    f"falls {fall}"
                 ),
             )
         )
@@ -194,4 +202,5 @@ def verdict_line(check: Check) -> str:
         return "MEASURED, NOT JUDGED: no criterion was asked for"
     if check.found.judged < MOSTLY:
         return f"{verdict.upper()}: only {check.found.judged:.0%} of the floor was seen"
-    return verdict.upper() + (f", {IF_CEILING}" if check.found.verdict_on_ceiling else "")
+    hangs = f", {IF_CEILING}" if check.found.verdict_on_ceiling else ""
+    return f"{verdict.upper()}{hangs}, of {asked(check)}; {not_asked(check)}"

@@ -6,6 +6,7 @@ import math
 from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
+from pourdatum.finding import MOSTLY
 from pourdatum.outcome import Warned
 from pourdatum.register import freedom_of
 from pourdatum.tiemarks import height_by_marks_m
@@ -20,7 +21,7 @@ from pourdatum.units import (
     show_volume,
 )
 from pourdatum.used import FAR, BagsUsed
-from pourdatum.verify import MOSTLY, Verification
+from pourdatum.verify import Verification
 
 if TYPE_CHECKING:
     from pourdatum.job import Job

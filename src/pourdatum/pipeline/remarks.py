@@ -88,7 +88,8 @@ def floor_warnings(surface: Surface, system: System = "metric") -> list[Warned]:
             )
         )
     if surface.stripes.error_m > 0.0:
-        found.append(Warned("stripes", _stripes_told(surface.stripes, system)))
+        set_ups = len(surface.floor.scan.stations)
+        found.append(Warned("stripes", _stripes_told(surface.stripes, set_ups, system)))
     if surface.ripple.error_m > 0.0:
         found.append(Warned("ripple", _ripple_told(surface.ripple, system)))
     if surface.nibs:
@@ -98,12 +99,18 @@ def floor_warnings(surface: Surface, system: System = "metric") -> list[Warned]:
     return found
 
 
-def _stripes_told(stripes: Stripes, system: System) -> str:
+def _stripes_told(stripes: Stripes, set_ups: int, system: System) -> str:
+    wanted = (
+        f"and the {set_ups} set-ups see too little of them in common to show whether they are ribs"
+        " of the floor: a pass in another direction would"
+        if set_ups > 1
+        else "and a second pass in another direction, or another set-up in a file of its own, would"
+        " show whether they are ribs of the floor"
+    )
     whose = (
         "and set-ups do not see them alike, so they are the scan's"
         if stripes.owner == "scan"
-        else "and a second pass in another direction, or another set-up, would show whether they "
-        "are ribs of the floor; flatness is decided only where both come to the same"
+        else f"{wanted}; flatness is decided only where both come to the same"
     )
     return (
         f"sweeps of the scan differ: stripes about {show_size(stripes.width_m, system)} wide,"

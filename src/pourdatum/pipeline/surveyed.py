@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from pourdatum.advice import control_shots, more_levels, scan_again
 from pourdatum.areaerror import area_interval_m2
-from pourdatum.capability import capabilities
+from pourdatum.capability import capabilities, not_surer_than
 from pourdatum.datum import LOCAL_LEVEL
 from pourdatum.decision import Rule
 from pourdatum.finding import NOT_KNOWN
@@ -63,7 +63,10 @@ def survey_floor(surface: Surface, job: Job | str | Path | None = None) -> Surve
         for one in found
         if one.limit is None and one.source == NOT_KNOWN
     ]
-    return replace(survey, flatness=found, rule=rule, warnings=(*survey.warnings, *unknown))
+    known = not_surer_than(survey.capabilities, found, survey.surface.narrow.lines)
+    return replace(
+        survey, flatness=found, rule=rule, warnings=(*survey.warnings, *unknown), capabilities=known
+    )
 
 
 def decision_rule(job: Job) -> Rule:

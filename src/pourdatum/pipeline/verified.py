@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from pourdatum.capability import not_surer_than
 from pourdatum.chunks import Means
 from pourdatum.errors import JobError
 from pourdatum.outcome import Check, FloorFigures
@@ -218,6 +219,7 @@ def _checked(
         survey=replace(
             survey,
             flatness=found.flatness,
+            capabilities=not_surer_than(survey.capabilities, found.flatness, levelled.narrow.lines),
             rule=found.rule,
             figures=survey.figures if known else _without_levels(survey.figures),
             assumptions=(*proof_taken(job, found, levelled), *survey.assumptions),

@@ -24,6 +24,8 @@ _PARTS: Final = {
 }  # fmt: skip
 _FEW: Final = 100
 """Readings up to which they are counted, and no share is told."""
+_SOME_M2: Final = 0.005
+"""Area from which it is told [m²]."""
 _LONG: Final = 1200
 """Characters of a source or a reason that are shown, at most."""
 
@@ -32,7 +34,16 @@ def flatness(survey: Survey) -> Html | None:
     """Every criterion asked for; None where none was."""
     if not survey.flatness:
         return None
-    head = ("Criterion", "Verdict", "Limit", "Found", "Uncertainty", "Within", place_head(survey))
+    head = (
+        "Criterion",
+        "Verdict",
+        "Limit",
+        "Found",
+        "Uncertainty",
+        "Within",
+        "Not judged",
+        place_head(survey),
+    )
     return section(
         "Flatness",
         table(head, [_row(survey, one) for one in survey.flatness], stacked=True),
@@ -97,6 +108,11 @@ def _sure(survey: Survey, one: Flatness) -> str:
     return f"{low.removesuffix(' mm').removesuffix(' in')} to {high}"
 
 
+def _of_lines(one: Flatness) -> bool:
+    """Whether its interval reaches to a ridge or groove that the heights leave out."""
+    return one.interval is not None and one.worst is not None and one.worst.length_m > 0.0
+
+
 def _cell(survey: Survey, one: Flatness) -> str:
     """The same in the table, where each row says what kind it is of."""
     if one.at_least:
@@ -114,7 +130,12 @@ def _kinds(found: Sequence[Flatness]) -> str:
             "± is 1.96 standard uncertainties, 95 % of normal errors; what was taken off as luck"
             " and what smoothing may have flattened counts in it in full. "
         )
-    if any(one.interval is not None for one in told):
+    if any(_of_lines(one) for one in told):
+        said += (
+            "For a straightedge, from one value to another is from what the heights show to what a"
+            " ridge or groove too narrow for them may add. "
+        )
+    if any(one.interval is not None and not _of_lines(one) for one in told):
         said += (
             "From one value to another is the 95 % interval of what was read, widened to what other"
             " layings of the lines or the grid give: no one share is claimed for it, and guarded, a"
@@ -151,35 +172,68 @@ def _within(one: Flatness) -> str:
 def _row(survey: Survey, one: Flatness) -> tuple[object, ...]:
     return (
         name_of(one),
-        el("b", "not known" if one.source == NOT_KNOWN else one.verdict),
+        _verdict_cell(one),
         tied(_limit_shown(survey, one)),
         tied(_found(survey, one)),
         tied(_cell(survey, one)),
         tied(_within(one)),
-        "" if one.worst is None else place(survey, one.worst.place_m),
+        tied(_not_judged(survey, one)),
+        "" if one.worst is None else [place(survey, one.worst.place_m), _along(one)],
     )
 
 
+def _verdict_cell(one: Flatness) -> Html:
+    """The verdict, with what is to be read with it."""
+    name = "not known" if one.source == NOT_KNOWN else one.verdict
+    said = [el("b", name)]
+    if one.caveat:
+        said.append(el("span", f" {words.plain(one.caveat, _LONG)}", cls="soft"))
+    return el("span", said)
+
+
+def _along(one: Flatness) -> str:
+    """Which way the worst lies, clockwise from +y."""
+    if one.worst is None or one.worst.bearing_rad is None:
+        return ""
+    return f", along {math.degrees(one.worst.bearing_rad) % 180:.0f}°"
+
+
+def _not_judged(survey: Survey, one: Flatness) -> str:
+    """Floor that a criterion was not held against, and its share of the whole."""
+    area_m2 = one.unjudged_m2
+    if area_m2 is None or area_m2 < _SOME_M2:
+        return ""
+    share = 100.0 * area_m2 / survey.figures.area_m2
+    shown = "under 0.1 %" if share < 0.1 else f"{share:.1f} %"
+    return f"{show_area(area_m2, survey.system)}, {shown}"
+
+
 def _told(found: Sequence[Flatness]) -> list[list[object]]:
-    """What is to be known of each: a source that several numbers share is told once."""
+    """What a reader is to know of each, and where it is from, which several numbers share."""
     told: list[list[object]] = []
+    sources: list[str] = []
     before: tuple[str, str] | None = None
     for one in found:
         if (one.criterion, one.source) != before:
             told.append([el("b", words.plain(one.criterion, 40)), ": "])
-            if one.source != NOT_KNOWN:
-                told[-1].append(f"{words.plain(one.source, _LONG)}. ")
+            known = "" if one.source == NOT_KNOWN else f"{words.plain(one.source, _LONG)}."
+            sources.append(f"{known[:1].upper()}{known[1:]}")
         before = (one.criterion, one.source)
         name = _PARTS[one.part].removeprefix(", ")
-        if name and (one.said or one.worst is not None):
+        said = _sentence(one)
+        if said and name:
             told[-1] += [el("b", name), ": "]
-        if one.said:
-            said = one.said if name else one.said[:1].upper() + one.said[1:]
+        if said:
+            said = said if name else said[:1].upper() + said[1:]
             told[-1].append(f"{words.plain(said, _LONG)}. ")
-        if one.worst is not None and one.worst.bearing_rad is not None:
-            turn = math.degrees(one.worst.bearing_rad) % 180
-            told[-1].append(f"The worst lies along {turn:.0f}° clockwise from +y. ")
+    for own, source in zip(told, sources, strict=True):
+        own.append(el("span", source, cls="soft"))
     return told
+
+
+def _sentence(one: Flatness) -> str:
+    """The one sentence that a reader needs; all there is stands in ``result.json``."""
+    return one.why or (one.said if one.brief is None else one.brief)
 
 
 def _judged(survey: Survey) -> str:
@@ -190,8 +244,15 @@ def _judged(survey: Survey) -> str:
             "that a contract as a rule agrees "
             "on. The value has the luck of the worst among many noisy places taken out."
         )
+    if any(one.worst is not None for one in survey.flatness):
+        said += " The worst lies along so many degrees clockwise from +y."
+    if any(_not_judged(survey, one) for one in survey.flatness):
+        said += (
+            " Not judged is floor that was hidden, seen too poorly, not followed by the heights, or"
+            " too short for a straightedge: shares are of what was laid on the rest."
+        )
     hidden_m2 = survey.surface.inferred_m2
-    if hidden_m2 > 0.005:
+    if hidden_m2 > _SOME_M2:
         area = show_area(hidden_m2, survey.system)
         said += f" The {area} of inferred floor were not seen and are not judged."
     return said
@@ -204,13 +265,19 @@ def _line(survey: Survey, one: Flatness) -> str:
     if one.value is None:
         return f"{name}: {one.verdict}; {words.plain(one.said, _LONG)}"
     said = f"{name}: {one.verdict}, {_found(survey, one)}"
+    if one.caveat:
+        said = (
+            f"{name}: {one.verdict} {words.plain(one.caveat, _LONG)}; found {_found(survey, one)}"
+        )
     sure = _sure(survey, one)
     if sure.startswith("±"):
         said += f" {sure}"
     elif sure:
-        said += f", {sure} with other layings"
+        said += f", {sure} {'with what was left out' if _of_lines(one) else 'with other layings'}"
     said += f" ({_limit_shown(survey, one)} asked"
-    said += f", {_within(one)} within)" if one.share_within is not None else ")"
+    said += f", {_within(one)} within" if one.share_within is not None else ""
+    missed = _not_judged(survey, one)
+    said += f"; {missed} of the floor not judged)" if missed else ")"
     if one.worst is not None:
         at = words.site_place(one.worst.place_m, survey.origin_m, survey.system)
         said += f"; worst at ({at})"

@@ -18,8 +18,8 @@ if TYPE_CHECKING:
     from pourdatum.outcome import Check, Plan, Survey
 
 SCRIPT_FILES: Final = (
-    "integral.js", "unpacking.js", "floor.js", "units.js", "model.js", "signs.js", "map.js",
-    "section.js", "readings.js", "controls.js", "start.js",
+    "integral.js", "unpacking.js", "floor.js", "units.js", "model.js", "signs.js", "axes.js",
+    "map.js", "section.js", "readings.js", "controls.js", "start.js",
 )  # fmt: skip
 """In the order in which they stand in the page; one idea each."""
 
@@ -44,8 +44,8 @@ def live_map(outcome: Survey | Plan | Check) -> Html:
         el("h2", _TITLES[main], id="live-title"),
         el(
             "p",
-            "Touch the map, or move over it, to read a place. With the keyboard: arrow keys, with "
-            "Shift ten times as far.",
+            "Axes are plan coordinates. Touch the map, or move over it, to read a place. With the "
+            "keyboard: arrow keys, with Shift ten times as far.",
             id="live-help",
         ),
         el(
@@ -203,6 +203,8 @@ def _layers(data: dict[str, Any]) -> Html:
     if kinds & {"shot", "spot", "level", "again"}:
         shot = "Shots and where to measure again"
         shown.append(("shots", "Thinnest, thickest" if main == "thickness" else shot, True))
+    if "missed" in kinds:
+        shown.append(("missed", "Nothing placed ╱", True))
     if "edge" in kinds:
         shown.append(("edges", "Worst straightedge", True))
     if data["corners"]:

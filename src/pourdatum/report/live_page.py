@@ -161,6 +161,9 @@ def _of_check(check: Check) -> dict[str, Any]:
         "error": _packed_error(before, placed.uncertainty_m),
         "corners": _wall_corners(before),
     }
+    # On paper it is a hatch that other pages have for what is too thin by the datum that is set.
+    bare = [area.shape for area in view.areas if area.kind == "thin"]
+    data["areas"] += [_shape("missed", part) for shape in bare for part in _parts(shape)]
     return data
 
 

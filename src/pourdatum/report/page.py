@@ -31,6 +31,7 @@ from pourdatum.report.document import document
 from pourdatum.report.markup import Html, el, tied
 from pourdatum.report.picture import draw_depth, draw_levels
 from pourdatum.report.proof_view import draw_thickness
+from pourdatum.report.steps_told import steps_told
 from pourdatum.units import show_area, show_height
 
 if TYPE_CHECKING:
@@ -241,7 +242,9 @@ def levels(survey: Survey) -> Html:
     down = None if turn is None else f"downhill {math.degrees(turn) % 360:.0f}° clockwise from +y"
     sure = figures.tilt_95
     known = None if sure is None else f"known to {words.fall_fine(sure, system)} (95 %)"
-    cards.append(blocks.figure_card("Falls", words.fall(figures.slope, system), down, known))
+    stepped = steps_told(survey.surface, system) or None
+    falls = words.fall(figures.slope, system)
+    cards.append(blocks.figure_card("Falls", falls, down, known, stepped))
     return el("dl", cards, cls="figures")
 
 

@@ -23,6 +23,7 @@ from pourdatum.report.pdf_parts import Words, hashed, mean_level, words_of
 from pourdatum.report.pdf_plan import PlanSheet, plan_sheet
 from pourdatum.report.pdf_signing import Signing
 from pourdatum.report.proof_view import paint_profile, thickness_view, worst_gaps
+from pourdatum.report.scope import asked, not_asked
 from pourdatum.units import show_area, show_volume
 from pourdatum.verify import IF_CEILING
 
@@ -123,9 +124,12 @@ def _signed(check: Check) -> list[str]:
     verdict = check.verdict
     said = ["Measured, not judged." if verdict is None else f"{verdict[:1].upper()}{verdict[1:]}."]
     if check.found.flatness:
-        said[0] += (
-            f" Asked: {', '.join(flatness_block.name_of(one) for one in check.found.flatness)}."
-        )
+        said[0] += f" Asked: {asked(check)}; {not_asked(check)}."
+        said += [
+            f"{flatness_block.name_of(one)}: {one.verdict} {words.plain(one.caveat)}."
+            for one in check.found.flatness
+            if one.caveat
+        ]
     if check.found.verdict_on_ceiling:
         said[0] += f" It holds {IF_CEILING}."
     if placed is None:

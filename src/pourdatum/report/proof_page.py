@@ -5,13 +5,16 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Final
 
+from pourdatum.finding import MOSTLY
 from pourdatum.report import blocks, control_block, flatness_block, live_block, setups, words
 from pourdatum.report.document import document
 from pourdatum.report.markup import Html, el
 from pourdatum.report.proof_view import draw_profile, worst_gaps
+from pourdatum.report.scope import asked, not_asked
+from pourdatum.report.steps_told import steps_told
 from pourdatum.uncertainty import COVER_95
 from pourdatum.units import MM, show_area, show_height, show_length, show_limit, show_volume
-from pourdatum.verify import IF_CEILING, MOSTLY
+from pourdatum.verify import IF_CEILING
 
 if TYPE_CHECKING:
     from pourdatum.finding import Flatness
@@ -91,9 +94,21 @@ def check_page(check: Check, picture: bytes) -> str:
 def hangs_on(check: Check) -> Html | None:
     """What the litres stand on where nothing else bears it out; None where something does."""
     placed, system = check.found.placed, check.system
-    if placed is None or not check.found.on_ceiling:
+    if placed is None:
         return None
     each = placed.area_m2 / MM
+    skim_m = check.found.skim_unseen_m
+    if skim_m is not None:
+        return el(
+            "p",
+            "Heights hang on the ceiling. What bears it out knows it to "
+            f"{show_height(skim_m, system)}: one that was skimmed by less between the scans would "
+            "not show, and is in no interval; each "
+            f"{show_limit(0.001, system)} of it would be {show_volume(each, system)}. Marks "
+            "(--marks) take that away.",
+        )
+    if not check.found.on_ceiling:
+        return None
     return el(
         "p",
         f"What was placed is told {IF_CEILING}: nothing but a ceiling ties the heights of the two "
@@ -136,6 +151,7 @@ def verdict(check: Check) -> Html:
         missed.append("departure from the level")
     if check.found.verdict_on_ceiling:
         text += f" That holds {IF_CEILING}, for the level wanted hangs on it."
+    text += f" Asked: {asked(check)}; {not_asked(check)}."
     if missed and check.verdict == "undecided":
         text += " What this scan cannot decide, and why stands with the figures below:"
     return el(
@@ -271,6 +287,7 @@ def level(check: Check) -> Html | None:
         return blocks.section("Level", el("p", "The scan has no vertical: level is not known."))
     rows: list[tuple[str, object]] = [
         ("Slope of the best-fit plane", words.fall_fine(level.slope, system)),
+        *((("Steps", stepped),) if (stepped := steps_told(check.surface, system)) else ()),
         (
             f"From low to high, patches of {'4 in' if system == 'imperial' else '100 mm'}",
             f"{show_height(level.range_m, system)} ± {show_height(level.uncertainty_m, system)}",

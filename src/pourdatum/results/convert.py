@@ -68,7 +68,10 @@ def survey_result(survey: Survey) -> SurveyResult:
     """A finished survey as it is written."""
     return SurveyResult(
         **common_part(survey, "survey"),
-        flatness=[flatness_part(one, survey.origin_m[:2]) for one in survey.flatness],
+        flatness=[
+            flatness_part(one, survey.origin_m[:2], survey.figures.area_m2)
+            for one in survey.flatness
+        ],
         decision_rule=rule_in_words(survey.rule),
     )
 

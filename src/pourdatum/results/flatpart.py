@@ -5,15 +5,16 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from pourdatum.results.models import FlatnessPart, WorstPart
-from pourdatum.results.rounding import degrees, in_plan, mm, rounded
+from pourdatum.results.models import FlatnessPart, LinePart, WorstPart
+from pourdatum.results.rounding import area, degrees, in_plan, metres, mm, rounded
 
 if TYPE_CHECKING:
     from pourdatum.finding import Flatness, WorstAt
 
 
-def flatness_part(one: Flatness, origin_m: tuple[float, float]) -> FlatnessPart:
-    """One criterion, or one of its numbers, as it is written."""
+def flatness_part(one: Flatness, origin_m: tuple[float, float], area_m2: float) -> FlatnessPart:
+    """One criterion, or one of its numbers, as it is written; the area is the whole floor's."""
+    missed_m2 = one.unjudged_m2
 
     def shown(value: float | None) -> float | None:
         if value is None or not math.isfinite(value):
@@ -30,11 +31,23 @@ def flatness_part(one: Flatness, origin_m: tuple[float, float]) -> FlatnessPart:
         uncertainty=shown(one.uncertainty),
         interval=_interval(one),
         share_within=None if one.share_within is None else rounded(one.share_within, 6),
+        unjudged_m2=None if missed_m2 is None else area(missed_m2),
+        unjudged_share=None if missed_m2 is None else rounded(missed_m2 / area_m2, 4),
         at_least=one.at_least,
         readings=one.readings,
         verdict=one.verdict,
         worst=None if one.worst is None else _worst(one.worst, shown(one.worst.value), origin_m),
         note=one.said,
+        lines=[
+            LinePart(
+                start=in_plan(line.start_m, origin_m),
+                bearing_deg=rounded(math.degrees(line.bearing_rad) % 360.0, 2),
+                length_m=metres(line.length_m),
+                levels=line.levels,
+                section=line.section,
+            )
+            for line in one.lines
+        ],
     )
 
 

@@ -187,6 +187,16 @@ class WorstPart(Part):
     value: float
 
 
+class LinePart(Part):
+    """A line of levels on which F-numbers were taken."""
+
+    start: Place
+    bearing_deg: float = Field(description="clockwise from +y")
+    length_m: float
+    levels: int = Field(description="read along it, 304.8 mm apart")
+    section: int = Field(description="number of its test section")
+
+
 class FlatnessPart(Part):
     """One criterion, word for word as asked."""
 
@@ -207,6 +217,12 @@ class FlatnessPart(Part):
         " have flattened, so that no one share is claimed for it; null above: no upper end"
     )
     share_within: float | None = Field(description="of all places in which it was measured")
+    unjudged_m2: float | None = Field(
+        default=None,
+        description="floor that this was not held against: hidden, seen too poorly, its points left"
+        " out as off the floor's fit, or where no straightedge lies",
+    )
+    unjudged_share: float | None = Field(default=None, description="of the whole floor")
     at_least: bool = Field(description="the value is only known to be so much or more")
     readings: int | None = Field(
         description="straightedges laid, or readings taken, on which value and verdict rest"
@@ -214,6 +230,9 @@ class FlatnessPart(Part):
     verdict: Literal["conforms", "does not conform", "undecided"]
     worst: WorstPart | None
     note: str = Field(description="why it is undecided, or what is to be known of the worst place")
+    lines: list[LinePart] = Field(
+        default_factory=list, description="of an F-number of the floor: those it was read on"
+    )
 
 
 class Common(Part):

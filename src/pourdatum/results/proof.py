@@ -61,7 +61,9 @@ def check_result(check: Check) -> VerifyResult:
         judged_share=rounded(found.judged, 4),
         registration=_registration(check),
         placed=_placed(check),
-        flatness=[flatness_part(one, plan_m) for one in found.flatness],
+        flatness=[
+            flatness_part(one, plan_m, check.survey.figures.area_m2) for one in found.flatness
+        ],
         decision_rule=rule_in_words(found.rule),
         level=_level(check),
         bags_used=None if check.used is None else _used(check.used),
@@ -141,6 +143,7 @@ def _placed(check: Check) -> PlacedPart:
         why_not="",
         floor_share=rounded(placed.share, 4),
         condition=_condition(check) if check.found.on_ceiling else None,
+        skim_unseen_mm=None if check.found.skim_unseen_m is None else mm(check.found.skim_unseen_m),
         borne_out_by=check.found.borne_out or None,
     )
 

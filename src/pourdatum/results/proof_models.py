@@ -96,6 +96,11 @@ class PlacedPart(Part):
     condition: str | None = Field(
         default=None, description="on which all of it holds and which no interval has"
     )
+    skim_unseen_mm: float | None = Field(
+        default=None,
+        description="a ceiling skimmed by so much between the scans would show nowhere, and would"
+        " be in thickness; null where marks tie the heights, or under a condition",
+    )
     borne_out_by: str | None = Field(
         default=None,
         description="what besides the scans comes to the same volume, where a ceiling alone ties "

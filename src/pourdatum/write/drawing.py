@@ -60,6 +60,7 @@ _LAYERS: Final[dict[str, tuple[int, int, str]]] = {
     "BATCH-NUMBERS": (8, 25, ""),
     "STOP-ENDS": (7, 70, ""),
     "EXIT": (7, 35, ""),
+    "SAMPLE-LINES": (8, 13, "DOTS"),
     "JOINTS": (7, 35, "DASHES"),
     "CRACKS": (7, 25, "DOTS"),
     "NOTE": (7, 25, ""),
@@ -119,6 +120,7 @@ def write_drawing(outcome: Survey | Plan, path: str | Path) -> None:
     _areas(drawing, view)
     _contours(drawing, view)
     _marks(drawing, view)
+    _sample_lines(drawing, survey)
     if plan is not None:
         _humps(drawing, plan)
         _batches(drawing, plan)
@@ -310,6 +312,13 @@ def _contours(drawing: _Drawing, view: PlanView) -> None:
             drawing.line("CONTOURS", line)
             for place, turn_deg in _on_line(line, per_mm, taken):
                 drawing.label("CONTOUR-LABELS", place, text, turn_deg)
+
+
+def _sample_lines(drawing: _Drawing, survey: Survey) -> None:
+    """The lines of levels on which F-numbers were taken, each but once."""
+    laid = {line for one in survey.flatness for line in one.lines}
+    for line in sorted(laid, key=lambda one: (one.section, one.bearing_rad, one.start_m)):
+        drawing.line("SAMPLE-LINES", np.array([line.start_m, line.end_m]))
 
 
 def _on_line(

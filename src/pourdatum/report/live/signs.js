@@ -10,6 +10,7 @@ const LAYER_OF = {
   again: "shots",
   corner: "corners",
   edge: "edges",
+  missed: "missed",
 };
 
 // Corners of each sign round its place, in shares of its half width; none is a circle.
@@ -25,6 +26,8 @@ const SHAPE_OF = {
   level: [[-1, -1], [1, -1], [0, 1]],
   shot: [[-1, -1], [1, -1], [0, 1]],
 };
+
+const NAME_FONT = "600 12px system-ui, sans-serif";
 
 function drawSigns(pen, map) {
   const { data } = map.model;
@@ -62,6 +65,7 @@ function drawSigns(pen, map) {
       names.push([corner.name, at, 8]);
     }
   }
+  names.push(...drawAxes(pen, map));
   drawNames(pen, map, names);
 }
 
@@ -93,8 +97,27 @@ function drawArea(pen, map, area, step_m) {
     pen.fillStyle = area.kind === "column" ? "#8b8d92" : "#ffffff";
     pen.fill("evenodd");
   }
+  if (area.kind === "missed") drawBare(pen, map);
   pen.stroke();
   pen.setLineDash([]);
+}
+
+// Lines over the area that was traced last, as on paper, on a light ground.
+function drawBare(pen, map) {
+  const [wide, tall] = [map.canvas.width / map.dense, map.canvas.height / map.dense];
+  pen.save();
+  pen.clip("evenodd");
+  pen.fillStyle = "#ffffff";
+  pen.fillRect(0, 0, wide, tall);
+  const lines = new Path2D();
+  for (let x = -tall; x < wide; x += 6) {
+    lines.moveTo(x, tall);
+    lines.lineTo(x + tall, 0);
+  }
+  pen.lineWidth = 1;
+  pen.stroke(lines);
+  pen.restore();
+  pen.lineWidth = 2.5;
 }
 
 function drawLine(pen, map, line, kind) {
@@ -159,7 +182,7 @@ function drawMark(pen, map, kind, [x, y], half) {
 function drawNames(pen, map, names) {
   const taken = [];
   const [wide, tall] = [map.canvas.width / map.dense, map.canvas.height / map.dense];
-  pen.font = "600 12px system-ui, sans-serif";
+  pen.font = NAME_FONT;
   pen.textAlign = "center";
   pen.textBaseline = "middle";
   pen.lineJoin = "round";
