@@ -273,20 +273,40 @@ def _parted(blocks: Blocks, strip: Strip, *, leftward: bool) -> list[Index]:
     own = strip.blocks
     if strip.shares_m3.size == 1:
         return [own]
+    x, y = -blocks.slope[own].sum(axis=0)
+    across = np.array([-y, x]) if leftward else np.array([y, -x])
+    order = own[np.argsort(blocks.place_m[own] @ across, kind="stable")]
     if strip.final:
-        # In rings about the place where the bay is left, so that nobody ends behind a batch.
-        away = np.hypot(*(blocks.place_m[own] - blocks.place_m[own[-1]]).T)
-        order = own[np.argsort(-away, kind="stable")]
-    else:
-        x, y = -blocks.slope[own].sum(axis=0)
-        across = np.array([-y, x]) if leftward else np.array([y, -x])
-        order = own[np.argsort(blocks.place_m[own] @ across, kind="stable")]
+        order = _to_exit(blocks, order, own[-1], strip.shares_m3)
     upto = np.cumsum(blocks.volume_m3[order])
     middle = upto - 0.5 * blocks.volume_m3[order]
     number = np.searchsorted(np.cumsum(strip.shares_m3)[:-1], middle, side="right")
     # Numbers rise along the order.
     ends = np.searchsorted(number, np.arange(strip.shares_m3.size + 1))
     return [order[i:j] for i, j in itertools.pairwise(ends.tolist()) if j > i]
+
+
+def _to_exit(blocks: Blocks, order: Index, exit_block: int, shares_m3: Array) -> Index:
+    """The blocks of a last strip, in their order across it, so that it ends at the exit.
+
+    Whole batches from one end, then from the other, and the last two in rings about the exit: so
+    nobody ends behind a batch, and none of them lies at both ends.
+    """
+    outer = max(shares_m3.size - 2, 0)
+    upto = np.cumsum(blocks.volume_m3[order])
+    before_m3 = float(upto[np.flatnonzero(order == exit_block)[0]])
+    middle_m3 = float(shares_m3[outer:].sum())
+    from_one = 0
+    if outer:
+        mean_m3 = float(shares_m3[:outer].mean())
+        from_one = min(max(round((before_m3 - 0.5 * middle_m3) / mean_m3), 0), outer)
+    # Blocks lie on the side on which their middle does.
+    at_m3 = upto - 0.5 * blocks.volume_m3[order]
+    first = order[at_m3 < float(shares_m3[:from_one].sum())]
+    last = order[at_m3 >= upto[-1] - float(shares_m3[from_one:outer].sum())]
+    rest = order[first.size : order.size - last.size]
+    away = np.hypot(*(blocks.place_m[rest] - blocks.place_m[exit_block]).T)
+    return np.concatenate([first, last[::-1], rest[np.argsort(-away, kind="stable")]])
 
 
 def _edges(

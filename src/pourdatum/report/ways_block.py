@@ -8,7 +8,7 @@ from pourdatum.filling import MOST_LIFTS, NUMBERS
 from pourdatum.report import words
 from pourdatum.report.blocks import bullets, place, place_head, section, table
 from pourdatum.report.markup import Html, el, joined, tied
-from pourdatum.units import FOOT_M, POUND_KG, show_area, show_height, show_mass, show_volume
+from pourdatum.units import FOOT_M, POUND_KG, show_area, show_height, show_length, show_mass, show_volume
 
 if TYPE_CHECKING:
     from pourdatum.outcome import Plan
@@ -190,6 +190,9 @@ def name_of(way: Way, system: System) -> str:
         else:
             by = "with" if len(filling) == 1 else f"in {NUMBERS[len(filling)]} lifts of"
             parts.append(f"{where} filled first {by} {first}, then {sheet}")
+    if way.stop_ends_m > 0.0:
+        length = show_length(way.stop_ends_m, system)
+        parts.append(f"the filling behind {length} of stop-ends, where it would run out too thin")
     return ", ".join(parts)
 
 
