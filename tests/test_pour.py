@@ -575,7 +575,7 @@ def test_what_a_crew_would_need() -> None:
 def test_an_order_that_was_not_found_is_not_an_old_edge() -> None:
     """An edge of 18 min in a working time of 20 is no reason: what is wrong is said instead."""
     old, young = (
-        pourways._what_helps(None, Pump(5.0), 1.0, 20.0, SimpleNamespace(age_min=age))  # type: ignore[arg-type]
+        pourways._what_is_wrong(SimpleNamespace(age_min=age), 20.0, None, True)  # type: ignore[arg-type]
         for age in (24.0, 18.0)
     )
     assert old.startswith("a batch meets an edge 24 min old")

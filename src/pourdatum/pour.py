@@ -116,6 +116,8 @@ class PourSheet:
     would_do: Crew | Pump | None = None
     """The least crew that would need no stop-ends but those of joints; None where this one needs
     none, or none was found."""
+    mend: Crew | Pump | None = None
+    """The least crew that would keep every edge wet, where this one does not and one was found."""
 
 
 def lay_out_pour(
@@ -168,7 +170,7 @@ def lay_out_pour(
     check_crew(crew, sheet)
     blocks = make_blocks(depth_m, inside, grid, volume_m3, leave_m, joints, parts)
     bag_m3 = sheet.bag_kg / sheet.powder_kg_per_m2_mm / MM / (1.0 + waste)
-    laid, obstacle = wet_edge(blocks, crew, bag_m3, sheet.working_time_min)
+    laid, obstacle, mend = wet_edge(blocks, crew, bag_m3, sheet.working_time_min)
     batches = _batches(laid, blocks, bag_m3, crew)
     batch_of = np.zeros(inside.shape, np.int32)
     batch_of[inside] = laid.batch[blocks.block_of[inside]] + 1
@@ -189,6 +191,7 @@ def lay_out_pour(
         obstacle=obstacle,
         narrow_bays=tuple((k + 1, wide_m) for k, wide_m in narrow_bays(blocks, bay_of)),
         would_do=would_do,
+        mend=mend,
     )
 
 

@@ -89,25 +89,26 @@ class _Search:
 
 def wet_edge(
     blocks: Blocks, crew: Crew | Pump, bag_m3: float, working_min: float
-) -> tuple[Laid, str]:
+) -> tuple[Laid, str, Crew | Pump | None]:
     """The way of parting and laying with the least stop-ends in which no edge is too old.
 
-    Failing all, the one with the youngest edge, and what would help.
+    Failing all, the one with the youngest edge, why none is found, and the crew that would do.
     """
     search = _Search(crew, bag_m3, working_min, _away_m(crew))
     laid = _whole(search, blocks) or _parted(search, blocks) or search.failing
     if laid is not None:
-        return laid, ""
+        return laid, "", None
     # A bay that is a sliver rather than an edge too old.
     laid = search.clean(blocks, in_arms(blocks)) or search.failing
     if laid is not None:
-        return laid, ""
+        return laid, "", None
     best = search.best
     if best is None:
         # No bay is narrow enough for strips that can be reached over.
         bays = in_pieces(blocks)
         best = lay(blocks, bays, in_turn(blocks, bays), crew, bag_m3, most=1, back=True)
-    return best, _what_helps(blocks, crew, bag_m3, working_min, best)
+    more = _what_helps(blocks, crew, bag_m3, working_min, best)
+    return best, _what_is_wrong(best, working_min, more, isinstance(crew, Pump)), more
 
 
 def crew_without_stop_ends(
@@ -262,7 +263,26 @@ def _numbers_of_lanes(
 
 def _what_helps(
     blocks: Blocks, crew: Crew | Pump, bag_m3: float, working_min: float, best: Laid
-) -> str:
+) -> Crew | Pump | None:
+    """The least crew, or the slowest pump, that keeps every edge wet; None where none was found."""
+    if isinstance(crew, Pump):
+        more = crew_without_stop_ends(blocks, crew, bag_m3, working_min)
+        return _fast_enough(crew, best, working_min) if more is None and best.sound else more
+    arms = without_slivers(blocks, in_arms(blocks))
+    tried = 0
+    for mixers in range(crew.mixers + 1, _MOST_MIXERS + 1):
+        larger = replace(crew, mixers=mixers)
+        for laid in _ways(blocks, arms, larger, bag_m3, working_min):
+            tried += laid.bay.size
+            if laid.age_min <= working_min + 1e-9 and laid.sound:
+                return larger
+        if tried > _MOST_TRIED:
+            break
+    return None
+
+
+def _what_is_wrong(best: Laid, working_min: float, more: Crew | Pump | None, pumped: bool) -> str:
+    """Why no edge stays wet, and what would keep it so."""
     said = (
         f"a batch meets an edge {best.age_min:.0f} min old, the working time is {working_min:g} min"
     )
@@ -271,23 +291,12 @@ def _what_helps(
             "no order was found in which every batch meets an earlier one of its bay within the"
             f" working time of {working_min:g} min, in strips that can be reached over"
         )
-    if isinstance(crew, Pump):
-        more = crew_without_stop_ends(blocks, crew, bag_m3, working_min)
-        if more is None and best.sound:
-            more = _fast_enough(crew, best, working_min)
-        if isinstance(more, Pump):
-            return f"{said}: a pump of {more.litres_per_minute:g} l per minute would keep it wet"
+    if isinstance(more, Pump):
+        return f"{said}: a pump of {more.litres_per_minute:g} l per minute would keep it wet"
+    if isinstance(more, Crew):
+        return f"{said}: {more.mixers} mixers would keep it wet"
+    if pumped:
         return f"{said}: a pump of more litres per minute, or stop-ends closer together"
-    arms = without_slivers(blocks, in_arms(blocks))
-    tried = 0
-    for mixers in range(crew.mixers + 1, _MOST_MIXERS + 1):
-        larger = replace(crew, mixers=mixers)
-        for laid in _ways(blocks, arms, larger, bag_m3, working_min):
-            tried += laid.bay.size
-            if laid.age_min <= working_min + 1e-9 and laid.sound:
-                return f"{said}: {mixers} mixers would keep it wet"
-        if tried > _MOST_TRIED:
-            break
     return f"{said}: pump it, or take a material that stays open longer"
 
 

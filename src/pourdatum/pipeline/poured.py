@@ -9,6 +9,7 @@ import numpy as np
 
 from pourdatum.datum import in_zones
 from pourdatum.errors import JobError
+from pourdatum.openends import doorways
 from pourdatum.outcome import Warned
 from pourdatum.outline_file import place_from_local, place_to_local
 from pourdatum.pour import Crew, Parts, Pump, lay_out_pour
@@ -140,7 +141,11 @@ def _leave_room(plan: Plan, job: Job) -> tuple[float, float]:
         return _stated_exit(plan, job)
     edge = plan.floor.outline.exterior
     if plan.floor.beyond_doors_m:
+        doors = doorways(plan.floor)
         x_m, y_m, _ = max(plan.floor.beyond_doors_m, key=lambda door: door[2])
+        if doors:
+            middle = doors[0].centroid
+            x_m, y_m = middle.x, middle.y
     else:
         # The middle of a short side of the rectangle around the floor, of both the one with the
         # least x.

@@ -196,7 +196,9 @@ class BesidesPart(Part):
     """What is bought besides the material."""
 
     edge_strip_m: float = Field(description="along walls and around columns")
-    stop_ends_m: float
+    stop_ends_m: float = Field(
+        description="between bays, in open doorways and where the floor ends at no wall"
+    )
     blocks: list[BlockPart]
     cost: float | None = Field(
         description="bags, labour, grinding and primer that has a price; null without prices"
@@ -218,6 +220,9 @@ class WayPart(Part):
     grind_l: float
     grind_m2: float
     pockets: list[PocketPart]
+    stop_ends_m: float = Field(
+        description="behind which lifts end that would else run out too thin"
+    )
     powder_kg: float
     bags: int
     cost: float | None = Field(description="bags, labour, grinding; null where a price is missing")

@@ -112,6 +112,7 @@ def _way(way: Way, origin: tuple[float, float]) -> WayPart:
         pockets=[_pocket(one, origin) for one in way.pockets],
         powder_kg=rounded(way.powder_kg, 3),
         bags=way.bags,
+        stop_ends_m=metres(way.stop_ends_m),
         cost=None if way.cost is None else rounded(way.cost, 2),
         mass_kg_per_m2=rounded(way.mass_kg_per_m2, 3),
         wait_h=_hours(way.wait_h),
