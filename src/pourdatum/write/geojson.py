@@ -96,8 +96,8 @@ def _feature(shape: BaseGeometry, told: dict[str, Any], own: OwnFrame) -> dict[s
     if not placed.is_valid:
         # Where edges of a batch meet the edge of the floor at a hair's breadth, rounding crosses
         # them; areas are mended on the lattice of the file, where they are next.
-        mended = shapely.make_valid(placed, method="structure", keep_collapsed=False)
-        placed = areas_of(shapely.set_precision(mended, 10.0**-own.decimals))
+        exact = shapely.transform(shape, own.unrounded)
+        placed = areas_of(shapely.set_precision(exact, 10.0**-own.decimals))
     # The outer ring anticlockwise and holes clockwise, as the RFC has it.
     turned = shapely.orient_polygons(placed)
     return {"type": "Feature", "properties": told, "geometry": shapely.geometry.mapping(turned)}
