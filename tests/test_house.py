@@ -28,14 +28,14 @@ layers sheetplan tops walkable choice levels                           | and to 
 cells cellheights specks walls elsewhere plumb                         | and to a map
 outline edge footprint things lacking openings spotcheck spots asked          |
 stepped sharp bare narrow doubled wallfoot                              |
-stationlayers stationsums stationfit stations alike floor               |
+stationlayers stationsums stationfit stations alike floor openends      |
 labelled rounding carried nibs surface asfloor steps                   | and to its surface
 staff blunder sense control controlwords advice                        | levelled by control
 spotpoint patchmean patch shareddraws slopeerror unsearched datum areaerror | from a map
 spread zones placedepth promise grind capability material              | to a pour
 overlevel deeplimit groundhumps grinding pockets lifts filling way ways |
 joints floorsections thresholds pinplaces pins                                       |
-pourblocks pourfronts pourbays pourstrips pourpieces pourways pour pumpday buying |
+pourblocks pourfronts poursweeps pourbays pourstrips pourpieces pourways pour pumpday buying |
 headedges levelfaces fixedparts turns adjustment tiechecks register  | after the pour
 tiemarks placed used                                                   |
 straightedge restloop everywhere sampled gapdoubt worstgap mends flatlines freemove |

@@ -13,12 +13,25 @@ from numpy.testing import assert_allclose, assert_array_equal
 from shapely import affinity
 
 import scenes
-from made_scan import NOISE_M, carpet, faces, flat, floor_of, made_scan, on_lattice, walled
+from made_scan import (
+    NOISE_M,
+    carpet,
+    faces,
+    flat,
+    floor_of,
+    made_scan,
+    on_lattice,
+    surface_of,
+    walled,
+)
 from pourdatum.edge import cells_polygon
 from pourdatum.errors import JobError, NoFloor
 from pourdatum.floor import Floor, find_floor
 from pourdatum.geometry import Plane
 from pourdatum.grid import Grid
+from pourdatum.job import Job
+from pourdatum.openends import doorways
+from pourdatum.pipeline import plan_pour
 from pourdatum.simulate import Wave
 from pourdatum.simulate.relief import Relief
 from pourdatum.surface import make_surface
@@ -131,6 +144,35 @@ def test_a_door_ends_the_floor() -> None:
     assert wedge.contains(shapely.Point(x, y))
     # Cells cut by the wedge's edge of 2.9 m, and by the wall's line.
     assert area == pytest.approx(wedge.area, abs=0.5 * floor.cell_m * wedge.length)
+
+
+def test_an_open_doorway_is_left_by_its_middle_and_held_by_a_stop_end() -> None:
+    """A wedge seen slantwise through a doorway from 1.0 to 1.9 m: its middle lies before the jamb.
+
+    The doorway is 0.9 m of stop-end, and as much less of the room's 14 m of edge strip. Cells of
+    25 mm at both jambs.
+    """
+    rng = np.random.default_rng()
+    wedge = shapely.Polygon([(4.0, 1.0), (5.6, -0.4), (5.6, 0.7), (4.0, 1.9)])
+    gap = shapely.box(3.9, 1.0, 4.1, 1.9)
+    wall = faces(RECTANGLE, 0.0, 1.5, 1200, rng)
+    wall = wall[~shapely.contains_xy(gap, wall[:, 0], wall[:, 1])]
+    points = np.concatenate([carpet(RECTANGLE.union(wedge), 2500, rng), wall])
+    floor = floor_of(points)
+    ((_, y, _),) = floor.beyond_doors_m
+    assert y < 1.0
+    (door,) = doorways(floor)
+    assert door.length == pytest.approx(0.9, abs=0.06)
+    assert door.centroid.coords[0] == pytest.approx((4.0, 1.45), abs=0.05)
+    surface = surface_of(points)
+    plan = plan_pour(surface, Job())
+    assert plan.pour is not None
+    assert plan.pour.leave_m == pytest.approx((4.0, 1.45), abs=0.05)
+    bought = plan.besides
+    assert bought.open_ends_m == pytest.approx(0.9, abs=0.06)
+    assert bought.edge_strip_m == pytest.approx(RECTANGLE.length - 0.9, abs=0.15)
+    between_m = sum(line.length for line in plan.pour.stop_ends)
+    assert bought.stop_ends_m == pytest.approx(between_m + 0.9, abs=0.06)
 
 
 # --- what stands in the room ---------------------------------------------------------------------

@@ -19,8 +19,9 @@ from pourdatum.outline_file import outline_to_local, read_outline
 from pourdatum.results import plan_result
 from pourdatum.units import LENGTH_UNITS
 from pourdatum.write.drawing import write_drawing
-from pourdatum.write.geojson import write_areas
+from pourdatum.write.geojson import _feature, write_areas
 from pourdatum.write.landxml import write_landxml
+from pourdatum.write.ownframe import OwnFrame
 from pourdatum.write.points import write_points
 from site_plan import planned, surveyed
 
@@ -129,6 +130,36 @@ def test_areas_are_those_of_the_result(both: tuple[str, Any], tmp_path: Path) ->
     assert whole == pytest.approx(outline.area, rel=1e-5)
     for (_, shape), batch in zip(batches, result.pour.batches, strict=True):
         assert shape.distance(shapely.Point(np.array(batch.place) / unit_m)) * unit_m < 0.05
+
+
+def test_every_area_is_a_valid_one(tmp_path: Path) -> None:
+    """Slivers of a floor that is cut by its cells cross themselves on the lattice of the file.
+
+    Two squares with a neck between them, narrower than the lattice is wide: its sides fold over
+    when they are rounded. What is written is simple (OGC 06-103r4, 6.1.11), and no less than the floor.
+    """
+    rng = np.random.default_rng()
+    frame = OwnFrame("m", 1.0, (2510.0, 1843.0, 0.0))
+    crossed = 0
+    for _ in range(200):
+        way = rng.uniform(0.0, 2.0 * np.pi)
+        # Two squares and a neck between them, a few thousandths of a millimetre wide.
+        along = np.sort(rng.uniform(1.0, 2.0, (2, 6)), axis=1)
+        low, high = (
+            np.stack([one, np.full(6, side)], axis=1)
+            for one, side in zip(along, (0.5, 0.5 + 4e-6), strict=True)
+        )
+        spike = np.concatenate(
+            [[[0, 0], [1, 0]], low, [[2, 0], [3, 0], [3, 1], [2, 1]], high[::-1], [[1, 1], [0, 1]]]
+        )
+        turn = np.array([[np.cos(way), -np.sin(way)], [np.sin(way), np.cos(way)]])
+        shape = shapely.Polygon(spike @ turn)
+        crossed += not shapely.transform(shape, frame.plan).is_valid
+        told = _feature(shape, {}, frame)
+        again = shapely.geometry.shape(json.loads(json.dumps(told["geometry"])))
+        assert again.is_valid
+        assert again.area == pytest.approx(shape.area, abs=1e-4)
+    assert crossed > 0
 
 
 def test_the_file_says_that_it_holds_no_degrees(both: tuple[str, Any], tmp_path: Path) -> None:

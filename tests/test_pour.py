@@ -7,6 +7,7 @@ sheet is checked with code of its own, on cells and not on the sheet's blocks.
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import replace
 from types import SimpleNamespace
 
@@ -22,6 +23,7 @@ from pourdatum.material import Sheet
 from pourdatum.pour import Crew, PourSheet, Pump, check_crew, lay_out_pour
 from pourdatum.pourbays import without_slivers
 from pourdatum.pourblocks import Blocks, make_blocks
+from pourdatum.pumpday import Terms, pour_day
 
 CELL_M = 0.05
 SHEET = Sheet("test", (2.0, 20.0), 1.7, 20.0, 4.4, 20.0)
@@ -124,7 +126,13 @@ def test_drawn_rooms(part: int) -> None:
             )
             # Where no order was found the sheet says so: of 600 rooms of other seeds in one.
             assert young or number in first_of_bay or sheet.obstacle, (seed, number)
-        oldest = max((start[b] - start[a] for a, b in touches if bay[a] == bay[b]), default=0.0)
+        # What is carried on was mixed with the batch before: its edge is as old as that.
+        mixed = start | {
+            one.number: start[one.number - 1]
+            for one in sheet.batches
+            if one.number > 1 and start[one.number] - start[one.number - 1] < 6.0 - 1e-9
+        }
+        oldest = max((mixed[b] - mixed[a] for a, b in touches if bay[a] == bay[b]), default=0.0)
         assert sheet.edge_age_min == pytest.approx(oldest), seed
         if not sheet.obstacle:
             assert oldest <= SHEET.working_time_min + 1e-9, seed
@@ -426,6 +434,91 @@ def test_a_very_wide_floor_has_an_order_too() -> None:
     assert sum(batch.volume_m3 for batch in sheet.batches) == pytest.approx(8100.0 * 0.011)
 
 
+@pytest.mark.parametrize(
+    ("sides_m", "depth_m", "leave_m", "crew"),
+    [
+        ((8.0, 4.0), 0.005, (4.0, 0.0), CREW),
+        ((20.0, 15.0), 0.010, (0.0, 7.0), replace(CREW, mixers=4)),
+        ((20.0, 15.0), 0.010, (10.0, 0.0), replace(CREW, mixers=4)),
+        ((60.0, 40.0), 0.009, (60.0, 20.0), Pump(60.0)),
+    ],
+)
+def test_no_stop_end_that_is_not_needed(
+    sides_m: tuple[float, float], depth_m: float, leave_m: tuple[float, float], crew: Crew | Pump
+) -> None:
+    """Rooms whose strips along a wall are poured in time by hand: no stop-end, no old edge.
+
+    At 5 mm a bag covers 2.35 m², three of them 0.88 m over 8 m; at 10 mm four mixers pour 13 bags
+    of 1.18 m² in 20 min, and 0.35 m over 20 m are 6 of them; 60 l a minute are 1200 l in 20 min,
+    and 0.6 m over 40 m at 9 mm are 216.
+    """
+    grid = Grid(0.05, 0.05, 0.1, round(sides_m[1] / 0.1), round(sides_m[0] / 0.1))
+    inside = np.ones(grid.shape, bool)
+    volume_m3 = sides_m[0] * sides_m[1] * depth_m
+    depth = np.full(grid.shape, depth_m)
+    sheet = lay_out_pour(depth, inside, grid, volume_m3, SHEET, crew=crew, leave_m=leave_m)
+    assert sheet.bays == 1
+    assert not sheet.stop_ends
+    assert sheet.edge_age_min <= SHEET.working_time_min
+
+
+def test_what_is_said_to_do_without_stop_ends_does() -> None:
+    """Drawn floors of a crew or a pump that is too slow: with the one named, no stop-end is left.
+
+    And if no edge stays wet at all, the pump that the sentence names keeps it so.
+    """
+    seed = int(np.random.default_rng().integers(2**31))
+    rng = np.random.default_rng(seed)
+    told = 0
+    for number in range(14):
+        long_m, wide_m = rng.uniform((6.0, 4.0), (16.0, 12.0)).round(1)
+        grid = Grid(0.05, 0.05, 0.1, round(wide_m / 0.1), round(long_m / 0.1))
+        inside = np.ones(grid.shape, bool)
+        depth = np.full(grid.shape, rng.uniform(0.006, 0.02))
+        crew: Crew | Pump = (
+            CREW if number % 2 else Pump(rng.uniform(0.5, 4.0), rng.uniform(0, 0.01))
+        )
+        leave_m = (0.0, rng.uniform(0.0, wide_m))
+        volume_m3 = float(depth.sum()) * 0.01
+
+        def laid(
+            crew: Crew | Pump, depth=depth, inside=inside, grid=grid, volume_m3=volume_m3,
+            leave_m=leave_m,
+        ) -> PourSheet:  # fmt: skip
+            return lay_out_pour(depth, inside, grid, volume_m3, SHEET, crew=crew, leave_m=leave_m)
+
+        sheet = laid(crew)
+        if sheet.would_do is not None:
+            assert sheet.bays > 1
+            again = laid(sheet.would_do)
+            assert (again.bays, again.obstacle) == (1, ""), (seed, number, sheet.would_do)
+            told += 1
+        named = re.search(r"a pump of ([0-9.]+) l per minute", sheet.obstacle)
+        if named:
+            assert isinstance(crew, Pump)
+            faster = replace(crew, litres_per_minute=float(named[1]))
+            assert not laid(faster).obstacle, (seed, number)
+            told += 1
+    assert told >= 3, seed
+
+
+def test_a_bay_begins_when_the_one_before_ends() -> None:
+    """Bays by hand follow one another: none starts before the last batch of the one before."""
+    grid = Grid(0.05, 0.05, 0.1, 40, 80)
+    inside = np.ones(grid.shape, bool)
+    joint = shapely.LineString([(3.0, -1.0), (3.0, 5.0)])
+    for mixers in (1, 2, 3):
+        sheet = lay_out_pour(
+            np.full(grid.shape, 0.0083), inside, grid, 32.0 * 0.0083, SHEET,
+            crew=replace(CREW, mixers=mixers), leave_m=(8.0, 2.0), joints=(joint,),
+        )  # fmt: skip
+        starts = [batch.start_min for batch in sheet.batches]
+        assert (np.diff(starts) > 0.0).all()
+        days = pour_day(sheet, SHEET, Terms()).bays
+        assert len(days) == 2
+        assert days[0].start_min + days[0].minutes == pytest.approx(days[1].start_min)
+
+
 def test_movement_joints_end_bays() -> None:
     """A joint across the room parts it into two bays, and no batch lies on both sides."""
     room = shapely.box(0.0, 0.0, 8.0, 4.0)
@@ -484,7 +577,7 @@ def test_what_a_crew_would_need() -> None:
 def test_an_order_that_was_not_found_is_not_an_old_edge() -> None:
     """An edge of 18 min in a working time of 20 is no reason: what is wrong is said instead."""
     old, young = (
-        pourways._what_helps(None, Pump(5.0), 1.0, 20.0, SimpleNamespace(age_min=age))  # type: ignore[arg-type]
+        pourways._what_is_wrong(SimpleNamespace(age_min=age), 20.0, None, True)  # type: ignore[arg-type]
         for age in (24.0, 18.0)
     )
     assert old.startswith("a batch meets an edge 24 min old")

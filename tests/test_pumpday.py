@@ -76,10 +76,35 @@ def test_when_deliveries_must_come() -> None:
     assert len(day.deliveries_min) == math.ceil(in_all_kg / load_kg)
     # A delivery is asked for at the start of the pass that first needs it; the hose runs ahead.
     longest = max(np.diff([*(batch.start_min for batch in sheet.batches), sheet.minutes]))
+    # Lots are whole bags: what the last bay opens for the hose is there before it is used.
+    lots_min = (len(day.bays) + day.hose_bags) * SHEET.bag_kg / per_min
     for number, by_min in enumerate(day.deliveries_min):
         used_up_min = number * load_kg / per_min - hose_l / RATE
-        assert used_up_min - longest - 1e-9 <= by_min <= used_up_min + 1e-9
+        assert used_up_min - longest - lots_min <= by_min <= used_up_min + 1e-9
     assert pour_day(sheet, SHEET, replace(how, delivery_kg=None)).deliveries_min == ()
+
+
+def test_lots_and_deliveries_add_up_to_the_bags_to_buy() -> None:
+    """691 bags of floor and hose, 720 to buy: the reserve of 29 is in the lots and on the lorries.
+
+    A load of 3000 kg is 150 bags, so there are five, the last of 120.
+    """
+    sheet = hall(Pump(RATE, 0.120), (10.0, 25.0))
+    terms = Terms(hose_m3=0.120, delivery_kg=3000.0, bags_to_buy=720)
+    day = pour_day(sheet, SHEET, terms)
+    assert sum(bay.bags for bay in day.bays) == 691
+    assert sum(bay.reserve for bay in day.bays) == 29
+    for bay in day.bays:
+        assert bay.reserve == pytest.approx(29 * bay.volume_m3 * 1000.0 / LITRES, abs=1.0)
+    assert day.delivery_bags == (150, 150, 150, 150, 120)
+    assert list(day.deliveries_min) == sorted(day.deliveries_min)
+    # A bay's whole lot is bought before the next bay begins: nothing comes later than it is used.
+    opened = np.cumsum([batch.volume_m3 * 1000.0 * 1.7 / 20.0 for batch in sheet.batches])
+    for number, by_min in enumerate(day.deliveries_min):
+        at = min(int(np.searchsorted(opened, 150 * number)), len(sheet.batches) - 1)
+        assert by_min <= sheet.batches[at].start_min + 1e-9
+    bare = pour_day(sheet, SHEET, replace(terms, bags_to_buy=None))
+    assert sum(bare.delivery_bags) == 691
 
 
 def test_the_hose_is_filled_before_and_stays_full() -> None:

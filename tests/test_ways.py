@@ -157,12 +157,30 @@ def test_lifts_add_up_to_one_lift(deep_mm: int, half_dm: int) -> None:
         lifts = "six lifts of thin" if name == "thin compound" else "five lifts of deep"
         assert count or lifts in " ".join(way.against)
         below = [(deep_m + 0.002 - end) for end in ends[: count or 1]]
-        filled = [under_m**2 / deep_m * half_m * WIDE_M for under_m in below]
-        wanted = np.diff([0.0, *reversed(filled), whole.volume_m3])
-        got = [lift.volume_m3 for lift in way.lifts]
-        assert got == pytest.approx(wanted.tolist(), rel=1e-9, abs=1e-12)
+        wide_m = half_m * WIDE_M / deep_m
+        feathered = [under_m**2 * wide_m for under_m in below]
+        # Behind stop-ends a lift is its least depth there, and what is poured beyond is the pour's.
+        least_m = {"thin compound": 0.002, "deep compound": 0.008}[name]
+        stopped = [
+            (max(under_m - least_m, 0.0) ** 2 + 2.0 * max(under_m - least_m, 0.0) * least_m)
+            * wide_m
+            for under_m in below
+        ]
+        got = np.cumsum([lift.volume_m3 for lift in way.lifts[:-1]])[::-1]
+        behind = [
+            one == pytest.approx(there, rel=1e-9, abs=1e-12)
+            and one != pytest.approx(here, rel=1e-9, abs=1e-12)
+            for one, here, there in zip(got, feathered, stopped, strict=True)
+        ]
+        wanted = np.where(behind, stopped, feathered)
+        assert got == pytest.approx(wanted, rel=1e-9, abs=1e-12)
+        # Two straight rims across the room for each of them.
+        assert way.stop_ends_m == pytest.approx(2.0 * WIDE_M * sum(behind), rel=1e-6)
         assert way.volume_m3 == pytest.approx(whole.volume_m3, rel=1e-12)
-        areas = [2 * under_m / deep_m * half_m * WIDE_M for under_m in reversed(below)]
+        areas = [
+            2.0 * (under_m - least_m * cut) * wide_m
+            for under_m, cut in reversed(list(zip(below, behind, strict=True)))
+        ]
         assert [lift.area_m2 for lift in way.lifts[:-1]] == pytest.approx(areas)
 
 
@@ -206,12 +224,13 @@ def test_each_lift_is_within_its_range_where_one_is_not() -> None:
     assert found.elsewhere_m <= left_m
 
 
-def test_a_first_lift_that_runs_out_slowly_is_too_thin() -> None:
+def test_a_first_lift_that_runs_out_slowly_ends_at_a_stop_end() -> None:
     """A cone of 20 mm and 1 m filled with the deep one to 4 mm: 18 mm and 0.9 m of radius.
 
     It is thinner than 8 mm over 0.4 m beside its rim. Beyond 0.3 m that is the ring from 0.5 to
     0.6 m, pi x 0.11 = 0.346 m²; a look every 60 mm knows a ring of 0.1 m to 0.06 / 0.1 of its
-    cells at the rims. The cone of 30 mm does with 0.27 m, and works.
+    cells at the rims. Behind a stop-end at 12 mm, the circle of 0.5 m, it is 8 mm and more, and the
+    thin one is poured 12 mm beside it: a cylinder of 8 mm and a cone of 10 mm on it.
     """
     surface = floor_of(cone(0.020, 1.0))
     depth_m = 0.002 - surface.height_m
@@ -222,7 +241,45 @@ def test_a_first_lift_that_runs_out_slowly_is_too_thin() -> None:
     way = only(
         compared(cone(0.020, 1.0), Offer(THIN), Offer(DEEP)), "deep compound", "thin compound"
     )
-    assert any("8 mm that deep compound needs" in why for why in way.against)
+    assert way.works
+    assert way.stop_ends_m == pytest.approx(math.pi, rel=0.01)
+    filled_m3 = math.pi * 0.25 * (0.008 + 0.010 / 3.0)
+    assert way.lifts[0].volume_m3 == pytest.approx(filled_m3, rel=0.01)
+    assert way.lifts[0].area_m2 == pytest.approx(math.pi * 0.25, rel=0.01)
+    assert way.volume_m3 == pytest.approx(0.002 * AREA_M2 + math.pi * 0.020 / 3.0, rel=1e-3)
+    assert way.lifts[1].deepest_m == pytest.approx(0.012, abs=5e-4)
+
+
+def test_a_tilted_floor_is_filled_behind_a_stop_end() -> None:
+    """A fall of 18 mm over 6 m at the datum: 2 to 20 mm. Behind a stop-end at 12 mm, 5 m across.
+
+    8 mm of the deep compound is reached 3.33 m from the high end, and the floor beyond is filled
+    from 4 mm under the datum: 8 to 16 mm over 2.67 m, 0.16 m³.
+    """
+    way = only(
+        compared(lambda x, y: -0.003 * x, Offer(THIN), Offer(DEEP)),
+        "deep compound", "thin compound",
+    )  # fmt: skip
+    assert way.works, way.against
+    assert way.stop_ends_m == pytest.approx(5.0, rel=0.01)
+    assert way.lifts[0].volume_m3 == pytest.approx(0.012 * 5.0 * 8.0 / 3.0, rel=0.01)
+
+
+def test_a_floor_a_little_too_thin_is_raised() -> None:
+    """Level asked for 0.35 mm too low, with 0.4 mm of noise allowed for: raise it by that.
+
+    Half of the floor lies 0.1 mm over its highest patch as cells do, so it is 0.45 mm too thin.
+    """
+    terms = Terms("level", clear_m=0.00035, noise_m=0.0004)
+    ways = compared(
+        lambda x, y: 0.00035 + 0.0001 * np.sign(np.sin(3.0 * x)), Offer(THIN, 20.0), terms=terms
+    )
+    assert not next(way for way in ways.each if way.asked).works
+    best = ways.best
+    assert best is not None
+    assert best.rise_m == pytest.approx(0.00035)
+    assert best.ground_m3 == 0.0
+    assert best.cost == best.bags * 20.0
 
 
 def test_cost_mass_and_time_by_hand() -> None:
@@ -329,7 +386,8 @@ def test_grinding_that_is_not_enough_is_not_enough() -> None:
     way = only(ways, "thin compound", ground=True)
     assert way.rise_m == pytest.approx(-0.010)
     assert not way.works
-    assert ways.best is None
+    # What no grinding brings into one lift is filled in several, behind stop-ends across the room.
+    assert all(len(one.lifts) > 1 and one.stop_ends_m > 0.0 for one in ways.each if one.works)
     held = compared(wedge(0.014), terms=Terms("high-point", deepest_grind_m=0.002))
     assert not only(held, "thin compound", ground=True).works
     never = compared(wedge(0.014), terms=Terms("high-point", may_grind=False))

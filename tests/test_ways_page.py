@@ -18,8 +18,10 @@ from pourdatum.errors import JobError
 from pourdatum.job import Job
 from pourdatum.outcome import Plan
 from pourdatum.pipeline import plan_pour, result_data, write_results
+from pourdatum.pour import Crew, Pump
 from pourdatum.report.pour_block import pour_sheet
 from pourdatum.report.ways_block import name_of, out_of_range, why_behind, would_work
+from pourdatum.sheetfile import read_sheet, shipped_sheets
 from pourdatum.surface import Surface
 from pourdatum.units import show_volume
 
@@ -273,6 +275,72 @@ def test_a_level_that_is_too_high_for_every_sheet(surface: Surface) -> None:
     z_m = 0.15 - float(lower[1]) / 1000.0
     built = planned(surface, datum={"kind": "level", "z_m": z_m}, material={"sheet": "light"})
     assert built.buildable
+
+
+def applied(job: dict[str, Any], plan: Plan) -> dict[str, Any] | None:
+    """The job with the way out that its plan names; None where that is not a job of one lift."""
+    mend, best = None if plan.pour is None else plan.pour.mend, plan.ways.best
+    out = {key: dict(value) for key, value in job.items()}
+    if isinstance(mend, Pump):
+        out["pour"]["litres_per_minute"] = mend.litres_per_minute
+    elif isinstance(mend, Crew):
+        out["pour"]["mixers"] = mend.mixers
+    if best is None or len(best.lifts) > 1 or best.ground_m3 > 0.0:
+        return None
+    if plan.datum.kind == "level":
+        out["datum"]["z_m"] += best.rise_m
+    if best.sheet.name != plan.sheet.name:
+        names = {read_sheet(name).name: name for name in shipped_sheets()}
+        out["material"] = {"sheet": names[best.sheet.name]}
+    return out
+
+
+def impossible(rng: np.random.Generator) -> list[dict[str, Any]]:
+    """Jobs that cannot be done as they stand: the level, the crew, the pump, or two of them."""
+    high_m = 0.0  # Of the room, by its formula.
+    low = {"kind": "level", "z_m": high_m + rng.uniform(-0.006, 0.0016)}
+    thin = {"kind": "level", "z_m": high_m + 0.00165}
+    good = {"kind": "level", "z_m": high_m + 0.004}
+    pump = {"mode": "pump", "litres_per_minute": rng.uniform(0.2, 0.5)}
+    crew = {"mixers": 1, "minutes_per_batch": 19.0, "bags_per_batch": 1}
+    return [
+        {"datum": low}, {"datum": thin}, {"datum": good, "pour": pump},
+        {"datum": good, "pour": crew}, {"datum": low, "pour": pump},
+    ]  # fmt: skip
+
+
+def test_the_way_out_that_is_named_works() -> None:
+    """A flat room: each job that cannot be done, done as its plan says what would work."""
+    seed = int(np.random.default_rng().integers(2**31))
+    rng = np.random.default_rng(seed)
+    surface = surface_of(walled(ROOM, rng, per_m2=6000.0, noise_m=0.0005))
+    tried = 0
+    for job in impossible(rng):
+        plan = planned(surface, **job)
+        if plan.buildable:
+            continue
+        again = applied(job, plan)
+        assert again is not None, (seed, job, would_work(plan))
+        mended = planned(surface, **again)
+        assert mended.buildable, (seed, job, would_work(plan), mended.obstacles)
+        tried += 1
+    assert tried >= 3, seed
+
+
+def test_a_slow_pump_is_answered_by_a_faster_one(surface: Surface) -> None:
+    """0.3 l a minute keep no edge wet: the rate that does is named, and no other datum."""
+    high_m = 0.0  # Of the room, by its formula.
+    job = {
+        "datum": {"kind": "level", "z_m": high_m + 0.003},
+        "material": {"sheet": "deep"} , "pour": {"mode": "pump", "litres_per_minute": 0.3},
+    }  # fmt: skip
+    plan = planned(surface, **job)
+    assert plan.pour is not None
+    assert plan.pour.obstacle in plan.obstacles
+    said = would_work(plan)
+    assert "l per minute" in said
+    if len(plan.obstacles) == 1:
+        assert "higher" not in said
 
 
 def test_a_load_below_the_least_depth_is_refused(surface: Surface) -> None:

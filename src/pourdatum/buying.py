@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from pourdatum.openends import open_ends_m
+
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
@@ -39,10 +41,13 @@ class Besides:
     edge_strip_m: float
     """Along walls and around columns; openings have blocks [m]."""
     stop_ends_m: float
+    """Between bays, in open doorways, and where the floor ends at no wall [m]."""
     blocks: tuple[Block, ...]
     cost: float | None
     """Bags, labour and grinding, as far as the job has prices."""
     cost_per_m2: float | None
+    open_ends_m: float = 0.0
+    """Of the stop-ends: those in doorways and where the floor ends at no wall [m]."""
 
 
 NOTHING: Final = Besides(0.0, 0.0, (), None, None)
@@ -63,14 +68,16 @@ def buy_besides(
     depth_m : (ny, nx) array
         Depth of the pour at its cells [m].
     stop_ends_m : float
-        Of the pour sheet [m].
+        Of the pour sheet [m]; those at open ends come on top.
     cost : float, optional
         Of bags, labour and grinding.
     """
     outline, openings = surface.floor.outline, surface.floor.openings
+    at_open_m = open_ends_m(surface.floor)
     return Besides(
-        edge_strip_m=edge_strip_m(outline, openings),
-        stop_ends_m=stop_ends_m,
+        edge_strip_m=max(edge_strip_m(outline, openings) - at_open_m, 0.0),
+        stop_ends_m=stop_ends_m + at_open_m,
+        open_ends_m=at_open_m,
         blocks=tuple(
             Block(hole.place_m, hole.outline.exterior.length, stop_height_m(surface, depth_m, hole))
             for hole in openings

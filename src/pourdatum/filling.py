@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Final
 
 from pourdatum.lifts import Lift, Terms, lift_of, wet_kg_per_m2
 from pourdatum.material import Sheet, small_patches_m2
-from pourdatum.pockets import RIM_M, Pocket, Pockets, find_pockets
+from pourdatum.pockets import RIM_M, Pocket, Pockets, find_pockets, find_stopped
 from pourdatum.units import show_area, show_limit
 
 if TYPE_CHECKING:
@@ -54,6 +54,8 @@ class Filling:
         Wet, of all lifts and the pour at the deepest place.
     against : tuple of str
         Why it does not work; empty where it does.
+    stop_ends_m : float
+        Behind which lifts end that would else run out thinner than their least depth [m].
     """
 
     lifts: tuple[Lift, ...]
@@ -63,6 +65,7 @@ class Filling:
     stays_m2: float
     mass_kg_per_m2: float
     against: tuple[str, ...]
+    stop_ends_m: float = 0.0
 
 
 def left_over_m(sheet: Sheet, under: Sheet) -> float:
@@ -123,14 +126,7 @@ def fill_first(
     # Too deep for a lift and all over it: the pour, then the pour and one, and so on.
     limits = (sheet.greatest_m, *(top + under.greatest_m for top in ends[1:]))
     levels = [
-        find_pockets(
-            surface,
-            depth_m,
-            greatest_m=limit,
-            left_m=end,
-            whole=read.at(rise_m - end)[:2],
-            filling_least_m=under.least_m,
-        )
+        _level(surface, depth_m, read, rise_m, end, limit, under, small_m2)
         for end, limit in zip(ends[1:], limits, strict=False)
     ]
     lifts = tuple(reversed(_lifts(levels, ends[1:], deepest_m, under, terms)))
@@ -148,6 +144,34 @@ def fill_first(
             *_too_deep(read, rise_m, sheet, under, tops, count, terms),
             *_between(read, rise_m, ends, limits, under, sheet, small_m2, terms),
         ),
+        stop_ends_m=math.fsum(level.stop_ends_m for level in levels),
+    )
+
+
+def _level(
+    surface: Surface, depth_m: NDArray[np.float64], read: FillReads, rise_m: float, end_m: float,
+    limit_m: float, under: Sheet, small_m2: float,
+) -> Pockets:  # fmt: skip
+    """What one lift of a filling fills, with all below it; behind stop-ends if its rim is wide."""
+    found = find_pockets(
+        surface,
+        depth_m,
+        greatest_m=limit_m,
+        left_m=end_m,
+        whole=read.at(rise_m - end_m)[:2],
+        filling_least_m=under.least_m,
+    )
+    stop_m = end_m + under.least_m
+    if found.feather_m2 <= small_m2 or stop_m > limit_m:
+        return found
+    below = read.at(rise_m - stop_m)
+    return find_stopped(
+        surface,
+        depth_m,
+        greatest_m=limit_m,
+        left_m=end_m,
+        whole=(below.fill_m3 + under.least_m * below.below_m2, below.below_m2),
+        filling_least_m=under.least_m,
     )
 
 

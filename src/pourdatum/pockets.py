@@ -8,7 +8,7 @@ pour add up to the fill of one lift.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -55,6 +55,8 @@ class Pockets:
     """Deepest place outside the pockets [m]."""
     feather_m2: float = 0.0
     """Thinner than the filling's least depth, and further than a hand's reach from its rim [m²]."""
+    stop_ends_m: float = 0.0
+    """Where the filling ends at its least depth, along the rims of the pockets [m]."""
 
 
 @dataclass(frozen=True)
@@ -133,6 +135,48 @@ def find_pockets(
             for number in np.flatnonzero(chosen).tolist()
         ),
     )  # fmt: skip
+
+
+def find_stopped(
+    surface: Surface,
+    depth_m: Array,
+    *,
+    greatest_m: float,
+    left_m: float,
+    whole: tuple[float, float],
+    filling_least_m: float,
+) -> Pockets:
+    """Pockets whose filling ends at stop-ends where it would be thinner than its least depth.
+
+    The pour goes on beyond them, no deeper than ``left_m`` and that least depth together.
+
+    Parameters
+    ----------
+    surface, depth_m, greatest_m, left_m, filling_least_m
+        As of ``find_pockets``.
+    whole : tuple of 2 floats
+        Fill [m³] up to ``left_m`` below the datum, and its area [m²], where it is not thinner.
+    """
+    stop_m = left_m + filling_least_m
+    found = find_pockets(surface, depth_m, greatest_m=greatest_m, left_m=stop_m, whole=whole)
+    return replace(found, stop_ends_m=_rims_m(surface, depth_m, stop_m, greatest_m))
+
+
+def _rims_m(surface: Surface, depth_m: Array, level_m: float, greatest_m: float) -> float:
+    """Length of the rims at a depth of the pieces that hold a place too deep [m]."""
+    from contourpy import contour_generator
+
+    known = surface.measured | surface.inferred
+    labels, count = pieces_of(known & (depth_m > level_m))
+    deep_m2 = np.bincount(labels[known], depth_m[known] > greatest_m, count + 1)
+    chosen = deep_m2 * surface.grid.cell_m**2 >= SMALL_LEAST_M2
+    chosen[0] = False
+    # Other pieces are left out; where the floor ends, a wall holds the filling.
+    other = ~known | ((labels > 0) & ~chosen[labels])
+    lines = contour_generator(
+        surface.grid.x_m, surface.grid.y_m, np.ma.masked_array(depth_m, other)
+    ).lines(level_m)
+    return math.fsum(float(np.hypot(*np.diff(line, axis=0).T).sum()) for line in lines)
 
 
 def _feather_m2(

@@ -17,10 +17,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pourdatum.errors import JobError
-from pourdatum.pourbays import narrow_bays, stop_ends
+from pourdatum.pourbays import narrow_bays, stop_ends, stop_ends_m
 from pourdatum.pourblocks import Blocks, Parts, make_blocks
 from pourdatum.pourstrips import Crew, Laid, Pump
-from pourdatum.pourways import wet_edge
+from pourdatum.pourways import crew_without_stop_ends, wet_edge
 from pourdatum.units import MM
 
 if TYPE_CHECKING:
@@ -58,7 +58,8 @@ class Batch:
     bags : int
         Opened for it; 0 where it is what was left of the batch before, carried on into a new bay.
     start_min : float
-        From the start of the pour.
+        From the start of the pour. What is carried on begins when the batch before is laid; it was
+        mixed with that one, and its edge is as old.
     """
 
     number: int
@@ -112,6 +113,11 @@ class PourSheet:
     obstacle: str = ""
     leave_taken: str = ""
     narrow_bays: tuple[tuple[int, float], ...] = ()
+    would_do: Crew | Pump | None = None
+    """The least crew that would need no stop-ends but those of joints; None where this one needs
+    none, or none was found."""
+    mend: Crew | Pump | None = None
+    """The least crew that would keep every edge wet, where this one does not and one was found."""
 
 
 def lay_out_pour(
@@ -164,11 +170,14 @@ def lay_out_pour(
     check_crew(crew, sheet)
     blocks = make_blocks(depth_m, inside, grid, volume_m3, leave_m, joints, parts)
     bag_m3 = sheet.bag_kg / sheet.powder_kg_per_m2_mm / MM / (1.0 + waste)
-    laid, obstacle = wet_edge(blocks, crew, bag_m3, sheet.working_time_min)
+    laid, obstacle, mend = wet_edge(blocks, crew, bag_m3, sheet.working_time_min)
     batches = _batches(laid, blocks, bag_m3, crew)
     batch_of = np.zeros(inside.shape, np.int32)
     batch_of[inside] = laid.batch[blocks.block_of[inside]] + 1
     bay_of = laid.bay[laid.batch]
+    would_do = None
+    if not obstacle and stop_ends_m(blocks, bay_of) > 0.0:
+        would_do = crew_without_stop_ends(blocks, crew, bag_m3, sheet.working_time_min)
     return PourSheet(
         batches=batches,
         batch_of=batch_of,
@@ -181,6 +190,8 @@ def lay_out_pour(
         leave_m=leave_m,
         obstacle=obstacle,
         narrow_bays=tuple((k + 1, wide_m) for k, wide_m in narrow_bays(blocks, bay_of)),
+        would_do=would_do,
+        mend=mend,
     )
 
 
@@ -248,6 +259,12 @@ def _batches(laid: Laid, blocks: Blocks, bag_m3: float, crew: Crew | Pump) -> tu
         ],
         axis=1,
     )
+    start = laid.start_min.copy()
+    if isinstance(crew, Crew):
+        # What is left of a bag goes on into the next bay when the rest of it is laid.
+        carried = np.flatnonzero(np.diff(laid.start_min, prepend=-1.0) == 0.0)
+        before = volume[carried - 1] / (volume[carried - 1] + volume[carried])
+        start[carried] += crew.step_min * before
     order = np.argsort(laid.batch, kind="stable")
     ends = np.searchsorted(laid.batch[order], np.arange(count + 1))
     found = []
@@ -259,7 +276,7 @@ def _batches(laid: Laid, blocks: Blocks, bag_m3: float, crew: Crew | Pump) -> tu
             Batch(
                 number=k + 1, bay=int(laid.bay[k]) + 1, strip=int(laid.strip[k]) + 1,
                 place_m=(float(x), float(y)), area_m2=float(area[k]), volume_m3=float(volume[k]),
-                bags=int(bags[k]), start_min=float(laid.start_min[k]),
+                bags=int(bags[k]), start_min=float(start[k]),
             )
         )  # fmt: skip
     return tuple(found)

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from pourdatum.pourblocks import Blocks
 from pourdatum.pourfronts import Fronts
+from pourdatum.poursweeps import ways_of
 
 if TYPE_CHECKING:
     from shapely import LineString
@@ -73,16 +74,21 @@ def calmed(blocks: Blocks, bays: Index) -> Array:
     return level
 
 
-def in_lanes(blocks: Blocks, pieces: Index, lanes: int) -> tuple[Index, float]:
-    """Each piece parted into lanes along its sweep (n,), and the width of the narrowest [m]."""
+def in_lanes(
+    blocks: Blocks, pieces: Index, lanes: int, *, turned: bool = False
+) -> tuple[Index, float]:
+    """Each piece parted into lanes along its sweep (n,), and the width of the narrowest [m].
+
+    Along that side of the piece along which the sweep falls; ``turned`` across it.
+    """
     bay = np.full(pieces.size, -1, np.int64)
     narrowest = math.inf
     count = 0
     for piece in range(int(pieces.max()) + 1):
         own = np.flatnonzero(pieces == piece)
-        slope = blocks.slope[own]
-        _, axes = np.linalg.eigh((slope * blocks.area_m2[own, None]).T @ slope)
-        across = blocks.place_m[own] @ axes[:, 0]
+        # The side across the sweep.
+        way = ways_of(blocks, own, turned=not turned)[0]
+        across = blocks.place_m[own] @ way
         low, high = across.min(), across.max()
         width = (high - low + blocks.side_m) / lanes
         narrowest = min(narrowest, float(width))
@@ -92,6 +98,13 @@ def in_lanes(blocks: Blocks, pieces: Index, lanes: int) -> tuple[Index, float]:
         count += lanes
     a, b = blocks.link.T
     return _connected(blocks, ~blocks.crossed & (bay[a] == bay[b])), narrowest
+
+
+def stop_ends_m(blocks: Blocks, bays: Index) -> float:
+    """Length of the borders between bays (n,) that no joint and no zone's border is [m]."""
+    a, b = blocks.link.T
+    apart = (bays[a] != bays[b]) & ~blocks.crossed
+    return float(blocks.open_share[apart].sum()) * blocks.side_m
 
 
 def without_slivers(blocks: Blocks, bays: Index) -> Index:

@@ -11,7 +11,7 @@ import itertools
 import math
 from bisect import bisect_left
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -102,44 +102,6 @@ class Laid:
         return self.deep_enough and self.joined
 
 
-class Sweeps:
-    """A floor parted into bays, each sorted along its sweep once for all ways to lay it.
-
-    Parameters
-    ----------
-    blocks : Blocks
-    bays : (n,) int array
-        Bay of each block, from 0.
-    """
-
-    def __init__(self, blocks: Blocks, bays: Index) -> None:
-        self.blocks, self.bays = blocks, bays
-        self._of: dict[int, Sweep] = {}
-
-    def of(self, name: int) -> Sweep:
-        """One of the bays."""
-        if name not in self._of:
-            self._of[name] = Sweep(self.blocks, np.flatnonzero(self.bays == name))
-        return self._of[name]
-
-
-class Sweep:
-    """The blocks of a bay as they fall in level, with sums over the first k of them.
-
-    Thousands of strips are looked up in these sums: plain numbers, no small arrays.
-    """
-
-    def __init__(self, blocks: Blocks, own: Index) -> None:
-        self.blocks = blocks
-        self.own = own[np.argsort(-blocks.level[own], kind="stable")]
-        self.filled_m3 = _sums(blocks.volume_m3[self.own])
-        self.upto: list[float] = self.filled_m3.tolist()
-        self.areas: list[float] = _sums(blocks.area_m2[self.own]).tolist()
-        self.level: list[float] = blocks.level[self.own].tolist()
-        self.steep: list[float] = _sums(np.hypot(*blocks.slope[self.own].T)).tolist()
-        self.volume_m3 = float(blocks.volume_m3[self.own].sum())
-
-
 @dataclass(frozen=True, eq=False)
 class Strip:
     """A strip across the sweep: its blocks, what each of its batches fills, how deep it is."""
@@ -161,76 +123,45 @@ class Strip:
         return (area_m2, 0.0) if several else (0.0, area_m2)
 
 
-@dataclass(frozen=True, eq=False)
-class Way:
-    """One way to lay a floor: bays in turn, strips of so many batches at the most.
-
-    There and ``back`` or one way. The ``rest`` of a bay that fills no batch is laid with the strip
-    before it, even where that has so many already.
-    """
-
-    sweeps: Sweeps
-    order: Sequence[int]
-    crew: Crew | Pump
-    bag_m3: float
-    most: int
-    back: bool
-    rest: bool = False
-
-    def afresh(self) -> Way:
-        """The same without what was sorted for it, which is large."""
-        return replace(self, sweeps=Sweeps(self.sweeps.blocks, self.sweeps.bays))
-
-    def strips(self) -> list[list[Strip]]:
-        """The strips of each bay, in turn."""
-        found = []
-        left_m3 = 0.0
-        for name in self.order:
-            sweep = self.sweeps.of(name)
-            found.append(
-                list(strips(sweep, self.crew, self.bag_m3, left_m3, most=self.most, rest=self.rest))
-            )
-            if isinstance(self.crew, Crew):
-                left_m3 = _carried_on(sweep.volume_m3, left_m3, self.crew, self.bag_m3)
-        return found
-
-    def shallow_m2(self, bays: Sequence[Sequence[Strip]]) -> Array:
-        """Floor in strips too shallow to be poured: of several batches, and of one (2,) [m²]."""
-        blocks = self.sweeps.blocks
-        out = np.zeros(2)
-        for strip in itertools.chain.from_iterable(bays):
-            out += strip.shallow_m2(blocks)
-        return out
-
-    def deep_enough(self, shallow_m2: Array) -> bool:
-        """Whether a crew can pour nearly all strips."""
-        return bool(shallow_m2[0] <= SHALLOW * float(self.sweeps.blocks.area_m2.sum()))
-
-
 def lay(
-    way: Way, bays: Sequence[Sequence[Strip]] | None = None, shallow_m2: Array | None = None
+    blocks: Blocks,
+    bays: Index,
+    order: Sequence[int],
+    crew: Crew | Pump,
+    bag_m3: float,
+    *,
+    most: int,
+    back: bool,
+    rest: bool = False,
 ) -> Laid:
-    """A way of laying as batches; its strips and what of them is shallow where that is known."""
-    blocks, crew = way.sweeps.blocks, way.crew
-    bays = way.strips() if bays is None else bays
-    shallow_m2 = way.shallow_m2(bays) if shallow_m2 is None else shallow_m2
-    batch = np.full(blocks.level.size, -1, np.int64)
+    """One way: bays in turn, strips of so many batches at the most, there and back or one way.
+
+    The ``rest`` of a bay that fills no batch is laid with the strip before it, even where that
+    has so many already.
+    """
+    batch = np.full(bays.size, -1, np.int64)
     bay_of: list[int] = []
     strip_of: list[int] = []
     start: list[float] = []
     end: list[float] = []
     mixed = 0
     left_m3 = 0.0
-    for number, (name, own) in enumerate(zip(way.order, bays, strict=True)):
-        for number_of_strip, strip in enumerate(own):
-            leftward = number_of_strip % 2 == 0 or not way.back
+    shallow_m2 = np.zeros(2)
+    for number, name in enumerate(order):
+        own = np.flatnonzero(bays == name)
+        own = own[np.argsort(-blocks.level[own], kind="stable")]
+        for number_of_strip, strip in enumerate(
+            strips(blocks, own, crew, bag_m3, left_m3, most=most, rest=rest)
+        ):
+            shallow_m2 += strip.shallow_m2(blocks)
+            leftward = number_of_strip % 2 == 0 or not back
             for k, part in enumerate(_parted(blocks, strip, leftward=leftward)):
+                volume_m3 = float(blocks.volume_m3[part].sum())
                 carried = left_m3 > 0.0 and number_of_strip == 0 and k == 0
                 batch[part] = len(bay_of)
                 bay_of.append(number)
                 strip_of.append(number_of_strip)
                 if isinstance(crew, Pump):
-                    volume_m3 = float(blocks.volume_m3[part].sum())
                     begin = end[-1] if end else 0.0
                     start.append(begin)
                     end.append(begin + volume_m3 * MM / crew.litres_per_minute)
@@ -239,10 +170,11 @@ def lay(
                 start.append((mixed - 1) * crew.step_min)
                 end.append(start[-1] + crew.minutes_per_batch)
         if isinstance(crew, Crew):
-            left_m3 = _carried_on(way.sweeps.of(name).volume_m3, left_m3, crew, way.bag_m3)
+            left_m3 = _carried_on(float(blocks.volume_m3[own].sum()), left_m3, crew, bag_m3)
     begun, done = np.array(start), np.array(end)
     bay = np.array(bay_of)
     age_min, joined = _edges(blocks, batch, bay, begun, done, crew)
+    least_m2 = SHALLOW * float(blocks.area_m2.sum())
     return Laid(
         batch=batch,
         bay=bay,
@@ -251,8 +183,8 @@ def lay(
         end_min=done,
         age_min=age_min,
         joined=joined,
-        deep_enough=way.deep_enough(shallow_m2),
-        drawn_out=float(shallow_m2[1]) > SHALLOW * float(blocks.area_m2.sum()),
+        deep_enough=float(shallow_m2[0]) <= least_m2,
+        drawn_out=float(shallow_m2[1]) > least_m2,
     )
 
 
@@ -266,7 +198,8 @@ def _carried_on(volume_m3: float, left_m3: float, crew: Crew, bag_m3: float) -> 
 
 
 def strips(
-    sweep: Sweep,
+    blocks: Blocks,
+    own: Index,
     crew: Crew | Pump,
     bag_m3: float,
     left_m3: float,
@@ -275,9 +208,11 @@ def strips(
     rest: bool = False,
 ) -> Iterator[Strip]:
     """Strips of a bay, whose blocks fall in level."""
-    own, upto, areas, level, steep = (
-        sweep.own, sweep.upto, sweep.areas, sweep.level, sweep.steep,
-    )  # fmt: skip
+    # Thousands of strips, each looked up in sums over the bay: plain numbers, no small arrays.
+    from_nought = _sums(blocks.volume_m3[own])
+    upto, areas = from_nought.tolist(), _sums(blocks.area_m2[own]).tolist()
+    level = blocks.level[own].tolist()
+    steep = _sums(np.hypot(*blocks.slope[own].T)).tolist()
     total, size = upto[-1], own.size
     pumped = isinstance(crew, Pump)
     batch_m3 = bag_m3 if isinstance(crew, Pump) else crew.bags_per_batch * bag_m3
@@ -319,8 +254,7 @@ def strips(
             ends.append(size)
         if pumped:
             ends = [ends[0], ends[-1]]
-        filled_m3 = sweep.filled_m3[ends]
-        yield Strip(part, filled_m3[1:] - filled_m3[:-1], depth_m, final)
+        yield Strip(part, np.diff(from_nought[ends]), depth_m, final)
         first = ends[-1]
 
 
@@ -339,19 +273,40 @@ def _parted(blocks: Blocks, strip: Strip, *, leftward: bool) -> list[Index]:
     own = strip.blocks
     if strip.shares_m3.size == 1:
         return [own]
+    x, y = -blocks.slope[own].sum(axis=0)
+    across = np.array([-y, x]) if leftward else np.array([y, -x])
+    order = own[np.argsort(blocks.place_m[own] @ across, kind="stable")]
     if strip.final:
-        # In rings about the place where the bay is left, so that nobody ends behind a batch.
-        away = np.hypot(*(blocks.place_m[own] - blocks.place_m[own[-1]]).T)
-        order = own[np.argsort(-away, kind="stable")]
-    else:
-        x, y = -blocks.slope[own].sum(axis=0)
-        across = np.array([-y, x]) if leftward else np.array([y, -x])
-        order = own[np.argsort(blocks.place_m[own] @ across, kind="stable")]
-    volume_m3 = blocks.volume_m3[order]
-    middle = volume_m3.cumsum() - 0.5 * volume_m3
-    # A block belongs to the batch that its middle lies in; the last takes what is over.
-    ends = middle.searchsorted(strip.shares_m3.cumsum()[:-1]).tolist()
-    return [order[i:j] for i, j in itertools.pairwise([0, *ends, order.size]) if j > i]
+        order = _to_exit(blocks, order, own[-1], strip.shares_m3)
+    upto = np.cumsum(blocks.volume_m3[order])
+    middle = upto - 0.5 * blocks.volume_m3[order]
+    number = np.searchsorted(np.cumsum(strip.shares_m3)[:-1], middle, side="right")
+    # Numbers rise along the order.
+    ends = np.searchsorted(number, np.arange(strip.shares_m3.size + 1))
+    return [order[i:j] for i, j in itertools.pairwise(ends.tolist()) if j > i]
+
+
+def _to_exit(blocks: Blocks, order: Index, exit_block: int, shares_m3: Array) -> Index:
+    """The blocks of a last strip, in their order across it, so that it ends at the exit.
+
+    Whole batches from one end, then from the other, and the last two in rings about the exit: so
+    nobody ends behind a batch, and none of them lies at both ends.
+    """
+    outer = max(shares_m3.size - 2, 0)
+    upto = np.cumsum(blocks.volume_m3[order])
+    before_m3 = float(upto[np.flatnonzero(order == exit_block)[0]])
+    middle_m3 = float(shares_m3[outer:].sum())
+    from_one = 0
+    if outer:
+        mean_m3 = float(shares_m3[:outer].mean())
+        from_one = min(max(round((before_m3 - 0.5 * middle_m3) / mean_m3), 0), outer)
+    # Blocks lie on the side on which their middle does.
+    at_m3 = upto - 0.5 * blocks.volume_m3[order]
+    first = order[at_m3 < float(shares_m3[:from_one].sum())]
+    last = order[at_m3 >= upto[-1] - float(shares_m3[from_one:outer].sum())]
+    rest = order[first.size : order.size - last.size]
+    away = np.hypot(*(blocks.place_m[rest] - blocks.place_m[exit_block]).T)
+    return np.concatenate([first, last[::-1], rest[np.argsort(-away, kind="stable")]])
 
 
 def _edges(

@@ -1,8 +1,9 @@
 """The way of parting and laying a floor in which every edge is wet.
 
-The first sound one is taken of: the floor as it is, its arms one by one, lanes along the sweep;
-arms and lanes without slivers. One in which every batch lies together goes before one with a batch
-in two places.
+The floor as it is goes before all others; then the one with the least stop-ends of: its arms one by
+one, lanes along the sweep, bays across it; none of them with slivers. A sweep follows the trickle,
+or is straight along a wall. One in which every batch lies together goes before one with a batch in
+two places.
 """
 
 from __future__ import annotations
@@ -15,21 +16,19 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from pourdatum.pourbays import calmed, in_arms, in_lanes, in_pieces, in_turn, without_slivers
+from pourdatum.pourbays import (
+    calmed,
+    in_arms,
+    in_lanes,
+    in_pieces,
+    in_turn,
+    stop_ends_m,
+    without_slivers,
+)
 from pourdatum.pourblocks import Blocks
 from pourdatum.pourpieces import CARRIED_M, DRAGGED_M, parted_batches
-from pourdatum.pourstrips import (
-    PASS_M,
-    REACH_M,
-    SHALLOW,
-    Crew,
-    Laid,
-    Pump,
-    Sweeps,
-    Way,
-    lay,
-    strips,
-)
+from pourdatum.pourstrips import PASS_M, REACH_M, SHALLOW, Crew, Laid, Pump, lay, strips
+from pourdatum.poursweeps import straightened
 from pourdatum.units import MM
 
 Index = NDArray[np.int64]
@@ -38,73 +37,250 @@ _NARROWEST_M: Final = 1.2
 """Least width of a lane between stop-ends [m]; a choice."""
 _MOST_MIXERS: Final = 24
 _FEW: Final = 12
-"""Lanes up to which each number is tried; of more, each larger by a part in so many."""
+"""Lanes up to which each number is tried, and swept straight; of more, each larger by a part in so
+many."""
 _FURTHER: Final = 3
 """Partings that are tried after one in which a batch lies in two places; a choice."""
 _MOST_TRIED: Final = 600_000
 """Batches of all ways that are tried, about: by bags, no crew lays tens of thousands."""
+_TRIED_WIDTHS: Final = 4
+"""Numbers of batches across that are tried from the least that is deep enough; a choice."""
+_COARSE_L_PER_MIN: Final = 10.0
+"""Rate of a pump from which it is told to a litre."""
+
+
+class _Search:
+    """Ways that were tried: the first clean one of each parting, and what to take failing it."""
+
+    def __init__(self, crew: Crew | Pump, bag_m3: float, working_min: float, away_m: float) -> None:
+        self.crew, self.bag_m3, self.working_min = crew, bag_m3, working_min
+        self._away_m = away_m
+        self.tried = 0
+        self.best: Laid | None = None
+        """With the youngest edge, whether in time or not."""
+        self.spare: Laid | None = None
+        """In time, with batches drawn out or in two places."""
+        self.parted: tuple[int, Laid] | None = None
+
+    def clean(self, blocks: Blocks, bays: Index) -> Laid | None:
+        """The first way to lay these bays in time in which every batch lies in one place."""
+        for laid in _ways(blocks, bays, self.crew, self.bag_m3, self.working_min):
+            self.tried += laid.bay.size
+            if laid.age_min <= self.working_min + 1e-9 and laid.sound:
+                if not laid.drawn_out:
+                    pieces = parted_batches(blocks, laid, self._away_m)
+                    if not pieces:
+                        return laid
+                    if self.parted is None or pieces < self.parted[0]:
+                        self.parted = pieces, laid
+                self.spare = self.spare or laid
+            mark = (not laid.sound, laid.age_min)
+            if self.best is None or mark < (not self.best.sound, self.best.age_min):
+                self.best = laid
+        return None
+
+    @property
+    def failing(self) -> Laid | None:
+        """What is in time where no way is clean."""
+        return self.spare if self.parted is None else self.parted[1]
 
 
 def wet_edge(
     blocks: Blocks, crew: Crew | Pump, bag_m3: float, working_min: float
-) -> tuple[Laid, str]:
-    """The first way of parting and laying in which no edge is older than the working time.
+) -> tuple[Laid, str, Crew | Pump | None]:
+    """The way of parting and laying with the least stop-ends in which no edge is too old.
 
-    Failing all, the one with the youngest edge, and what would help.
+    Failing all, the one with the youngest edge, why none is found, and the crew that would do.
     """
-    spare: Laid | None = None
-    parted: tuple[int, Laid] | None = None
-    bays = np.zeros(blocks.level.size, np.int64)
-    tried = further = number = 0
-    best: tuple[tuple[bool, float, int], Laid] | None = None
-    shallow: list[tuple[int, Way]] = []
-    away_m = DRAGGED_M if isinstance(crew, Pump) else CARRIED_M
-    for bays in _partings(blocks, _widest_m(blocks, crew, bag_m3, working_min)):
-        for way, laid, batches in _ways(blocks, bays, crew, bag_m3, working_min):
-            tried += batches
-            number += 1
-            if laid is None:
-                shallow.append((number, way.afresh()))
-                continue
-            best = _better(best, number, laid)
-            if laid.age_min <= working_min + 1e-9 and laid.sound:
-                if not laid.drawn_out:
-                    pieces = parted_batches(blocks, laid, away_m)
-                    if not pieces:
-                        return laid, ""
-                    if parted is None or pieces < parted[0]:
-                        parted = pieces, laid
-                spare = spare or laid
-        further += parted is not None
-        if tried > _MOST_TRIED or further > _FURTHER:
-            break
-    if parted is not None:
-        return parted[1], ""
-    if spare is not None:
-        return spare, ""
-    if best is None and not shallow:
+    search = _Search(crew, bag_m3, working_min, _away_m(crew))
+    laid = _whole(search, blocks) or _parted(search, blocks) or search.failing
+    if laid is not None:
+        return laid, "", None
+    # A bay that is a sliver rather than an edge too old.
+    laid = search.clean(blocks, in_arms(blocks)) or search.failing
+    if laid is not None:
+        return laid, "", None
+    best = search.best
+    if best is None:
         # No bay is narrow enough for strips that can be reached over.
-        order = in_turn(blocks, bays)
-        shallow = [(0, Way(Sweeps(blocks, bays), order, crew, bag_m3, 1, back=True))]
-    for number, way in shallow:
-        # A shallow one is never sound, and not laid where one that is has been found.
-        if best is None or not best[1].sound:
-            best = _better(best, number, lay(way))
-    assert best is not None
-    return best[1], _what_helps(blocks, crew, bag_m3, working_min, best[1])
+        bays = in_pieces(blocks)
+        best = lay(blocks, bays, in_turn(blocks, bays), crew, bag_m3, most=1, back=True)
+    more = _what_helps(blocks, crew, bag_m3, working_min, best)
+    return best, _what_is_wrong(best, working_min, more, isinstance(crew, Pump)), more
 
 
-def _better(
-    best: tuple[tuple[bool, float, int], Laid] | None, number: int, laid: Laid
-) -> tuple[tuple[bool, float, int], Laid]:
-    """The one with the younger edge, sound ones before others; of equals the first."""
-    rank = not laid.sound, laid.age_min, number
-    return best if best is not None and best[0] < rank else (rank, laid)
+def crew_without_stop_ends(
+    blocks: Blocks, crew: Crew | Pump, bag_m3: float, working_min: float
+) -> Crew | Pump | None:
+    """The least crew that needs no stop-ends but those of joints; None where none was found.
+
+    Parameters
+    ----------
+    blocks : Blocks
+    crew : Crew or Pump
+        As stated: the one that is found has more mixers, or a pump of more litres per minute.
+    bag_m3 : float
+        What a bag fills [m³].
+    working_min : float
+    """
+    if isinstance(crew, Pump):
+        search = _Search(crew, bag_m3, math.inf, DRAGGED_M)
+        laid = _whole(search, blocks)
+        return None if laid is None else _fast_enough(crew, laid, working_min)
+    mixers = _least_mixers(blocks, crew, bag_m3, working_min)
+    return None if mixers is None else replace(crew, mixers=mixers)
+
+
+def _least_mixers(blocks: Blocks, crew: Crew, bag_m3: float, working_min: float) -> int | None:
+    """Mixers with which a floor is laid in one go; None where it takes too many.
+
+    Which batch lies where does not hang on how many mixers there are: an edge is so many batches
+    old, whoever mixes them.
+    """
+    pieces = in_pieces(blocks)
+    order = in_turn(blocks, pieces)
+    least = _MOST_MIXERS + 1
+    widest = _widest(blocks, crew, bag_m3)
+    # Straight ones first: their strips are the shortest.
+    for swept in reversed(list(_sweeps(blocks, pieces))):
+        calm = replace(swept, level=calmed(swept, pieces))
+        tried = 0
+        for most in range(1, widest + 1):
+            # With few batches across strips are shallow, with many their edges are old.
+            if most * crew.minutes_per_batch > working_min * (least - 1) or tried == _TRIED_WIDTHS:
+                break
+            if _too_narrow(calm, pieces, crew, bag_m3, most=most):
+                continue
+            deep_enough = False
+            for back in (False, True):
+                laid = lay(calm, pieces, order, crew, bag_m3, most=most, back=back, rest=True)
+                deep_enough |= laid.deep_enough
+                minutes = laid.age_min * crew.mixers
+                if back:
+                    minutes = max(minutes, (2 * most - 1) * crew.minutes_per_batch)
+                mixers = max(math.ceil(minutes / working_min - 1e-9), crew.mixers + 1)
+                if mixers >= least or not laid.sound or laid.drawn_out:
+                    continue
+                if not parted_batches(calm, laid, CARRIED_M):
+                    least = mixers
+            tried += deep_enough
+    return least if least <= _MOST_MIXERS else None
+
+
+def _fast_enough(pump: Pump, laid: Laid, working_min: float) -> Pump:
+    """The pump that lays the same passes in time: edges are so many litres old, hose and all."""
+    litres_per_minute = laid.age_min * pump.litres_per_minute / working_min
+    step = 1.0 if litres_per_minute > _COARSE_L_PER_MIN else 0.1
+    steps = math.ceil(litres_per_minute / step * (1.0 - 1e-9))
+    return replace(pump, litres_per_minute=round(steps * step, 1))
+
+
+def _away_m(crew: Crew | Pump) -> float:
+    return DRAGGED_M if isinstance(crew, Pump) else CARRIED_M
+
+
+def _whole(search: _Search, blocks: Blocks) -> Laid | None:
+    """A clean way with no stop-ends but those of joints."""
+    pieces = in_pieces(blocks)
+    for swept in _sweeps(blocks, pieces):
+        laid = search.clean(swept, pieces)
+        if laid is not None:
+            return laid
+    return None
+
+
+def _parted(search: _Search, blocks: Blocks) -> Laid | None:
+    """The clean way with the least stop-ends, of a floor in arms and in lanes both ways."""
+    found: Laid | None = None
+    least_m = math.inf
+    widest_m = _widest_m(blocks, search.crew, search.bag_m3, search.working_min)
+    for kind in (_in_arms, _in_lanes, _in_cross_lanes):
+        further = 0
+        for swept, bays in kind(blocks, widest_m):
+            length_m = stop_ends_m(blocks, bays)
+            if length_m >= least_m or search.tried > _MOST_TRIED or further > _FURTHER:
+                break
+            laid = search.clean(swept, bays)
+            if laid is not None:
+                found, least_m = laid, length_m
+                break
+            further += search.parted is not None
+    return found
+
+
+def _sweeps(blocks: Blocks, bays: Index) -> Iterator[Blocks]:
+    """Ways to sweep bays: by the trickle, and straight along either side."""
+    yield blocks
+    for turned in (False, True):
+        swept = straightened(blocks, bays, turned=turned)
+        if swept is not None:
+            yield swept
+
+
+def _in_arms(blocks: Blocks, _: float) -> Iterator[tuple[Blocks, Index]]:
+    """A floor in its arms, if it has more than one."""
+    arms = without_slivers(blocks, in_arms(blocks))
+    if arms.max() > in_pieces(blocks).max():
+        for swept in _sweeps(blocks, arms):
+            yield swept, arms
+
+
+def _in_lanes(blocks: Blocks, widest_m: float) -> Iterator[tuple[Blocks, Index]]:
+    """Lanes along the sweep to the exit."""
+    for lanes, bays in _numbers_of_lanes(blocks, widest_m, turned=False):
+        yield blocks, bays
+        swept = straightened(blocks, bays) if lanes <= _FEW else None
+        if swept is not None:
+            yield swept, bays
+
+
+def _in_cross_lanes(blocks: Blocks, widest_m: float) -> Iterator[tuple[Blocks, Index]]:
+    """Bays across the sweep to the exit, each swept across it."""
+    for lanes, bays in _numbers_of_lanes(blocks, widest_m, turned=True):
+        if lanes > _FEW:
+            return
+        swept = straightened(blocks, bays, turned=True)
+        if swept is not None:
+            yield swept, bays
+
+
+def _numbers_of_lanes(
+    blocks: Blocks, widest_m: float, *, turned: bool
+) -> Iterator[tuple[int, Index]]:
+    """How many lanes, and the bays (n,) of them, fewest first: those plainly too wide are left out, of many not every number."""
+    pieces = in_pieces(blocks)
+    _, whole_m = in_lanes(blocks, pieces, 1, turned=turned)
+    lanes = max(math.ceil(0.8 * whole_m / widest_m), 2)
+    while True:
+        parted, width_m = in_lanes(blocks, pieces, lanes, turned=turned)
+        if width_m < _NARROWEST_M:
+            return
+        yield lanes, without_slivers(blocks, parted)
+        lanes += max(lanes // _FEW, 1)
 
 
 def _what_helps(
     blocks: Blocks, crew: Crew | Pump, bag_m3: float, working_min: float, best: Laid
-) -> str:
+) -> Crew | Pump | None:
+    """The least crew, or the slowest pump, that keeps every edge wet; None where none was found."""
+    if isinstance(crew, Pump):
+        more = crew_without_stop_ends(blocks, crew, bag_m3, working_min)
+        return _fast_enough(crew, best, working_min) if more is None and best.sound else more
+    arms = without_slivers(blocks, in_arms(blocks))
+    tried = 0
+    for mixers in range(crew.mixers + 1, _MOST_MIXERS + 1):
+        larger = replace(crew, mixers=mixers)
+        for laid in _ways(blocks, arms, larger, bag_m3, working_min):
+            tried += laid.bay.size
+            if laid.age_min <= working_min + 1e-9 and laid.sound:
+                return larger
+        if tried > _MOST_TRIED:
+            break
+    return None
+
+
+def _what_is_wrong(best: Laid, working_min: float, more: Crew | Pump | None, pumped: bool) -> str:
+    """Why no edge stays wet, and what would keep it so."""
     said = (
         f"a batch meets an edge {best.age_min:.0f} min old, the working time is {working_min:g} min"
     )
@@ -113,18 +289,12 @@ def _what_helps(
             "no order was found in which every batch meets an earlier one of its bay within the"
             f" working time of {working_min:g} min, in strips that can be reached over"
         )
-    if isinstance(crew, Pump):
+    if isinstance(more, Pump):
+        return f"{said}: a pump of {more.litres_per_minute:g} l per minute would keep it wet"
+    if isinstance(more, Crew):
+        return f"{said}: {more.mixers} mixers would keep it wet"
+    if pumped:
         return f"{said}: a pump of more litres per minute, or stop-ends closer together"
-    arms = without_slivers(blocks, in_arms(blocks))
-    tried = 0
-    for mixers in range(crew.mixers + 1, _MOST_MIXERS + 1):
-        more = Crew(mixers, crew.minutes_per_batch, crew.bags_per_batch)
-        for _, laid, batches in _ways(blocks, arms, more, bag_m3, working_min):
-            tried += batches
-            if laid is not None and laid.age_min <= working_min + 1e-9 and laid.sound:
-                return f"{said}: {mixers} mixers would keep it wet"
-        if tried > _MOST_TRIED:
-            break
     return f"{said}: pump it, or take a material that stays open longer"
 
 
@@ -139,37 +309,10 @@ def _widest_m(blocks: Blocks, crew: Crew | Pump, bag_m3: float, working_min: flo
     return crew.batches_in(working_min) * crew.bags_per_batch * bag_m3 / (REACH_M[0] * depth_m)
 
 
-def _partings(blocks: Blocks, widest_m: float) -> Iterator[Index]:
-    """Ways to part a floor into bays (n,), fewest stop-ends first.
-
-    Lanes that are plainly too wide are not tried, and of many lanes not every number.
-    """
-    pieces = in_pieces(blocks)
-    yield pieces
-    raw_arms = in_arms(blocks)
-    arms = without_slivers(blocks, raw_arms)
-    if arms.max() > pieces.max():
-        yield arms
-    _, whole_m = in_lanes(blocks, pieces, 1)
-    lanes = max(math.ceil(0.8 * whole_m / widest_m), 2)
-    while True:
-        parted, width_m = in_lanes(blocks, pieces, lanes)
-        if width_m < _NARROWEST_M:
-            break
-        yield without_slivers(blocks, parted)
-        lanes += max(lanes // _FEW, 1)
-    # A bay that is a sliver rather than an edge too old.
-    if raw_arms.max() > arms.max():
-        yield raw_arms
-
-
 def _ways(
     blocks: Blocks, bays: Index, crew: Crew | Pump, bag_m3: float, working_min: float
-) -> Iterator[tuple[Way, Laid | None, int]]:
-    """Ways to lay the bays out, widest strips first; what is laid, and about how many batches.
-
-    Strips too shallow to be poured are not parted into batches, for nobody asks where these lie
-    unless nothing better is found.
+) -> Iterator[Laid]:
+    """Ways to lay the bays out, widest strips first.
 
     With N batches across, each t after the one before, an edge is N t old where strips are poured
     one way, up to (2 N - 1) t there and back: what is wider than that is not tried.
@@ -177,41 +320,40 @@ def _ways(
     order = in_turn(blocks, bays)
     if isinstance(crew, Pump):
         calm = replace(blocks, level=calmed(blocks, bays))
-        way = Way(Sweeps(calm, bays), order, crew, bag_m3, 1, back=True)
-        laid = lay(way)
-        yield way, laid, laid.bay.size
+        yield lay(calm, bays, order, crew, bag_m3, most=1, back=True)
         return
     in_time = crew.batches_in(working_min)
     # Bays so wide that strips are too narrow to pour are seen before peaks are looked for.
     if _too_narrow(blocks, bays, crew, bag_m3, most=in_time):
         return
-    sweeps = Sweeps(replace(blocks, level=calmed(blocks, bays)), bays)
-    batch_m3 = crew.bags_per_batch * bag_m3
-    depth_m = max(float(blocks.volume_m3.sum() / blocks.area_m2.sum()), 1e-6)
-    across_m = max(math.sqrt(batch_m3 / depth_m), blocks.side_m)
-    widest = max(math.ceil(1.5 * math.sqrt(float(blocks.area_m2.sum())) / across_m), 1)
-    for most in range(min(widest, in_time), 0, -1):
+    calm = replace(blocks, level=calmed(blocks, bays))
+    for most in range(min(_widest(blocks, crew, bag_m3), in_time), 0, -1):
         for back in (True, False):
             if most > 1 and back and (2 * most - 1) * crew.step_min > working_min:
                 continue
             # A rest that is a strip of its own is hardly deep enough to be worked.
             for rest in (True, False):
-                way = Way(sweeps, order, crew, bag_m3, most, back, rest)
-                found = way.strips()
-                batches = sum(strip.shares_m3.size for own in found for strip in own)
-                shallow_m2 = way.shallow_m2(found)
-                deep_enough = way.deep_enough(shallow_m2)
-                yield way, lay(way, found, shallow_m2) if deep_enough else None, batches
-            if not deep_enough:
+                laid = lay(calm, bays, order, crew, bag_m3, most=most, back=back, rest=rest)
+                yield laid
+            if not laid.deep_enough:
                 return
+
+
+def _widest(blocks: Blocks, crew: Crew, bag_m3: float) -> int:
+    """Batches across beyond which no strip of the floor is wide enough for more."""
+    area_m2 = float(blocks.area_m2.sum())
+    depth_m = max(float(blocks.volume_m3.sum()) / area_m2, 1e-6)
+    across_m = max(math.sqrt(crew.bags_per_batch * bag_m3 / depth_m), blocks.side_m)
+    return max(math.ceil(1.5 * math.sqrt(area_m2) / across_m), 1)
 
 
 def _too_narrow(blocks: Blocks, bays: Index, crew: Crew, bag_m3: float, *, most: int) -> bool:
     """Whether strips of so many batches are too shallow to be poured, over too much floor."""
     left_m2 = SHALLOW * float(blocks.area_m2.sum())
-    sweeps = Sweeps(blocks, bays)
     for name in range(int(bays.max()) + 1):
-        for strip in strips(sweeps.of(name), crew, bag_m3, 0.0, most=most):
+        own = np.flatnonzero(bays == name)
+        own = own[np.argsort(-blocks.level[own], kind="stable")]
+        for strip in strips(blocks, own, crew, bag_m3, 0.0, most=most):
             left_m2 -= strip.shallow_m2(blocks)[0]
             if left_m2 < 0.0:
                 return True

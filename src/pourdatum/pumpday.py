@@ -9,8 +9,8 @@ from __future__ import annotations
 
 import math
 from bisect import bisect_right
-from dataclasses import dataclass
-from itertools import accumulate, groupby
+from dataclasses import dataclass, replace
+from itertools import accumulate, groupby, pairwise
 from typing import TYPE_CHECKING, Final
 
 from pourdatum.material import bags_needed, powder_mass_kg
@@ -39,12 +39,15 @@ class Terms:
         Powder that comes at a time [kg].
     start_min : float or None
         When the first pass begins, minutes after midnight.
+    bags_to_buy : int or None
+        What the lots and the deliveries add up to; None for what is opened, with the hose.
     """
 
     waste: float = 0.0
     hose_m3: float | None = None
     delivery_kg: float | None = None
     start_min: float | None = None
+    bags_to_buy: int | None = None
 
 
 @dataclass(frozen=True)
@@ -62,6 +65,8 @@ class BayDay:
         What fills it, and its powder with the waste.
     bags : int
         Opened for it; of the last with those that stay in the hose.
+    reserve : int
+        Bags of its lot beyond those: its part of what is bought for the doubt of the fill.
     """
 
     number: int
@@ -71,6 +76,7 @@ class BayDay:
     volume_m3: float
     powder_kg: float
     bags: int
+    reserve: int = 0
 
     @property
     def whole_min(self) -> int:
@@ -94,6 +100,8 @@ class PourDay:
     """Of the first batch, after midnight."""
     deliveries_min: tuple[float, ...] = ()
     """When each must be there at the latest, from the first batch; none where none was stated."""
+    delivery_bags: tuple[int, ...] = ()
+    """Of each."""
 
 
 NO_DAY: Final = PourDay()
@@ -120,10 +128,9 @@ def pour_day(sheet: PourSheet, material: Sheet, terms: Terms) -> PourDay:
         begins = own[0].start_min
         if after is None:
             ends = sheet.minutes
-        elif isinstance(sheet.crew, Pump):
-            ends = after[0].start_min
         else:
-            ends = own[-1].start_min + sheet.crew.minutes_per_batch
+            # The same hands go on: a bay lasts until the next one begins.
+            ends = after[0].start_min
         volume_m3 = math.fsum(batch.volume_m3 for batch in own)
         kg = powder_mass_kg(volume_m3, material.powder_kg_per_m2_mm) * (1.0 + terms.waste)
         bays.append(
@@ -137,35 +144,56 @@ def pour_day(sheet: PourSheet, material: Sheet, terms: Terms) -> PourDay:
                 bags=sum(batch.bags for batch in own) + (hose_bags if after is None else 0),
             )
         )
+    bays = _with_reserve(bays, terms)
+    deliveries = _deliveries(sheet, material, terms, bays, hose_min)
     return PourDay(
         bays=tuple(bays),
         hose_m3=hose_m3,
         hose_min=hose_min,
         hose_bags=hose_bags,
         start_min=terms.start_min,
-        deliveries_min=_deliveries(sheet, material, terms, hose_m3 or 0.0, hose_min),
+        deliveries_min=tuple(by_min for by_min, _ in deliveries),
+        delivery_bags=tuple(bags for _, bags in deliveries),
     )
 
 
-def _deliveries(
-    sheet: PourSheet, material: Sheet, terms: Terms, hose_m3: float, hose_min: float
-) -> tuple[float, ...]:
-    """When each delivery is first needed: at the start of the batch that its powder is in.
+def _with_reserve(bays: list[BayDay], terms: Terms) -> list[BayDay]:
+    """Bays with the bags bought beyond those opened, each its part by volume, in whole bags."""
+    left = 0 if terms.bags_to_buy is None else terms.bags_to_buy - sum(bay.bags for bay in bays)
+    if left <= 0:
+        return bays
+    upto = [0.0, *accumulate(bay.volume_m3 for bay in bays)]
+    parts = [math.ceil(left * one / upto[-1] - _HAIR) for one in upto]
+    return [
+        replace(bay, reserve=after - before)
+        for bay, (before, after) in zip(bays, pairwise(parts), strict=True)
+    ]
 
-    What leaves the pump runs ahead of what is laid by the content of the hose, which at the end
-    is the last that is mixed.
+
+def _deliveries(
+    sheet: PourSheet, material: Sheet, terms: Terms, bays: list[BayDay], hose_min: float
+) -> list[tuple[float, int]]:
+    """When each delivery is first needed, and its bags: at the start of the batch they are for.
+
+    What leaves the pump runs ahead of what is laid by the content of the hose. The lot of a bay
+    holds its reserve, and the last one what is left in the hose: they are used last.
     """
     if terms.delivery_kg is None or not sheet.batches:
-        return ()
-    kg_per_m3 = powder_mass_kg(1.0, material.powder_kg_per_m2_mm) * (1.0 + terms.waste)
-    upto_kg = [kg_per_m3 * m3 for m3 in accumulate(batch.volume_m3 for batch in sheet.batches)]
-    in_all_kg = upto_kg[-1] + kg_per_m3 * hose_m3
+        return []
+    a_load = max(math.floor(terms.delivery_kg / material.bag_kg + _HAIR), 1)
+    in_bay = {bay.number: bay for bay in bays}
+    needed = [
+        batch.volume_m3 * (in_bay[batch.bay].bags + in_bay[batch.bay].reserve)
+        / in_bay[batch.bay].volume_m3
+        for batch in sheet.batches
+    ]  # fmt: skip
+    upto = list(accumulate(needed))
+    in_all = sum(bay.bags + bay.reserve for bay in bays)
     found = []
-    for number in range(math.ceil(in_all_kg / terms.delivery_kg - _HAIR)):
-        first = bisect_right(upto_kg, number * terms.delivery_kg + _HAIR)
-        begins = sheet.batches[first].start_min if first < len(upto_kg) else sheet.minutes
-        found.append(begins - hose_min)
-    return tuple(found)
+    for first in range(0, in_all, a_load):
+        at = min(bisect_right(upto, first + _HAIR), len(upto) - 1)
+        found.append((sheet.batches[at].start_min - hose_min, min(a_load, in_all - first)))
+    return found
 
 
 def bags_left(volume_m3: float, hose_m3: float, material: Sheet, waste: float) -> int:

@@ -37,6 +37,8 @@ class Way:
         Why it does not work; empty where it does.
     asked, invented : bool
         Whether it is the plan as asked; whether it takes a sheet that is invented.
+    stop_ends_m : float
+        Behind which lifts end before they run out too thin [m].
     """
 
     lifts: tuple[Lift, ...]
@@ -52,6 +54,7 @@ class Way:
     against: tuple[str, ...] = ()
     asked: bool = False
     invented: bool = False
+    stop_ends_m: float = 0.0
 
     @property
     def works(self) -> bool:

@@ -106,12 +106,16 @@ def compare_ways(
     floor = _Floor(surface, under_m, read, terms)
     asked_m = -lowered_m
     _look_ahead(floor, offers, asked_m)
+    judged_m = max(offers[0].sheet.least_m - terms.noise_m, 0.0)
+    too_thin = lowered_m == 0.0 and read.at(-judged_m).above_m2 > floor.small_m2
     found = []
     for offer in offers:
         first = offer is offers[0]
         # A bag's least depth sets how far its datum clears the high point.
         clear_m = terms.clear_m + offer.sheet.least_m - offers[0].sheet.least_m
-        for rise_m, grinds in _datums(floor, offer, clear_m, asked_m if first else None):
+        for rise_m, grinds in _datums(
+            floor, offer, clear_m, asked_m if first else None, too_thin=too_thin
+        ):
             one = _way(floor, offer, None, rise_m, clear_m, grinds)
             if first and rise_m == asked_m and grinds == (lowered_m > 0.0):
                 one = _as_asked(one, floor, offer, ground, against)
@@ -126,8 +130,7 @@ def compare_ways(
             surface, depth_m, greatest_m=own.greatest_m, left_m=left_m,
             whole=read.at(asked_m - left_m)[:2],
         ).each  # fmt: skip
-    judged_m = max(own.least_m - terms.noise_m, 0.0)
-    if lowered_m == 0.0 and read.at(-judged_m).above_m2 > floor.small_m2:
+    if too_thin:
         thin = find_thin(surface, depth_m, least_m=judged_m)
     return Ways(tuple(sorted(found, key=_order)), pockets, thin)
 
@@ -144,14 +147,15 @@ def _order(way: Way) -> tuple[object, ...]:
 
 
 def _datums(
-    floor: _Floor, offer: Offer, clear_m: float, asked_m: float | None
+    floor: _Floor, offer: Offer, clear_m: float, asked_m: float | None, *, too_thin: bool
 ) -> Iterator[tuple[float, bool]]:
     """Datums for a material as rises of the one asked for [m], and whether each is ground for."""
     terms = floor.terms
     deepest_m = DEEPEST_GRIND_M if terms.deepest_grind_m is None else terms.deepest_grind_m
     if terms.kind == "level":
         yield 0.0, False
-        if clear_m > _HAIR_M + terms.noise_m:
+        # What is less than noise stands against nothing, unless it is too thin all the same.
+        if clear_m > _HAIR_M + (0.0 if too_thin else terms.noise_m):
             if terms.may_grind:
                 yield 0.0, True
             yield clear_m, False
@@ -258,6 +262,7 @@ def _way(
     if grinds:
         ground_m3, ground_m2, against = _ground(floor, sheet, rise_m, clear_m)
     pockets: tuple[Pocket, ...] = ()
+    stop_ends_m = 0.0
     lifts: tuple[Lift, ...]
     if first is None:
         mass = wet_kg_per_m2(sheet, fill.max_depth_m)
@@ -267,6 +272,7 @@ def _way(
         before = fill_first(floor.surface, depth_m, floor.read, rise_m, sheet, first.sheet, terms)
         pockets, mass = before.pockets, before.mass_kg_per_m2
         against += before.against
+        stop_ends_m = before.stop_ends_m
         left_m3 = fill.volume_m3 - before.volume_m3
         lifts = (*before.lifts, lift_of(sheet, left_m3, fill.area_m2, before.over_m, terms))
         fill = replace(fill, deep_m2=before.stays_m2)
@@ -298,6 +304,7 @@ def _way(
         cover_h=cover_h_of(lifts, wait_h),
         against=against,
         invented=offer.invented or (first is not None and first.invented),
+        stop_ends_m=stop_ends_m,
     )
 
 

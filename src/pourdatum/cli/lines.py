@@ -14,7 +14,7 @@ from pourdatum.pour import Crew
 from pourdatum.pumpday import clock_of
 from pourdatum.report.flatness_block import flatness_rows
 from pourdatum.report.steps_told import steps_told
-from pourdatum.report.ways_block import would_work
+from pourdatum.report.ways_block import crew_would_work, would_work
 from pourdatum.report.words import (
     bag_mass,
     for_people,
@@ -159,10 +159,14 @@ def _what_works(plan: Plan) -> list[str]:
     """What would work, of each zone that does not, where there are zones."""
     if not plan.zones:
         return [would_work(plan)] if plan.ways.each else []
+    crew = crew_would_work(plan)
     return [
-        f"In zone {zone.name}: {lowered(would_work(zone.plan))}"
-        for zone in plan.zones
-        if not zone.plan.buildable and zone.plan.ways.each
+        *([f"What would work: {crew}"] if crew else []),
+        *(
+            f"In zone {zone.name}: {lowered(would_work(zone.plan))}"
+            for zone in plan.zones
+            if not zone.plan.buildable and zone.plan.ways.each
+        ),
     ]
 
 

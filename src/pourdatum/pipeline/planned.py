@@ -95,6 +95,7 @@ def _plan_whole(
     plan = replace(plan, grind_lacks=lacks if wants_grinding(job) else ())
     plan = replace(plan, pour=sheet_of(plan, job))
     plan = replace(plan, day=day_of(plan, job))
-    plan = replace(plan, obstacles=(*plan.obstacles, *pour_obstacles(plan, job)))
+    # What the crew cannot do stands in the way of every way: they are compared without it.
     plan = replace(plan, ways=ways_of(plan, job, prepared))
+    plan = replace(plan, obstacles=(*plan.obstacles, *pour_obstacles(plan, job)))
     return replace(plan, besides=besides_of(plan))

@@ -9,11 +9,12 @@ import numpy as np
 
 from pourdatum.datum import in_zones
 from pourdatum.errors import JobError
+from pourdatum.openends import doorways
 from pourdatum.outcome import Warned
 from pourdatum.outline_file import place_from_local, place_to_local
 from pourdatum.pour import Crew, Parts, Pump, lay_out_pour
 from pourdatum.pumpday import NO_DAY, Terms, pour_day
-from pourdatum.report.words import site_place
+from pourdatum.report.words import site_place, would_do
 from pourdatum.units import MM, show_length, show_volume
 
 if TYPE_CHECKING:
@@ -104,6 +105,7 @@ def day_of(plan: Plan, job: Job) -> PourDay:
         hose_m3=None if wish.hose_l is None else wish.hose_l / MM,
         delivery_kg=wish.delivery_kg,
         start_min=wish.start_min,
+        bags_to_buy=plan.order.bags_to_buy,
     )
     return pour_day(plan.pour, plan.sheet, terms)
 
@@ -139,7 +141,11 @@ def _leave_room(plan: Plan, job: Job) -> tuple[float, float]:
         return _stated_exit(plan, job)
     edge = plan.floor.outline.exterior
     if plan.floor.beyond_doors_m:
+        doors = doorways(plan.floor)
         x_m, y_m, _ = max(plan.floor.beyond_doors_m, key=lambda door: door[2])
+        if doors:
+            middle = doors[0].centroid
+            x_m, y_m = middle.x, middle.y
     else:
         # The middle of a short side of the rectangle around the floor, of both the one with the
         # least x.
@@ -227,12 +233,13 @@ def pour_warnings(plan: Plan, job: Job) -> list[Warned]:
         length_m = sum(line.length for line in sheet.stop_ends)
         zones = ", borders of zones" if plan.zones else ""
         why = "so that no edge is older than the working time"
+        enough = "" if sheet.would_do is None else f"; {would_do(sheet.would_do, plan.system)}"
         found.append(
             Warned(
                 "bays",
                 f"the floor is poured in {sheet.bays} bays with"
                 f" {show_length(length_m, plan.system)} of stop-ends between them, at"
-                f" joints{zones} or {why}",
+                f" joints{zones} or {why}{enough}",
             )
         )
     for bay, wide_m in sheet.narrow_bays:

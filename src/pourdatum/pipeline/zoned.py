@@ -19,6 +19,7 @@ from pourdatum.datum import Datum, ZoneDatum, choose_datum
 from pourdatum.errors import JobError, NoFloor
 from pourdatum.grinding import Grinding
 from pourdatum.lifts import Lift
+from pourdatum.openends import open_ends_m
 from pourdatum.outcome import Plan, Survey, ZonePlan
 from pourdatum.outline_file import place_to_local
 from pourdatum.pipeline.compared import besides_of, grind_prices, ways_of
@@ -122,8 +123,9 @@ def plan_zones(
     whole = replace(whole, day=day_of(whole, job))
     opened = bags_of_zones(whole)
     zones = tuple(replace(zone, bags=bags) for zone, bags in zip(zones, opened, strict=True))
-    whole = replace(whole, zones=zones, obstacles=(*whole.obstacles, *pour_obstacles(whole, job)))
+    whole = replace(whole, zones=zones)
     whole = replace(whole, ways=_ways(whole, job))
+    whole = replace(whole, obstacles=(*whole.obstacles, *pour_obstacles(whole, job)))
     return replace(whole, besides=_besides(whole))
 
 
@@ -369,7 +371,7 @@ def _besides(plan: Plan) -> Besides:
     floor = plan.floor
     rim = floor.outline.boundary.buffer(_AT_EDGE_M)
     free_m = float(poured_area.boundary.difference(rim).length)
-    at_walls = edge_strip_m(floor.outline, floor.openings)
+    at_walls = max(edge_strip_m(floor.outline, floor.openings) - open_ends_m(floor), 0.0)
     if plan.unzoned_m2 > 0.0:
         off = floor.outline.boundary.difference(poured_area.buffer(_AT_EDGE_M)).length
         at_walls = max(at_walls - float(off), 0.0)

@@ -25,7 +25,7 @@ def to_buy(plan: Plan) -> Html:
     system, bought, order = plan.system, plan.besides, plan.order
     rows: list[tuple[str, object]] = [
         ("Edge strip", f"{show_length(bought.edge_strip_m, system)}, along walls and columns"),
-        ("Stop-ends", show_length(bought.stop_ends_m, system) if bought.stop_ends_m else "none"),
+        ("Stop-ends", _stop_ends(plan)),
     ]
     if bought.blocks:
         listed = [
@@ -55,6 +55,17 @@ def to_buy(plan: Plan) -> Html:
         rows.append(("Bags to buy", f"{order.bags_to_buy}, {words.money(spare)} in the shop"))
     rows.append(("Load allowed", _load(plan)))
     return section("To buy besides", facts(rows))
+
+
+def _stop_ends(plan: Plan) -> str:
+    """Metres, and what of them stands in doorways and at open edges."""
+    system, bought = plan.system, plan.besides
+    if not bought.stop_ends_m:
+        return "none"
+    said = show_length(bought.stop_ends_m, system)
+    if not bought.open_ends_m:
+        return said
+    return f"{said}, {show_length(bought.open_ends_m, system)} of it in doorways and open edges"
 
 
 def _bags_alone(plan: Plan) -> float | None:

@@ -83,7 +83,7 @@ def _bays(plan: Plan, sheet: PourSheet) -> Html | None:
             tied(clock_of(bay.start_min, day.start_min)),
             tied(f"{bay.whole_min} min"),
             tied(show_volume(bay.volume_m3, system)),
-            words.count(bay.bags),
+            words.count(bay.bags + bay.reserve),
             tied(clock_of(bay.by_min, day.start_min)),
         ]
         for bay in day.bays
@@ -92,13 +92,23 @@ def _bays(plan: Plan, sheet: PourSheet) -> Html | None:
     when = "when the first of it enters the hose" if day.hose_min else "when the bay begins"
     if day.deliveries_min:
         times = [clock_of(by_min, day.start_min) for by_min in day.deliveries_min]
-        listed = ", ".join(f"{number} by {time}" for number, time in enumerate(times, 1))
+        bags = day.delivery_bags
+        listed = ", ".join(
+            f"{number} ({words.count(count)} bags) by {time}"
+            for number, (time, count) in enumerate(zip(times, bags, strict=True), 1)
+        )
         said = (
             f"A bay is poured of one lot, which is needed {at} from the time listed on, {when}. "
             f"Deliveries, each at the latest: {listed}."
         )
     else:
         said = f"A bay is poured of one lot. All of it is {at} by the time listed, {when}."
+    reserve = sum(bay.reserve for bay in day.bays)
+    if reserve:
+        said += (
+            f" The lots are the bags to buy, {reserve} of them a reserve for the doubt of the fill,"
+            " in each lot by its volume: what a bay leaves over is not mixed into the next."
+        )
     if day.hose_bags:
         said += (
             f" The last bay's bags hold the {day.hose_bags} for what stays in the hose, "
@@ -208,6 +218,9 @@ def _told(plan: Plan, sheet: PourSheet) -> list[object]:
             f"{', borders of zones' if plan.zones else ''} or where the "
             "floor is too wide for one wet edge. Material of one lot to each bay."
         )
+    if sheet.would_do is not None:
+        enough = words.would_do(sheet.would_do, plan.system)
+        said.append(f"{enough[:1].upper()}{enough[1:]}.")
     if plan.zones:
         said.append(f"{_bays_of_zones(plan, sheet)}.")
     water = words.water(order.water_per_bag_l, plan.system, 2)

@@ -5,10 +5,19 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from pourdatum.filling import MOST_LIFTS, NUMBERS
+from pourdatum.pour import Crew, Pump
 from pourdatum.report import words
 from pourdatum.report.blocks import bullets, place, place_head, section, table
 from pourdatum.report.markup import Html, el, joined, tied
-from pourdatum.units import FOOT_M, POUND_KG, show_area, show_height, show_mass, show_volume
+from pourdatum.units import (
+    FOOT_M,
+    POUND_KG,
+    show_area,
+    show_height,
+    show_length,
+    show_mass,
+    show_volume,
+)
 
 if TYPE_CHECKING:
     from pourdatum.outcome import Plan
@@ -128,6 +137,27 @@ def would_work(plan: Plan, *, here: bool = False) -> str:
 
     Said ``here`` in the report it does not send its reader there.
     """
+    crew = crew_would_work(plan)
+    if crew and len(plan.obstacles) == 1:
+        return f"What would work: {crew}, the rest as asked"
+    said = _way_would_work(plan, here=here)
+    return f"{said}. And, for the fill as asked, {crew}" if crew else said
+
+
+def crew_would_work(plan: Plan) -> str:
+    """What would keep the edge wet, where the crew as stated cannot; empty where it can."""
+    sheet = plan.pour
+    if sheet is None or not sheet.obstacle or sheet.obstacle not in plan.obstacles:
+        return ""
+    if isinstance(sheet.mend, Pump):
+        rate = words.water(sheet.mend.litres_per_minute, plan.system, 1)
+        return f"a pump of {rate} per minute or more"
+    if isinstance(sheet.mend, Crew):
+        return f"{sheet.mend.mixers} mixers"
+    return "a smaller bay, a faster supply, or a material that stays open longer"
+
+
+def _way_would_work(plan: Plan, *, here: bool) -> str:
     best, nearest, system = plan.ways.best, plan.ways.nearest, plan.system
     if best is not None:
         money = "" if best.cost is None else f", {words.money(best.cost)}"
@@ -190,6 +220,9 @@ def name_of(way: Way, system: System) -> str:
         else:
             by = "with" if len(filling) == 1 else f"in {NUMBERS[len(filling)]} lifts of"
             parts.append(f"{where} filled first {by} {first}, then {sheet}")
+    if way.stop_ends_m > 0.0:
+        length = show_length(way.stop_ends_m, system)
+        parts.append(f"the filling behind {length} of stop-ends, where it would run out too thin")
     return ", ".join(parts)
 
 

@@ -15,8 +15,10 @@ from __future__ import annotations
 import html
 import re
 import unicodedata
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
+from pourdatum.filling import NUMBERS
+from pourdatum.pour import Pump
 from pourdatum.units import (
     FOOT_M,
     INCH_M,
@@ -31,6 +33,9 @@ from pourdatum.units import (
     show_size,
     show_volume,
 )
+
+if TYPE_CHECKING:
+    from pourdatum.pour import Crew
 
 MINUS: Final = "\u2212"
 NOT_GIVEN: Final = "not given"
@@ -243,6 +248,22 @@ def water(litres: float, system: System, decimals: int = 1) -> str:
     if system == "imperial":
         return f"{litres / US_GALLON_L:,.{decimals}f} US gal".replace(",", " ")
     return f"{litres:,.{decimals}f} l".replace(",", " ")
+
+
+def would_do(crew: Crew | Pump, system: System) -> str:
+    """With which crew no stop-end would be needed.
+
+    Examples
+    --------
+    >>> from pourdatum.pour import Crew
+    >>> would_do(Crew(mixers=5), "metric")
+    'with five mixers no stop-end would be needed but at joints'
+    """
+    if isinstance(crew, Pump):
+        by = f"a pump of {water(crew.litres_per_minute, system, 0)} per minute"
+    else:
+        by = f"{NUMBERS[crew.mixers] if crew.mixers < len(NUMBERS) else crew.mixers} mixers"
+    return f"with {by} no stop-end would be needed but at joints"
 
 
 def not_nothing(shown: str) -> str:

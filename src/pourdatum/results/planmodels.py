@@ -124,6 +124,7 @@ class BayPart(Part):
     volume_l: float
     powder_kg: float = Field(description="with waste")
     bags: int = Field(description="of the last with those that stay in the hose")
+    reserve_bags: int = Field(description="of its lot beyond those: lots add up to bags_to_buy")
 
 
 class PourPart(Part):
@@ -141,6 +142,12 @@ class PourPart(Part):
     deliveries_min: list[float] = Field(
         description="when each must be there at the latest, from the first batch"
     )
+    delivery_bags: list[int] = Field(description="of each; they add up to bags_to_buy")
+    mixers_without_stop_ends: int | None = Field(
+        description="with so many no stop-end would be needed but at joints; null where there is "
+        "none to save, none was found, or a pump is used"
+    )
+    litres_per_minute_without_stop_ends: float | None = Field(description="the same of a pump")
     hose_l: float | None = Field(description="that stay in the hose; null where not stated")
     hose_bags: int = Field(description="of bags_to_buy, for what stays in the hose")
 
@@ -187,7 +194,9 @@ class BesidesPart(Part):
     """What is bought besides the material."""
 
     edge_strip_m: float = Field(description="along walls and around columns")
-    stop_ends_m: float
+    stop_ends_m: float = Field(
+        description="between bays, in open doorways and where the floor ends at no wall"
+    )
     blocks: list[BlockPart]
     cost: float | None = Field(
         description="bags, labour, grinding and primer that has a price; null without prices"
@@ -209,6 +218,9 @@ class WayPart(Part):
     grind_l: float
     grind_m2: float
     pockets: list[PocketPart]
+    stop_ends_m: float = Field(
+        description="behind which lifts end that would else run out too thin"
+    )
     powder_kg: float
     bags: int
     cost: float | None = Field(description="bags, labour, grinding; null where a price is missing")

@@ -112,6 +112,7 @@ def _way(way: Way, origin: tuple[float, float]) -> WayPart:
         pockets=[_pocket(one, origin) for one in way.pockets],
         powder_kg=rounded(way.powder_kg, 3),
         bags=way.bags,
+        stop_ends_m=metres(way.stop_ends_m),
         cost=None if way.cost is None else rounded(way.cost, 2),
         mass_kg_per_m2=rounded(way.mass_kg_per_m2, 3),
         wait_h=_hours(way.wait_h),
@@ -144,7 +145,8 @@ def pour_part(plan: Plan) -> PourPart:
         return PourPart(
             batches=[], mixers=plan.mixers, edge_age_min=None, bays=None, exit=None,
             stop_ends_m=None, minutes=None, start=None, each_bay=[], deliveries_min=[],
-            hose_l=None, hose_bags=0,
+            delivery_bags=[], mixers_without_stop_ends=None,
+            litres_per_minute_without_stop_ends=None, hose_l=None, hose_bags=0,
         )  # fmt: skip
     zones = zones_of(plan, [batch.place_m for batch in sheet.batches])
     return PourPart(
@@ -178,10 +180,14 @@ def pour_part(plan: Plan) -> PourPart:
                 volume_l=litres(bay.volume_m3),
                 powder_kg=rounded(bay.powder_kg, 3),
                 bags=bay.bags,
+                reserve_bags=bay.reserve,
             )
             for bay in plan.day.bays
         ],
         deliveries_min=[rounded(at, 2) for at in plan.day.deliveries_min],
+        delivery_bags=list(plan.day.delivery_bags),
+        mixers_without_stop_ends=getattr(sheet.would_do, "mixers", None),
+        litres_per_minute_without_stop_ends=getattr(sheet.would_do, "litres_per_minute", None),
         hose_l=None if plan.day.hose_m3 is None else litres(plan.day.hose_m3),
         hose_bags=plan.day.hose_bags,
     )

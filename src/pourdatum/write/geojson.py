@@ -93,6 +93,11 @@ def _feature(shape: BaseGeometry, told: dict[str, Any], own: OwnFrame) -> dict[s
     import shapely
 
     placed = shapely.transform(shape, own.plan)
+    if not placed.is_valid:
+        # Where edges of a batch meet the edge of the floor at a hair's breadth, rounding crosses
+        # them; areas are mended on the lattice of the file, where they are next.
+        exact = shapely.transform(shape, own.unrounded)
+        placed = areas_of(shapely.set_precision(exact, 10.0**-own.decimals))
     # The outer ring anticlockwise and holes clockwise, as the RFC has it.
     turned = shapely.orient_polygons(placed)
     return {"type": "Feature", "properties": told, "geometry": shapely.geometry.mapping(turned)}

@@ -59,8 +59,13 @@ class OwnFrame:
         >>> OwnFrame("ft", 0.3048, (304.8, 0.0, 0.0)).plan(np.array([[3.048, 30.48]]))
         array([[1010.,  100.]])
         """
+        found: Array = np.round(self.unrounded(place_m), self.decimals) + 0.0
+        return found
+
+    def unrounded(self, place_m: Array) -> Array:
+        """The same to the last bit."""
         found: Array = (place_m + np.array(self.origin_m[:2])) / self.unit_m
-        return np.round(found, self.decimals) + 0.0
+        return found
 
     def level(self, z_m: float) -> float:
         """A local level [m] in the scan's vertical and the unit of its plan."""

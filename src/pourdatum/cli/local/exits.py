@@ -9,6 +9,7 @@ import numpy as np
 
 from pourdatum.cli.local.questions import Question
 from pourdatum.errors import JobError
+from pourdatum.openends import doorways
 from pourdatum.outline_file import place_from_local, place_to_local
 from pourdatum.units import show_length
 
@@ -95,7 +96,9 @@ def _doors(surface: Surface) -> list[tuple[float, float]]:
 
     edge = surface.floor.outline.exterior
     seen = sorted(surface.floor.beyond_doors_m, key=lambda door: -door[2])
-    at = [edge.interpolate(edge.project(shapely.Point(x_m, y_m))) for x_m, y_m, _ in seen]
+    ways = doorways(surface.floor)
+    middle = [way.centroid for way in ways] or [shapely.Point(x_m, y_m) for x_m, y_m, _ in seen]
+    at = [edge.interpolate(edge.project(place)) for place in middle]
     return [(point.x, point.y) for point in at]
 
 
