@@ -95,10 +95,10 @@ def test_pits_and_sumps_stay_openings(tmp_path: Path, hole: Hole) -> None:
     assert abs(below_m3(surface)) < 0.0015, seed
 
 
-def made(height: Height, per_m2: float = 8000.0) -> Surface:
-    """A fresh scan of the same room, its heights told by a formula."""
+def made(height: Height, room: shapely.Polygon | None = None, per_m2: float = 8000.0) -> Surface:
+    """A fresh scan of the same room, or of another, its heights told by a formula."""
     rng = np.random.default_rng()
-    room = shapely.Polygon(ROOM)
+    room = room or shapely.Polygon(ROOM)
     return surface_of(
         np.concatenate(
             [carpet(room, per_m2, rng, height=height), faces(room, 0.0, 2.5, 1500.0, rng)]
@@ -133,6 +133,17 @@ def test_two_levels_are_a_step_and_no_hump(step_m: float) -> None:
     assert float(np.abs(surface.height_m - level)[clear].max()) < 0.0022
     assert find_humps(surface, level_datum(surface)) == ()
     assert surface.nibs == ()
+
+
+def test_a_corridor_that_steps_down_is_two_levels() -> None:
+    """9 m of corridor, 1.6 m wide, with a step of 15 mm two thirds along: walls beside both."""
+    surface = made(lambda x, y: np.where(x < 6.013, 0.0, -0.015), shapely.box(0.0, 0.0, 9.0, 1.6))
+    (piece,) = surface.floor.pieces
+    assert piece.rise_m == pytest.approx(-0.015, abs=0.001)
+    x, _ = surface.grid.mesh()
+    clear = surface.measured & (np.abs(x - 6.013) > 1.6 * surface.grid.cell_m)
+    off = surface.height_m - np.where(x < 6.013, 0.0, -0.015)
+    assert float(np.abs(off)[clear].max()) < 0.0022
 
 
 def test_ground_beyond_a_door_is_no_pocket() -> None:

@@ -155,7 +155,8 @@ def stepped_floor(cells: Cells) -> Stepped | None:
 
     grid = cells.grid
     median, seen = cell_medians(cells.band, np.ones(cells.band.cell.size, bool), grid.shape)
-    known = seen & ~occupied_cells(cells, _RAISED_M + _DEEPEST_M)
+    occupied = occupied_cells(cells, _RAISED_M + _DEEPEST_M)
+    known, shade = seen & ~occupied, ~seen & ~occupied
     if known.sum() < _LEAST_CELLS:
         return None
     level_m = _off_plane(median + cells.reference_m, known, grid)
@@ -181,7 +182,7 @@ def stepped_floor(cells: Cells) -> Stepped | None:
         core, floor = groups[window] == k, around[window]
         if not _apart(core, floor, level_m[window], step_m):
             continue
-        found = _piece(core, floor, level_m[window], known[window], grid.cell_m)
+        found = _piece(core, floor, level_m[window], known[window], shade[window], grid.cell_m)
         if found is None or abs(found.usual_m) < step_m or not _is_floor(found, grid.cell_m):
             continue
         rise[window] = np.where(found.own, found.rise_m, rise[window])
@@ -300,11 +301,15 @@ class _Found:
     """Cells on its edge, of which it is known on which side they lie."""
     beside: float
     """Share of the ground around it that is floor."""
+    of_seen: float
+    """The same of the ground that was seen: walls left out."""
     rise_m: Array
     usual_m: float
 
 
-def _piece(core: Mask, around: Mask, level_m: Array, known: Mask, cell_m: float) -> _Found | None:
+def _piece(
+    core: Mask, around: Mask, level_m: Array, known: Mask, shade: Mask, cell_m: float
+) -> _Found | None:
     """A piece in its window: its cells up to the edge, and how it lies there."""
     from scipy.ndimage import binary_dilation, binary_fill_holes
 
@@ -330,21 +335,23 @@ def _piece(core: Mask, around: Mask, level_m: Array, known: Mask, cell_m: float)
     own = binary_fill_holes(own) & ~around
     ring = binary_dilation(own, _SQUARE, iterations=_RIM_CELLS) & ~own
     floor_near = binary_dilation(around, _SQUARE, iterations=_RIM_CELLS - 1)
-    beside = float((ring & floor_near).sum()) / max(int(ring.sum()), 1)
+    beside, of_seen = (
+        float((part & floor_near).sum()) / max(int(part.sum()), 1) for part in (ring, ring & known)
+    )
     if usual_m < 0.0:
-        own |= _in_shade(own, known, core, cell_m)
-    return _Found(own, rim, beside, _carried(jump, both, cell_m), usual_m)
+        own |= _in_shade(own, shade, core, cell_m)
+    return _Found(own, rim, beside, of_seen, _carried(jump, both, cell_m), usual_m)
 
 
-def _in_shade(own: Mask, known: Mask, core: Mask, cell_m: float) -> Mask:
-    """Unseen cells that hang together with a lower piece: its edge shades its own floor."""
+def _in_shade(own: Mask, shade: Mask, core: Mask, cell_m: float) -> Mask:
+    """Empty cells that hang together with a lower piece: its edge shades its own floor."""
     from scipy.ndimage import binary_dilation, label
 
-    groups, _ = label(own | ~known)
+    groups, _ = label(own | shade)
     with_it = np.isin(groups, np.unique(groups[core]))
     reach = max(round(_SHADE_M / cell_m), 1)
-    shade: Mask = with_it & binary_dilation(own, _SQUARE, iterations=reach)
-    return shade
+    found: Mask = with_it & binary_dilation(own, _SQUARE, iterations=reach)
+    return found
 
 
 def _carried(jump: Array, both: Mask, cell_m: float) -> Array:
@@ -377,10 +384,10 @@ def _is_floor(found: _Found, cell_m: float) -> bool:
 
     area_m2 = found.own.sum() * cell_m**2
     depth_m = -found.usual_m
-    if not -_RAISED_M < depth_m < _DEEPEST_M or area_m2 < _LEAST_M2 or found.beside < _BESIDE:
+    if not -_RAISED_M < depth_m < _DEEPEST_M or area_m2 < _LEAST_M2:
         return False
     if depth_m <= _SHALLOW_M:
-        return True
+        return found.of_seen >= _BESIDE
     wide_m = 2.0 * float(distance_transform_edt(np.pad(found.own, 1)).max()) * cell_m
     return found.beside >= _ENCLOSED and wide_m >= _WIDE * depth_m
 
