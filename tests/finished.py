@@ -113,6 +113,8 @@ def make_survey(
         spots=None,
         outline_given=False,
         stations=AGREE,
+        pieces=(),
+        bare=None,
     )
     surface = Made(
         grid=grid,

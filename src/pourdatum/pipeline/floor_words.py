@@ -48,6 +48,8 @@ _OPEN_M: Final = 0.025
 _FILLED_M: Final = 0.3
 """Depth down to which an opening may be meant to be filled [m]."""
 _FILL_M3: Final = 0.004
+_WIDE: Final = 3.0
+"""Width from which an opening may be meant to be filled, in its depths: a drain is deeper [1]."""
 
 _LEAST_GUESS_M2: Final = 0.05
 """Guessed floor that shows as 0.1 m²."""
@@ -86,11 +88,11 @@ def floor_found(surface: Surface, system: System = "metric") -> list[Warned]:
 
 def _pockets(floor: Floor, system: System) -> list[Warned]:
     """Pockets that are filled and may be meant to stay open; and the other way round."""
-    frame, found = floor.scan.frame, []
+    found = []
     for piece in floor.pieces:
         if piece.rise_m > -_OPEN_M or not piece.is_pocket:
             continue
-        x, y = place_from_local(piece.place_m, frame)
+        x, y = place_from_local(piece.place_m, floor.scan.frame)
         litres = show_volume(-piece.rise_m * piece.area_m2, system)
         found.append(
             Warned(
@@ -105,9 +107,9 @@ def _pockets(floor: Floor, system: System) -> list[Warned]:
         deep_m = hole.depth_m
         if hole.kept or deep_m is None or deep_m > _FILLED_M:
             continue
-        if hole.area_m2 * deep_m < _FILL_M3:
+        if hole.area_m2 * deep_m < _FILL_M3 or math.sqrt(hole.area_m2) < _WIDE * deep_m:
             continue
-        x, y = place_from_local(hole.place_m, frame)
+        x, y = place_from_local(hole.place_m, floor.scan.frame)
         found.append(
             Warned(
                 "opening-filled",
