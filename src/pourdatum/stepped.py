@@ -8,8 +8,10 @@ taken off before anything is fitted, and put back to the heights that come out.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -21,7 +23,7 @@ from pourdatum.cells import Cells
 from pourdatum.edge import cells_polygon
 from pourdatum.errors import JobError
 from pourdatum.geometry import fit_plane
-from pourdatum.grid import Grid, filled_from_nearest, group_windows, widened
+from pourdatum.grid import Grid, block_means, filled_from_nearest, group_windows, widened
 from pourdatum.localfit import local_fit
 from pourdatum.openings import Opening
 
@@ -35,6 +37,9 @@ Place = tuple[float, ...]
 _LEAST_STEP_M: Final = 0.006
 _STEP_NOISES: Final = 6.0
 """Steps are as high at least, in noises of a cell's median [1]."""
+_WANTED_STEP_M: Final = 0.012
+"""Where only higher steps would show cell by cell, means of blocks are looked at [m]."""
+_WIDEST_BLOCK_M: Final = 0.1
 _RAISED_M: Final = 0.03
 """Height above the floor from which a piece is a thing that stands on it [m]."""
 _SHALLOW_M: Final = 0.03
@@ -51,6 +56,8 @@ _LEAST_M2: Final = 0.02
 _LEAST_CELLS: Final = 9
 _FIT_M: Final = 0.1
 """Width of the fits by which both sides of an edge are carried to it [m]."""
+_LEAST_WIDTH: Final = 2.4
+"""The same in cells, at the least: across the cells on the edge."""
 _WIDER_M: Final = (0.3, 1.0, 3.0)
 """Widths over which the height of an edge is carried into a piece [m]."""
 _POCKET_M2: Final = 10.0
@@ -147,21 +154,78 @@ class Stepped:
 def stepped_floor(cells: Cells) -> Stepped | None:
     """Pieces of the floor that steep sides part; None where there are none, as on most floors.
 
+    Where noise hides a step from cell to cell, blocks of cells are looked at.
+
     Parameters
     ----------
     cells : Cells
     """
-    from scipy.ndimage import distance_transform_edt, label
+    seen = _seen(cells)
+    if seen is None:
+        return None
+    wide = min(math.ceil(seen.step_m / _WANTED_STEP_M), int(_WIDEST_BLOCK_M / seen.grid.cell_m))
+    if wide > 1:
+        seen = seen.in_blocks(wide)
+    found = _pieces(seen)
+    if found is None:
+        return None
+    rise, taken, number, pieces = found
+    if wide > 1:
+        part = (slice(cells.grid.ny), slice(cells.grid.nx))
+        rise, taken = (field.repeat(wide, 0).repeat(wide, 1)[part] for field in (rise, taken))
+        number = number.repeat(wide, 0).repeat(wide, 1)[part]
+    return Stepped(rise, taken, number, _edges(rise, seen.step_m, max(wide, 1)), pieces)
 
+
+@dataclass(frozen=True, eq=False)
+class _Seen:
+    """What cells, or blocks of them, show: levels off a plane, heights over the coarse level."""
+
+    grid: Grid
+    level_m: Array
+    height_m: Array
+    known: Mask
+    shade: Mask
+    """Nothing was seen there, and nothing stands there."""
+
+    @cached_property
+    def step_m(self) -> float:
+        """Least step that noise does not make [m]."""
+        return _least_step_m(self.level_m, self.known)
+
+    def in_blocks(self, wide: int) -> _Seen:
+        """Means over blocks of so many cells a side."""
+        weight = self.known.astype(np.float64)
+        held, level_m = block_means(weight, self.level_m, wide)
+        height_m = block_means(weight, self.height_m, wide)[1]
+        empty = block_means(self.shade.astype(np.float64), self.level_m, wide)[0]
+        known = held >= 0.5 * wide**2
+        off_m = 0.5 * (wide - 1) * self.grid.cell_m
+        grid = Grid(
+            self.grid.x0_m + off_m, self.grid.y0_m + off_m, wide * self.grid.cell_m, *known.shape
+        )
+        return _Seen(grid, level_m, height_m, known, ~known & (empty >= 0.5 * wide**2))
+
+
+def _seen(cells: Cells) -> _Seen | None:
     grid = cells.grid
     median, seen = cell_medians(cells.band, np.ones(cells.band.cell.size, bool), grid.shape)
     occupied = occupied_cells(cells, _RAISED_M + _DEEPEST_M)
-    known, shade = seen & ~occupied, ~seen & ~occupied
+    known = seen & ~occupied
     if known.sum() < _LEAST_CELLS:
         return None
     level_m = _off_plane(median + cells.reference_m, known, grid)
-    step_m = _least_step_m(level_m, known)
-    steep = known & (_range_around(level_m, known) > step_m)
+    return _Seen(grid, level_m, median, known, ~seen & ~occupied)
+
+
+def _pieces(
+    seen: _Seen,
+) -> tuple[Array, Array, NDArray[np.int64], tuple[Piece, ...]] | None:
+    """Rise, what is taken off heights, and number of the piece, cell by cell; and the pieces."""
+    from scipy.ndimage import distance_transform_edt, label
+
+    grid, known, step_m = seen.grid, seen.known, seen.step_m
+    steep = known & (_range_around(seen.level_m, known) > step_m)
     if steep.sum() < _LEAST_CELLS:
         return None
     groups, count = label(known & ~steep)
@@ -179,14 +243,14 @@ def stepped_floor(cells: Cells) -> Stepped | None:
         if size[k] < _LEAST_CELLS:
             break
         window = widened(windows[k - 1], margin, grid.shape)
-        core, floor = groups[window] == k, around[window]
-        if not _apart(core, floor, level_m[window], step_m):
+        core, floor, level_m = groups[window] == k, around[window], seen.level_m[window]
+        if not _apart(core, floor, level_m, step_m):
             continue
-        found = _piece(core, floor, level_m[window], known[window], shade[window], grid.cell_m)
+        found = _piece(core, floor, level_m, known[window], seen.shade[window], grid.cell_m)
         if found is None or abs(found.usual_m) < step_m or not _is_floor(found, grid.cell_m):
             continue
         rise[window] = np.where(found.own, found.rise_m, rise[window])
-        own_m = _own_level_m(core, median[window], found.own, grid.cell_m)
+        own_m = _own_level_m(core, seen.height_m[window], found.own, grid.cell_m)
         taken[window] = np.where(found.own, own_m, taken[window])
         x, y = grid.window(*window).mesh()
         place = (float(x[found.own].mean()), float(y[found.own].mean()))
@@ -198,10 +262,9 @@ def stepped_floor(cells: Cells) -> Stepped | None:
     # What was not seen, at the foot of walls and under things, goes with what was seen beside it.
     row, col = distance_transform_edt(~settled, return_distances=False, return_indices=True)
     with_it = ~settled & (number == 0)
-    rise, taken, number = (
-        np.where(with_it, field[row, col], field) for field in (rise, taken, number)
-    )
-    return Stepped(rise, taken, number, _edges(rise, step_m), tuple(pieces))
+    rise, taken = (np.where(with_it, field[row, col], field) for field in (rise, taken))
+    number = np.where(with_it, number[row, col], number)
+    return rise, taken, number, tuple(pieces)
 
 
 def _off_plane(level_m: Array, known: Mask, grid: Grid) -> Array:
@@ -259,18 +322,19 @@ def left_open(
     return tuple(found)
 
 
-def _least_step_m(median: Array, known: Mask) -> float:
+def _least_step_m(level_m: Array, known: Mask) -> float:
     """Least step that noise does not make [m]."""
-    off = [
-        np.abs(np.diff(median, axis=axis))[np.diff(known.astype(np.int8), axis=axis) == 0]
+    beside = [
+        np.abs(np.diff(level_m, axis=axis))[
+            np.moveaxis(np.moveaxis(known, axis, 0)[1:] & np.moveaxis(known, axis, 0)[:-1], 0, axis)
+        ]
         for axis in (0, 1)
     ]
-    both = np.concatenate(off)
-    both = both[both > 0.0]  # cells that were not seen are all zero
-    if both.size == 0:
+    off = np.concatenate(beside)
+    if off.size == 0:
         return _LEAST_STEP_M
     # The median of what differs, of two normal errors, is 0.954 of one of them.
-    return max(_LEAST_STEP_M, _STEP_NOISES * float(np.median(both)) / 0.954)
+    return max(_LEAST_STEP_M, _STEP_NOISES * float(np.median(off)) / 0.954)
 
 
 def _range_around(median: Array, known: Mask) -> Array:
@@ -313,9 +377,9 @@ def _piece(
     """A piece in its window: its cells up to the edge, and how it lies there."""
     from scipy.ndimage import binary_dilation, binary_fill_holes
 
-    width = max(_FIT_M / cell_m, 1.6)
+    width = max(_FIT_M / cell_m, _LEAST_WIDTH)
     inner, outer = (
-        local_fit(mask.astype(np.float64), width, 1, least_weight=3.0, with_error=False).height(
+        local_fit(mask.astype(np.float64), width, 1, least_weight=2.0, with_error=False).height(
             level_m
         )
         for mask in (core, around)
@@ -392,9 +456,10 @@ def _is_floor(found: _Found, cell_m: float) -> bool:
     return found.beside >= _ENCLOSED and wide_m >= _WIDE * depth_m
 
 
-def _edges(rise: Array, step_m: float) -> Mask:
-    """Cells beside which heights jump."""
+def _edges(rise: Array, step_m: float, wide: int) -> Mask:
+    """Cells beside which heights jump, or blocks of so many of them do."""
     from scipy.ndimage import maximum_filter, minimum_filter
 
-    jump: Mask = maximum_filter(rise, 3) - minimum_filter(rise, 3) > 0.5 * step_m
+    size = 2 * wide + 1
+    jump: Mask = maximum_filter(rise, size) - minimum_filter(rise, size) > 0.5 * step_m
     return jump
