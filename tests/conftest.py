@@ -18,6 +18,9 @@ from pourdatum.cli.limits import one_thread_for_algebra
 # take four times the processor, take it from the tests beside them, and may change last bits.
 one_thread_for_algebra()
 
+# Commands that tests start in processes of their own would each compile all of our files anew.
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+
 # No test opens a window, wherever it runs.
 os.environ["MPLBACKEND"] = "Agg"
 

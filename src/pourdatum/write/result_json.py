@@ -9,7 +9,10 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
+
+_PLAIN: Final = json.JSONEncoder(ensure_ascii=False, allow_nan=False)
+"""One for all values: a large plan has hundreds of thousands."""
 
 
 def json_text(data: Mapping[str, Any]) -> str:
@@ -42,7 +45,7 @@ def _rendered(value: Any, depth: int) -> str:
     if isinstance(value, Mapping) and value:
         pad = "  " * (depth + 1)
         rows = [
-            f"{pad}{json.dumps(str(key), ensure_ascii=False)}: {_rendered(item, depth + 1)}"
+            f"{pad}{_PLAIN.encode(str(key))}: {_rendered(item, depth + 1)}"
             for key, item in value.items()
         ]
         return "{\n" + ",\n".join(rows) + "\n" + "  " * depth + "}"
@@ -52,4 +55,4 @@ def _rendered(value: Any, depth: int) -> str:
         pad = "  " * (depth + 1)
         rows = [pad + _rendered(item, depth + 1) for item in value]
         return "[\n" + ",\n".join(rows) + "\n" + "  " * depth + "]"
-    return json.dumps(value, ensure_ascii=False, allow_nan=False)
+    return _PLAIN.encode(value)
