@@ -311,3 +311,36 @@ def test_a_room_from_end_to_end(
     said = capsys.readouterr().out
     assert said.startswith("| seed | high point |")
     assert "| area | 1 % | 1 of 1 |" in said
+
+
+def test_what_coverage_holds_is_what_a_plan_states(project: Path) -> None:
+    """Figures and intervals worked out without humps, ways and pages are those of result.json."""
+    from pourdatum.job import Job
+    from pourdatum.pipeline import plan_scan, result_data
+
+    scan = project / "sample_scans" / "cooperage.laz"
+    with pytest.MonkeyPatch.context() as patch:
+        patch.syspath_prepend(str(project / "scripts"))
+        told = importlib.import_module("accuracy_stated").stated([scan], Job(), pins=True)
+    told_of = result_data(plan_scan([scan], Job()))
+    fill, datum, floor = told_of["fill"], told_of["datum"], told_of["floor"]
+    assert told.bags == told_of["material"]["bags"]
+    assert list(told.bags_interval) == told_of["material"]["bags_interval"]
+    assert told.open_edge == any(one["code"] == "open-edge" for one in told_of["warnings"])
+    pairs = [
+        (told.area_m2, floor["area_m2"]),
+        *zip(told.area_interval_m2, floor["area_interval_m2"], strict=True),
+        (told.level_m, datum["z_m"]),
+        *zip(told.level_interval_m, datum["z_interval_m"], strict=True),
+        (told.volume_m3 * 1000.0, fill["volume_l"]),
+        *((end * 1000.0, out) for end, out in zip(
+            told.volume_interval_m3, fill["volume_interval_l"], strict=True)),
+        *((end * 1000.0, out) for end, out in zip(
+            told.at_level_interval_m3 or (), fill["level_interval_l"], strict=True)),
+        *((depth * 1000.0, pin["depth_mm"]) for depth, pin in zip(
+            told.depth_m, told_of["pins"], strict=True)),
+        *((x, pin["place"][0]) for x, pin in zip(told.pin_m[:, 0], told_of["pins"], strict=True)),
+    ]  # fmt: skip
+    for own, other in pairs:
+        # They are written to a thousandth of a litre and of a millimetre, areas to a square cm.
+        assert own == pytest.approx(other, abs=6e-4)
