@@ -107,6 +107,7 @@ def test_a_survey_has_flatness(survey: Survey) -> None:
             "place": [2.0 + ORIGIN_M[0], 3.0 + ORIGIN_M[1]], "bearing_deg": 45.0, "value": 2.1,
         },
         "note": "rests", "readings": None, "at_least": False, "interval": None,
+        "unjudged_m2": None, "unjudged_share": None, "lines": [],
     }  # fmt: skip
     second = data["flatness"][1]
     assert (second["unit"], second["limit"], second["value"]) == ("F-number", 25.0, None)
