@@ -198,7 +198,7 @@ def _reaching_to(one: Flatness, also: Flatness) -> tuple[tuple[float, float] | N
     edge = one.worst is not None and one.worst.length_m > 0.0
     if not edge or one.value is None or one.uncertainty is None or also.value is None:
         return one.interval, one.uncertainty
-    high = also.value + (also.uncertainty or 0.0)
+    high = also.value + one.uncertainty
     if high <= one.value + one.uncertainty:
         return one.interval, one.uncertainty
     low = max(one.value - one.uncertainty, 0.0)
