@@ -109,7 +109,7 @@ def test_what_hangs_on_a_ceiling_says_so_wherever_it_stands() -> None:
     assert verdict_line(kept).startswith(f"CONFORMS, {condition}, of departure from the level;")
     assert verdict_line(alone).startswith("DOES NOT CONFORM, of ")
     # Heads known to 1 mm let a skim of 2 mm pass, and that is told (1.96 standard errors).
-    assert held.found.skim_unseen_m == pytest.approx(0.00196)
+    assert held.found.skim_unseen_m == pytest.approx(0.00196, rel=1e-3)
     assert alone.found.skim_unseen_m is None
     assert "a ceiling skimmed by up to 2.0 mm would not show" in words_of(held)
     assert any(condition in line for line in thickness_view(alone).lines)
