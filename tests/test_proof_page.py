@@ -106,8 +106,12 @@ def test_what_hangs_on_a_ceiling_says_so_wherever_it_stands() -> None:
     assert condition not in rows["flatness"]
     # The verdict hangs on it where the departure decides, and not where a gap does.
     kept = replace(alone, found=replace(alone.found, flatness=()))
-    assert verdict_line(kept) == f"CONFORMS, {condition}"
-    assert verdict_line(alone) == "DOES NOT CONFORM"
+    assert verdict_line(kept).startswith(f"CONFORMS, {condition}, of departure from the level;")
+    assert verdict_line(alone).startswith("DOES NOT CONFORM, of ")
+    # Heads known to 1 mm let a skim of 2 mm pass, and that is told (1.96 standard errors).
+    assert held.found.skim_unseen_m == pytest.approx(0.00196, rel=1e-3)
+    assert alone.found.skim_unseen_m is None
+    assert "a ceiling skimmed by up to 2.0 mm would not show" in words_of(held)
     assert any(condition in line for line in thickness_view(alone).lines)
     result = check_result(alone)
     area_m2 = result.placed.area_m2

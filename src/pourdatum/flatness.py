@@ -91,7 +91,7 @@ def check_flatness(
         if judged.smoother is None:
             return found
         lines = judged.narrow.clear_of([joint.points_m for joint in joints], judged.grid)
-        if lines.lines and any(one.verdict == "conforms" for one in found):
+        if lines.lines and any(one.verdict != "does not conform" for one in found):
             also = check(with_lines(replace(judged, narrow=lines)))
             found = tuple(
                 _over_lines(one, other, judged, lines.lines, system)
@@ -159,8 +159,10 @@ def _under_nibs(one: Flatness, nibs: Sequence[Nib], system: System) -> Flatness:
 def _over_lines(
     one: Flatness, also: Flatness, surface: Surface, lines: Sequence[NarrowLine], system: System
 ) -> Flatness:
-    """A criterion kept by heights that do not resolve a ridge or a groove, held against them."""
-    if one.verdict != "conforms" or also.verdict == "conforms":
+    """A criterion judged by heights that do not resolve a ridge or a groove, held against them."""
+    interval, within = _reaching_to(one, also)
+    turned = one.verdict == "conforms" and also.verdict != "conforms"
+    if one.verdict == "does not conform" or not (turned or interval != one.interval):
         return one
     worst = max(lines, key=lambda line: abs(line.height_m))
     told = [_line_in_words(worst, surface.origin_m, system)]
@@ -174,19 +176,33 @@ def _over_lines(
         f"the value leaves out {' and '.join(told)}, too narrow for this scan's heights{value}: lay"
         " a straightedge across"
     )
-    share, interval, within = one.share_within, one.interval, one.uncertainty
+    share = one.share_within
     if share is not None and also.share_within is not None:
         share = min(share, also.share_within)
-    if one.worst is not None and one.worst.length_m and also.value is not None:
-        # From what the heights show to what they may leave out.
-        low, high = one.value or 0.0, also.value
-        interval = max(low - (within or 0.0), 0.0), high + (also.uncertainty or 0.0)
-        within = max(interval[1] - low, low - interval[0])
+    verdict = UNDECIDED if turned else one.verdict
     return replace(
-        one, verdict=UNDECIDED, share_within=share, why=said, interval=interval, uncertainty=within,
-        caveat=one.caveat.partition(", and laid everywhere")[0],
+        one,
+        verdict=verdict,
+        share_within=share,
+        why=said if verdict == UNDECIDED else "",
+        interval=interval,
+        uncertainty=within,
+        caveat=one.caveat.partition(", and laid everywhere")[0] if turned else one.caveat,
         said="; ".join(part for part in (one.said, said) if part),
-    )  # fmt: skip
+        brief=said,
+    )
+
+
+def _reaching_to(one: Flatness, also: Flatness) -> tuple[tuple[float, float] | None, float | None]:
+    """The interval of a gap from what heights show to what they may leave out; its longer side."""
+    edge = one.worst is not None and one.worst.length_m > 0.0
+    if not edge or one.value is None or one.uncertainty is None or also.value is None:
+        return one.interval, one.uncertainty
+    high = also.value + one.uncertainty
+    if high <= one.value + one.uncertainty:
+        return one.interval, one.uncertainty
+    low = max(one.value - one.uncertainty, 0.0)
+    return (low, high), max(high - one.value, one.uncertainty)
 
 
 def _line_in_words(line: NarrowLine, origin_m: tuple[float, float, float], system: System) -> str:
