@@ -27,7 +27,8 @@ scan move passing cluster chunks cellloop paged cellsums               | from po
 layers sheetplan tops walkable choice levels                           | and to levels
 cells specks walls elsewhere plumb                                     | and to a map
 outline edge footprint things lacking openings spotcheck spots                 |
-sharp bare doubled wallfoot stationlayers stationsums stationfit stations alike asked floor openends |
+sharp bare doubled wallfoot stationlayers stationsums stationfit stations alike asked floor |
+openends                                                                      |
 labelled rounding carried nibs surface asfloor                         | and to its surface
 staff blunder sense control controlwords advice                        | levelled by control
 spotpoint patchmean patch shareddraws slopeerror unsearched datum areaerror | from a map

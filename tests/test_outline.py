@@ -14,7 +14,15 @@ from shapely import affinity
 
 import scenes
 from made_scan import (
-    NOISE_M, carpet, faces, flat, floor_of, made_scan, on_lattice, surface_of, walled,
+    NOISE_M,
+    carpet,
+    faces,
+    flat,
+    floor_of,
+    made_scan,
+    on_lattice,
+    surface_of,
+    walled,
 )
 from pourdatum.edge import cells_polygon
 from pourdatum.errors import JobError, NoFloor

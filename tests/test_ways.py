@@ -161,7 +161,8 @@ def test_lifts_add_up_to_one_lift(deep_mm: int, half_dm: int) -> None:
         # Behind stop-ends a lift is its least depth there, and what is poured beyond is the pour's.
         least_m = {"thin compound": 0.002, "deep compound": 0.008}[name]
         stopped = [
-            (max(under_m - least_m, 0.0) ** 2 + 2.0 * max(under_m - least_m, 0.0) * least_m) * wide_m
+            (max(under_m - least_m, 0.0) ** 2 + 2.0 * max(under_m - least_m, 0.0) * least_m)
+            * wide_m
             for under_m in below
         ]
         got = np.cumsum([lift.volume_m3 for lift in way.lifts[:-1]])[::-1]

@@ -15,11 +15,11 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from pourdatum.buying import buy_besides, edge_strip_m
-from pourdatum.openends import open_ends_m
 from pourdatum.datum import Datum, ZoneDatum, choose_datum
 from pourdatum.errors import JobError, NoFloor
 from pourdatum.grinding import Grinding
 from pourdatum.lifts import Lift
+from pourdatum.openends import open_ends_m
 from pourdatum.outcome import Plan, Survey, ZonePlan
 from pourdatum.outline_file import place_to_local
 from pourdatum.pipeline.compared import besides_of, grind_prices, ways_of

@@ -192,7 +192,7 @@ def _rows(plan: Plan) -> tuple[list[object], list[list[object]]]:
     saves = any(_known(hump.saves_m3) for hump in plan.humps)
     # The verdict stands first: on a phone the last columns are off the screen.
     head: list[object] = ["No.", *["Worth it"] * priced, place_head(plan.survey), "Height", "Area"]
-    head += ["To grind"] * grind + ["Saves"] * saves
+    head += ["To grind"] * grind + ["Saves, with all as high"] * saves
     rows = []
     for number, hump in enumerate(plan.humps, 1):
         row: list[object] = [

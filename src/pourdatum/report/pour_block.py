@@ -174,8 +174,9 @@ def _told(plan: Plan, sheet: PourSheet) -> list[object]:
         crew = sheet.crew
         people = crew.mixers + math.ceil(crew.mixers / 2) + 1
         said.append(
-            f"{len(sheet.batches)} batches of {crew.bags_per_batch} bag"
-            f"{'s' if crew.bags_per_batch > 1 else ''} in {count} strips, one every"
+            f"{counted(len(sheet.batches), 'batch', 'batches')} of"
+            f" {counted(crew.bags_per_batch, 'bag', 'bags')} in"
+            f" {counted(count, 'strip', 'strips')}, one every"
             f" {crew.step_min:g} min: {clock_of(sheet.minutes)} h from the start of the first to"
             " the end of the last."
         )
@@ -238,6 +239,17 @@ def _told(plan: Plan, sheet: PourSheet) -> list[object]:
         + (f"; walk on the floor {_walked_on(plan, sheet, walk)}." if walk is not None else ".")
     )
     return said
+
+
+def counted(number: int, one: str, several: str) -> str:
+    """So many of a thing.
+
+    Examples
+    --------
+    >>> counted(1, "batch", "batches"), counted(3, "batch", "batches")
+    ('1 batch', '3 batches')
+    """
+    return f"{number} {one if number == 1 else several}"
 
 
 def _opens_none(sheet: PourSheet) -> list[object]:

@@ -9,7 +9,15 @@ from pourdatum.pour import Crew, Pump
 from pourdatum.report import words
 from pourdatum.report.blocks import bullets, place, place_head, section, table
 from pourdatum.report.markup import Html, el, joined, tied
-from pourdatum.units import FOOT_M, POUND_KG, show_area, show_height, show_length, show_mass, show_volume
+from pourdatum.units import (
+    FOOT_M,
+    POUND_KG,
+    show_area,
+    show_height,
+    show_length,
+    show_mass,
+    show_volume,
+)
 
 if TYPE_CHECKING:
     from pourdatum.outcome import Plan

@@ -124,9 +124,7 @@ class BayPart(Part):
     volume_l: float
     powder_kg: float = Field(description="with waste")
     bags: int = Field(description="of the last with those that stay in the hose")
-    reserve_bags: int = Field(
-        description="of its lot beyond those: lots add up to bags_to_buy"
-    )
+    reserve_bags: int = Field(description="of its lot beyond those: lots add up to bags_to_buy")
 
 
 class PourPart(Part):
