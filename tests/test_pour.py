@@ -125,11 +125,7 @@ def test_drawn_rooms(part: int) -> None:
             )
             assert young or number in first_of_bay, (seed, number)
         # What is carried on was mixed with the batch before: its edge is as old as that.
-        mixed = start | {
-            one.number: start[one.number - 1]
-            for one in sheet.batches
-            if one.number > 1 and start[one.number] - start[one.number - 1] < 6.0 - 1e-9
-        }
+        mixed = {number: 6.0 * math.floor(at / 6.0 + 1e-9) for number, at in start.items()}
         oldest = max((mixed[b] - mixed[a] for a, b in touches if bay[a] == bay[b]), default=0.0)
         assert sheet.edge_age_min == pytest.approx(oldest), seed
         assert not sheet.obstacle, seed

@@ -220,7 +220,7 @@ def _told(plan: Plan, sheet: PourSheet) -> list[object]:
             "floor is too wide for one wet edge. Material of one lot to each bay."
         )
     if sheet.would_do is not None:
-        enough = words.would_do(sheet.would_do, plan.system)
+        enough = words.would_do(sheet.would_do, plan.system, joints=plan.parted)
         said.append(f"{enough[:1].upper()}{enough[1:]}.")
     if plan.zones:
         said.append(f"{_bays_of_zones(plan, sheet)}.")
