@@ -151,8 +151,26 @@ def caption(sheet: PourSheet, based: bool) -> str:
     if based:
         said += f" Along and across are measured from corner {corner_name(0)} of the pins."
     if sheet.bays > 1:
-        said += " Strip 2.3 is the third of bay 2; thick lines are stop-ends."
+        named = "Strip 2.3 in the table" if said.startswith("Numbers are batches") else "Strip 2.3"
+        said += f" {named} is the third of bay 2; thick lines are stop-ends."
     return said
+
+
+def short_caption(sheet: PourSheet) -> str:
+    """The same in the one line under a plan on paper, which has no room for more.
+
+    Examples
+    --------
+    >>> from types import SimpleNamespace
+    >>> from pourdatum.pour import Pump
+    >>> short_caption(SimpleNamespace(crew=Pump(40.0), batches=(), bays=2, leave_taken=""))
+    'Numbers: strips in their order (2.3: bay 2, third), the last at the arrow. Thick: stop-ends.'
+    """
+    by_batch = isinstance(sheet.crew, Crew) and len(sheet.batches) <= MOST_NUMBERS
+    said = f"Numbers: {'batches' if by_batch else 'strips'} in their order"
+    said += " (2.3: bay 2, third)" if sheet.bays > 1 and not by_batch else ""
+    said += f", the last at the arrow{' (exit taken, not given)' if sheet.leave_taken else ''}."
+    return said + (" Thick: stop-ends." if sheet.bays > 1 else "")
 
 
 def _told(plan: Plan, sheet: PourSheet) -> list[object]:
