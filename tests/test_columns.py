@@ -9,6 +9,7 @@ import numpy as np
 
 from pourdatum.floor import find_floor
 from pourdatum.read import read_scan
+from pourdatum.read.content import looks_like
 from pourdatum.simulate import Round, Scene, Square, place_stations, scan_scene, sensor
 from pourdatum.write.scan_files import write_scan
 
@@ -61,3 +62,10 @@ def test_columns_are_as_large_as_they_are(tmp_path: Path) -> None:
     # 48 columns of eight runs had a spread of 0.025, so a mean of 18 one of 0.006.
     assert abs(float(np.mean(off))) < 0.03, first
     assert float(np.sqrt(np.mean(np.square(off)))) < 0.06, first
+
+
+def test_the_head_of_a_table_alone_is_told_as_that() -> None:
+    """Names of columns with no row under them are no plain text."""
+    for head in (b"name,x,y,z\n", b"name;x;y;z", b"x\ty\tz\r\n"):
+        assert looks_like(head) == "the head of a table with no rows under it"
+    assert looks_like(b"hello there, dear all\nand more of it\n") == "plain text"
