@@ -109,6 +109,8 @@ def make_survey(
         noise_m=0.0015,
         seen=inside & ~hidden,
         beyond_doors_m=(),
+        faces=(),
+        open_edge_m=0.0,
         walls_seen=True,
         spots=None,
         outline_given=False,

@@ -38,6 +38,7 @@ from pourdatum.pipeline.pinned import pin_request
 from pourdatum.results import as_data, plan_result
 from pourdatum.simulate import Hump, Relief
 from pourdatum.surface import Surface
+from pourdatum.thresholds import AtThreshold, Threshold
 
 ROOM = shapely.box(0.0, 0.0, 4.0, 3.0)
 HUMP = Relief(humps=(Hump(1.0, 0.8, 0.010, 0.5, "cosine"),))
@@ -264,3 +265,12 @@ def test_preparation_lowers_floor_and_pins_together() -> None:
     smooth = with_job()
     deeper = [a.depth_m - b.depth_m for a, b in zip(rough.pins.pins, smooth.pins.pins, strict=True)]
     assert_allclose(deeper, 0.001, atol=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("over_mm", "met"), [(2.0, True), (-2.04, True), (2.06, False), (-2.2, False)]
+)
+def test_a_tolerance_is_met_by_what_is_out_by_just_as_much(over_mm: float, met: bool) -> None:
+    """As it is told, to a tenth of a millimetre: 2.0 under by a tolerance of 2.0 is no miss."""
+    threshold = Threshold((0.0, 0.0), 1.0, 0.002)
+    assert AtThreshold(threshold, 1, 1.0 + over_mm / 1000.0, 0.0).met is met

@@ -88,6 +88,29 @@ def test_the_error_of_a_face_is_what_repeats_show() -> None:
     assert np.sqrt(np.mean(errors**2)) == pytest.approx(leans.std(), rel=0.12)
 
 
+@pytest.mark.parametrize("step_m", [0.04, 0.08, -0.06])
+def test_two_leaves_of_a_wall_do_not_lean(step_m: float) -> None:
+    """A face that steps back at 0.9 to 1.5 m is plumb below and above: it leans in no sense."""
+    rng = np.random.default_rng()
+    for at_m in rng.uniform(0.9, 1.5, 5):
+        height = np.tile(np.arange(0.2, 2.2, 0.05), 6)
+        piece = np.repeat(np.arange(6), 40)
+        distance = step_m * (height > at_m) + rng.normal(0.0, 0.001, height.size)
+        found = face_lean(distance, height, piece)
+        assert found is None or abs(found[0]) < 0.003, (at_m, found)
+
+
+@pytest.mark.parametrize("lean", [0.012, 0.025, -0.035])
+def test_a_wall_that_leans_still_does(lean: float) -> None:
+    """One slope over the whole face, with 1 mm of noise, is told to a tenth of it."""
+    rng = np.random.default_rng()
+    height = np.tile(np.arange(0.2, 2.2, 0.05), 6)
+    distance = lean * height + rng.normal(0.0, 0.001, height.size)
+    found = face_lean(distance, height, np.repeat(np.arange(6), 40))
+    assert found is not None
+    assert found[0] == pytest.approx(lean, rel=0.1)
+
+
 def test_a_low_face_says_nothing() -> None:
     """A parapet of one metre is too low for its lean."""
     height = np.tile(np.arange(0.175, 1.1, 0.05), 5)

@@ -136,7 +136,8 @@ def test_every_area_is_a_valid_one(tmp_path: Path) -> None:
     """Slivers of a floor that is cut by its cells cross themselves on the lattice of the file.
 
     Two squares with a neck between them, narrower than the lattice is wide: its sides fold over
-    when they are rounded. What is written is simple (OGC 06-103r4, 6.1.11), and no less than the floor.
+    when they are rounded. What is written is simple (OGC 06-103r4, 6.1.11; from memory), and no
+    less than the floor.
     """
     rng = np.random.default_rng()
     frame = OwnFrame("m", 1.0, (2510.0, 1843.0, 0.0))

@@ -106,7 +106,6 @@ def test_drawn_rooms(part: int) -> None:
     """
     seed = int(np.random.default_rng().integers(2**31)) + part
     rng = np.random.default_rng(seed)
-    none_found = 0
     for _ in range(25):
         sheet, grid, inside, leave = laid_out(rng)
         volume = sum(batch.volume_m3 for batch in sheet.batches)
@@ -124,25 +123,18 @@ def test_drawn_rooms(part: int) -> None:
                 for a, b in touches
                 if b == number
             )
-            # Where no order was found the sheet says so: of 600 rooms of other seeds in one.
-            assert young or number in first_of_bay or sheet.obstacle, (seed, number)
+            assert young or number in first_of_bay, (seed, number)
         # What is carried on was mixed with the batch before: its edge is as old as that.
-        mixed = start | {
-            one.number: start[one.number - 1]
-            for one in sheet.batches
-            if one.number > 1 and start[one.number] - start[one.number - 1] < 6.0 - 1e-9
-        }
+        mixed = {number: 6.0 * math.floor(at / 6.0 + 1e-9) for number, at in start.items()}
         oldest = max((mixed[b] - mixed[a] for a, b in touches if bay[a] == bay[b]), default=0.0)
         assert sheet.edge_age_min == pytest.approx(oldest), seed
-        if not sheet.obstacle:
-            assert oldest <= SHEET.working_time_min + 1e-9, seed
+        assert not sheet.obstacle, seed
+        assert oldest <= SHEET.working_time_min + 1e-9, seed
         row, col = grid.cell_of(np.array([leave[0]]), np.array([leave[1]]))
         x, y = grid.mesh()
         nearest = np.where(inside, np.hypot(x - leave[0], y - leave[1]), np.inf)
         at = np.unravel_index(int(nearest.argmin()), nearest.shape)
         assert sheet.batch_of[at] == len(sheet.batches), (seed, row, col)
-        none_found += bool(sheet.obstacle)
-    assert none_found <= 1, seed
 
 
 def test_nobody_is_shut_in() -> None:

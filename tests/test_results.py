@@ -394,7 +394,7 @@ def test_what_is_no_folder_to_be(tmp_path: Path) -> None:
     (tmp_path / "link").symlink_to(tmp_path / "real")
     cases = {
         "file": "is a file", "link": "is a link", "none/plan": "none does not exist",
-        "file/plan": "file does not exist", " ": "no output folder is named",
+        "file/plan": "file is a file, and no folder", " ": "no output folder is named",
     }  # fmt: skip
     for name, said in cases.items():
         target = " " if name == " " else tmp_path / name

@@ -150,3 +150,31 @@ def test_a_round_floor_has_no_corner() -> None:
     found = set_out(round_floor, (), np.zeros((1, 2)))
     assert found.base.tolist() == [-1]
     assert np.isnan(found.along_across_m).all()
+
+
+def test_a_hall_is_set_out_from_the_corner_at_hand() -> None:
+    """60 by 40 m: no tape over 30 m, half of the long wall; from one corner they were 59 m.
+
+    Corners have letters of their own, so no two are at one place.
+    """
+    hall = shapely.box(0.0, 0.0, 60.0, 40.0)
+    x, y = np.meshgrid(np.arange(1.0, 60.0, 4.0), np.arange(1.0, 40.0, 4.0))
+    places = np.column_stack([x.ravel(), y.ravel()])
+    bases = find_baselines(hall, places, near_m=(0.0, 20.0))
+    found = set_out(hall, bases, places)
+    assert (found.base >= 0).all()
+    assert found.along_across_m.max() <= 30.0 + 1e-9
+    corners = {tuple(base.corner.place_m.round(3)) for base in bases}
+    assert len(corners) == len(bases) == 4
+
+
+def test_two_letters_are_two_places() -> None:
+    """A room with a column before its corner: what that hides is measured from another corner."""
+    room = shapely.box(0.0, 0.0, 9.0, 6.0)
+    column = shapely.box(3.0, 0.0, 3.4, 2.0)
+    places = np.array([[1.0, 1.0], [5.0, 1.0], [8.0, 1.5], [2.0, 5.0], [6.0, 5.0]])
+    bases = find_baselines(room, places, near_m=(0.0, 0.0), blocks=(column,))
+    found = set_out(room, bases, places, blocks=(column,))
+    assert (found.base >= 0).all()
+    corners = {tuple(base.corner.place_m.round(3)) for base in bases}
+    assert len(corners) == len(bases)

@@ -277,6 +277,11 @@ class Plan(_OverSurvey):
         return not self.obstacles
 
     @property
+    def parted(self) -> bool:
+        """Whether joints that are carried through, or borders of zones, end bays."""
+        return bool(self.zones) or any(one.carried for one in self.pins.joints)
+
+    @property
     def in_doubt(self) -> bool:
         """Whether the fill is known too poorly to order by it."""
         low_m3, high_m3 = self.volume_interval_m3

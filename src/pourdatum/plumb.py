@@ -43,6 +43,11 @@ _LEAST_PIECES: Final = 3
 _WALL_M: Final = 0.3
 """Thickness up to which two parallel faces are those of one wall."""
 _PARALLEL: Final = 0.99
+_ASKED: Final = 0.01
+"""Lean from which it is asked whether both halves of a face lean so [m/m]: walls are built within a
+fifth of it."""
+_ALIKE: Final = 0.5
+"""Share of it that each half must lean by; a choice."""
 _MOST_PAIRS: Final = 40
 _LEAST_SCALE_M: Final = 0.0003
 _TUKEY: Final = 4.685
@@ -124,6 +129,28 @@ class Disagreement:
     both_ways: bool
 
 
+def _is_stepped(lean: float, distance_m: Array, height_m: Array, piece: NDArray[np.int64]) -> bool:
+    """Whether a face leans as a whole and not above and below: two leaves of a wall, or a ledge.
+
+    A wall that leans does so in its lower and in its upper half alike.
+    """
+    if abs(lean) < _ASKED:
+        return False
+    middle_m = float(np.median(height_m))
+    for half in (height_m < middle_m, height_m >= middle_m):
+        slopes = []
+        for k in np.unique(piece[half]):
+            own = np.flatnonzero(half & (piece == k))
+            some = own[np.linspace(0, own.size - 1, min(own.size, _MOST_PAIRS)).astype(int)]
+            rise = height_m[some][:, None] - height_m[some]
+            far = rise > 0.5 * _APART_M
+            slopes.append((distance_m[some][:, None] - distance_m[some])[far] / rise[far])
+        own_slopes = np.concatenate(slopes) if slopes else np.empty(0)
+        if own_slopes.size and float(np.median(own_slopes)) / lean < _ALIKE:
+            return True
+    return False
+
+
 def face_lean(
     distance_m: Array, height_m: Array, piece: NDArray[np.int64]
 ) -> tuple[float, float] | None:
@@ -189,6 +216,8 @@ def face_lean(
         lean = new
         if done:
             break
+    if _is_stepped(lean, d, h, which):
+        return None
     rest = d - lean * h - middle[which]
     pull = np.bincount(which, weights=weight * (h - h0[which]) * rest)
     # How far a step of the slope moves the pulls: less than the weights say, for an outlier

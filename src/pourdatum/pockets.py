@@ -173,7 +173,7 @@ def _rims_m(surface: Surface, depth_m: Array, level_m: float, greatest_m: float)
     chosen[0] = False
     # Other pieces are left out; where the floor ends, a wall holds the filling.
     other = ~known | ((labels > 0) & ~chosen[labels])
-    lines = contour_generator(
+    lines: Any = contour_generator(
         surface.grid.x_m, surface.grid.y_m, np.ma.masked_array(depth_m, other)
     ).lines(level_m)
     return math.fsum(float(np.hypot(*np.diff(line, axis=0).T).sum()) for line in lines)

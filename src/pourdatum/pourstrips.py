@@ -31,6 +31,8 @@ _NEAR: Final = 50
 """Blocks from whose mean depth it is taken how deep a strip should be."""
 SHALLOW: Final = 0.05
 """Share of the floor whose strips may be shallower than can be poured; a choice."""
+_ROUND: Final = 0.25
+"""Depth of what is left, in square roots of its area, under which it is a sliver; a choice."""
 _DREGS: Final = 0.02
 """Share of a batch that is not worth carrying on into the next bay."""
 
@@ -93,7 +95,8 @@ class Laid:
     age_min: float
     deep_enough: bool
     drawn_out: bool
-    """Whether single batches are drawn out over the width of a bay, in strips too shallow."""
+    """Whether single batches are drawn out over the width of a bay, in strips too shallow, or what
+    is left of one along the wall that it ends at."""
     joined: bool
 
     @property
@@ -122,6 +125,12 @@ class Strip:
         area_m2 = float(blocks.area_m2[self.blocks].sum())
         return (area_m2, 0.0) if several else (0.0, area_m2)
 
+    def is_sliver(self, blocks: Blocks) -> bool:
+        """Whether what is left at the end of a bay lies along a wall, and not about the exit."""
+        if not self.final or self.shares_m3.size > 1 or self.depth_m >= REACH_M[0]:
+            return False
+        return self.depth_m < _ROUND * math.sqrt(float(blocks.area_m2[self.blocks].sum()))
+
 
 def lay(
     blocks: Blocks,
@@ -147,6 +156,7 @@ def lay(
     mixed = 0
     left_m3 = 0.0
     shallow_m2 = np.zeros(2)
+    sliver = False
     for number, name in enumerate(order):
         own = np.flatnonzero(bays == name)
         own = own[np.argsort(-blocks.level[own], kind="stable")]
@@ -154,6 +164,7 @@ def lay(
             strips(blocks, own, crew, bag_m3, left_m3, most=most, rest=rest)
         ):
             shallow_m2 += strip.shallow_m2(blocks)
+            sliver |= strip.is_sliver(blocks)
             leftward = number_of_strip % 2 == 0 or not back
             for k, part in enumerate(_parted(blocks, strip, leftward=leftward)):
                 volume_m3 = float(blocks.volume_m3[part].sum())
@@ -184,7 +195,7 @@ def lay(
         age_min=age_min,
         joined=joined,
         deep_enough=float(shallow_m2[0]) <= least_m2,
-        drawn_out=float(shallow_m2[1]) > least_m2,
+        drawn_out=sliver or float(shallow_m2[1]) > least_m2,
     )
 
 

@@ -247,7 +247,10 @@ def _in_cross_lanes(blocks: Blocks, widest_m: float) -> Iterator[tuple[Blocks, I
 def _numbers_of_lanes(
     blocks: Blocks, widest_m: float, *, turned: bool
 ) -> Iterator[tuple[int, Index]]:
-    """How many lanes, and the bays (n,) of them, fewest first: those plainly too wide are left out, of many not every number."""
+    """How many lanes, and the bays (n,) of them, fewest first.
+
+    Those plainly too wide are left out, and of many not every number is tried.
+    """
     pieces = in_pieces(blocks)
     _, whole_m = in_lanes(blocks, pieces, 1, turned=turned)
     lanes = max(math.ceil(0.8 * whole_m / widest_m), 2)

@@ -34,6 +34,14 @@ _LONG_M: Final = 1.0
 _SQUARE: Final = math.sin(math.radians(5.0))
 _CARRY: Final = 1.5
 """How many lengths of the wall its line is carried on past its end."""
+_TAPE_M: Final = 20.0
+"""Length of a tape up to which one person pulls it straight, from a corner or across; common
+practice, no source."""
+_SHORTER: Final = 0.8
+"""Share of a tape up to which another corner is worth its letter; a choice."""
+_AGAIN: Final = 0.5
+"""What a corner is worth again, along its other wall: two letters at one place mislead."""
+_ONE_M: Final = 0.5
 _AS_GOOD: Final = 0.95
 """Share of the best from which one is as good."""
 
@@ -167,10 +175,45 @@ def find_baselines(
         usable = [k for k, gain in enumerate(gains) if gain]
         if not usable:
             break
-        best = _best([(ways[k], gains[k]) for k in usable], np.array(near_m))
+        worth = [gains[k] * (_AGAIN if _at_one(ways[k], chosen) else 1.0) for k in usable]
+        best = _best([(ways[k], one) for k, one in zip(usable, worth, strict=True)],
+                     np.array(near_m))  # fmt: skip
         chosen.append(ways[usable[best]])
         left &= ~reach[usable[best]]
-    return tuple(chosen)
+    return tuple(_nearer(chosen, ways, reach, place, np.array(near_m)))
+
+
+def _nearer(
+    chosen: list[Baseline], ways: list[Baseline], reach: list[Mask], place_m: Array, near_m: Array
+) -> list[Baseline]:
+    """Corners, with those from which the places furthest off need less tape."""
+    tape_m = np.full(len(place_m), np.inf)
+    lengths = [np.where(mask, _tape_m(way, place_m), np.inf)
+               for way, mask in zip(ways, reach, strict=True)]  # fmt: skip
+    for way in chosen:
+        tape_m = np.minimum(tape_m, lengths[next(k for k, one in enumerate(ways) if one is way)])
+    while len(chosen) < MOST:
+        far = np.isfinite(tape_m) & (tape_m > _TAPE_M)
+        gains = [int(np.count_nonzero(far & (own < _SHORTER * tape_m))) for own in lengths]
+        usable = [k for k, gain in enumerate(gains)
+                  if gain and ways[k].on_walls and not _at_one(ways[k], chosen)]  # fmt: skip
+        if not usable:
+            break
+        best = usable[_best([(ways[k], gains[k]) for k in usable], near_m)]
+        chosen.append(ways[best])
+        tape_m = np.minimum(tape_m, lengths[best])
+    return chosen
+
+
+def _tape_m(base: Baseline, place_m: Array) -> Array:
+    """The longer of both tapes to each place (n,) [m]."""
+    out: Array = base.along_across(place_m).max(axis=1)
+    return out
+
+
+def _at_one(way: Baseline, chosen: Sequence[Baseline]) -> bool:
+    """Whether a corner is one of those chosen already, along its other wall."""
+    return any(np.hypot(*(way.corner.place_m - one.corner.place_m)) < _ONE_M for one in chosen)
 
 
 def set_out(
@@ -180,7 +223,9 @@ def set_out(
     *,
     blocks: Sequence[Polygon] = (),
 ) -> SetOut:
-    """Each place from the first baseline that reaches it.
+    """Each place from that baseline which reaches it with the shortest tapes, or the first.
+
+    The first serves as far as a tape is pulled by one person.
 
     Parameters
     ----------
@@ -193,17 +238,29 @@ def set_out(
     place = np.asarray(place_m, np.float64).reshape(-1, 2)
     free = _free(outline, blocks)
     count = len(place)
-    base = np.full(count, -1)
     along_across = np.full((count, 2), np.nan)
     diagonal, from_end = np.full(count, np.nan), np.full(count, np.nan)
+    reach = [reached(free, one, place) for one in bases]
+    base = _whose(bases, reach, place)
     for number, one in enumerate(bases):
-        mine = np.flatnonzero((base < 0) & reached(free, one, place))
-        base[mine] = number
+        mine = np.flatnonzero(base == number)
         along_across[mine] = one.along_across(place[mine])
         for out, start in ((diagonal, one.corner.place_m), (from_end, one.end_m)):
             seen = mine[_in_sight(free, start, place[mine])]
             out[seen] = np.linalg.norm(place[seen] - start, axis=1)
     return SetOut(base, along_across, diagonal, from_end)
+
+
+def _whose(bases: Sequence[Baseline], reach: Sequence[Mask], place_m: Array) -> Index:
+    """Which baseline each place (n,) is measured from; -1 where none reaches it."""
+    base = np.full(len(place_m), -1)
+    tape_m = np.full(len(place_m), np.inf)
+    for number, (one, mask) in enumerate(zip(bases, reach, strict=True)):
+        own_m = _tape_m(one, place_m)
+        better = mask & ((base < 0) | ((tape_m > _TAPE_M) & (own_m < tape_m)))
+        base[better] = number
+        tape_m[better] = own_m[better]
+    return base
 
 
 def reached(free: BaseGeometry, base: Baseline, place_m: Array) -> Mask:
@@ -271,7 +328,7 @@ def _findable(base: Baseline) -> float:
     return 1.0 if base.square and min(base.wall_m, base.other_m) >= _LONG_M else 0.7
 
 
-def _best(ways: Sequence[tuple[Baseline, int]], near: Array) -> int:
+def _best(ways: Sequence[tuple[Baseline, float]], near: Array) -> int:
     """Which of the baselines to take, with the number of places that each adds."""
     worths = [(_findable(base) * gain, base.wall_m, base.other_m) for base, gain in ways]
     left = list(range(len(ways)))

@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from pourdatum.units import MM
+
 if TYPE_CHECKING:
     from shapely import Polygon
 
@@ -73,8 +75,8 @@ class AtThreshold:
     @property
     def met(self) -> bool:
         """Whether the floor meets it within its tolerance."""
-        # A level typed to the millimetre that is out by just its tolerance is within it.
-        return abs(self.over_m) <= self.threshold.tolerance_m + 1e-9
+        # What is out by just its tolerance is within it, as it is told: to a tenth of a millimetre.
+        return round(abs(self.over_m) * MM, 1) <= round(self.threshold.tolerance_m * MM, 6)
 
 
 def at_thresholds(

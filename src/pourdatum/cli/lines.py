@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final
 
 from pourdatum.cli.prooflines import proof_rows, verdict_line
 from pourdatum.controlwords import notes_on, to_read_again
+from pourdatum.material import bags_needed, powder_mass_kg
 from pourdatum.outcome import WIDE_SHARE, Check, Plan, Survey
 from pourdatum.pour import Crew
 from pourdatum.pumpday import clock_of
@@ -59,6 +60,8 @@ _SILENT: Final = frozenset(
 )
 """Warnings that stand in the lines already, or speak to programs."""
 _IN_DOUBT: Final = "CONTROL IN DOUBT: "
+_WORTH_SAYING: Final = 0.1
+"""Share of the bags from which it is said what grinding would save; a choice."""
 _BAYS: Final = 4
 """Bays whose material is listed in a line; the report has all."""
 
@@ -309,7 +312,8 @@ def _day_rows(plan: Plan) -> list[tuple[str, str]]:
 def _pour_words(sheet: PourSheet) -> str:
     """Batches, bays, hours, and how old the edge gets."""
     what = "batches" if isinstance(sheet.crew, Crew) else "passes"
-    said = f"{len(sheet.batches)} {what}"
+    count = len(sheet.batches)
+    said = f"{count} {what if count != 1 else what.removesuffix('es')}"
     said += f" in {sheet.bays} bays" if sheet.bays > 1 else ""
     hours, minutes = divmod(math.floor(sheet.minutes), 60)
     return f"{said}, {hours}:{minutes:02d} h; the oldest edge is {sheet.edge_age_min:.0f} min old"
@@ -401,6 +405,8 @@ def _things_rows(outcome: Survey | Plan) -> list[tuple[str, str]]:
             f"{show_height(h.height_m, system)} at {at(h.place_m)}" for h in outcome.humps[:3]
         ]
         rows.append(("humps", _counted(len(outcome.humps), listed)))
+        if outcome.grinding is None:
+            rows += _saving_rows(outcome, at)
     pockets = [piece for piece in outcome.floor.pieces if piece.is_pocket]
     if pockets:
         listed = [
@@ -418,6 +424,34 @@ def _things_rows(outcome: Survey | Plan) -> list[tuple[str, str]]:
         listed = [f"{show_height(n.height_m, system)} at {at(n.place_m)}" for n in nibs[:3]]
         rows.append(("to chip off", _counted(len(nibs), listed)))
     return rows + _advice_rows(outcome.survey, at)
+
+
+def _saving_rows(plan: Plan, at: Callable[[tuple[float, float]], str]) -> list[tuple[str, str]]:
+    """The bags that grinding would save for the fewest humps, where no price weighs it."""
+    saving = sorted(
+        (hump for hump in plan.humps if math.isfinite(hump.saves_m3) and hump.saves_m3 > 0.0),
+        key=lambda hump: hump.saves_m3,
+    )
+    if not saving or plan.datum.kind != "high-point":
+        return []
+    order, sheet = plan.order, plan.sheet
+
+    def bags_saved(saves_m3: float) -> int:
+        powder = powder_mass_kg(
+            max(plan.volume.volume_m3 - saves_m3, 0.0), sheet.powder_kg_per_m2_mm
+        )
+        return order.bags - bags_needed(powder, sheet.bag_kg, order.waste)
+
+    number, hump = max(enumerate(saving, 1), key=lambda one: bags_saved(one[1].saves_m3) / one[0])
+    saved = bags_saved(hump.saves_m3)
+    if saved < _WORTH_SAYING * order.bags:
+        return []
+    which = f"the hump at {at(hump.place_m)}" if number == 1 else f"the {number} highest humps"
+    said = (
+        f"{saved} of the {order.bags} bags if {which} came off; what grinding costs is not given"
+        " ([grind] in the job)"
+    )
+    return [("would save", said)]
 
 
 def _advice_rows(survey: Survey, at: Callable[[tuple[float, float]], str]) -> list[tuple[str, str]]:

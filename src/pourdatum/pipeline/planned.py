@@ -84,7 +84,8 @@ def _plan_whole(
     """The floor to one datum."""
     request = datum_request(job, prepared.floor.scan, prepared.origin_m[2])
     datum = choose_datum(prepared, request, sheet.least_m)
-    check_far(prepared, datum)
+    given = "datum.z_m" if job.datum.z_m is not None else "--datum"
+    check_far(prepared, datum, given)
     lacks = grinding_lacks(job, sheet, poured_on)
     grinding = None
     if wants_grinding(job) and not lacks:

@@ -233,7 +233,9 @@ def pour_warnings(plan: Plan, job: Job) -> list[Warned]:
         length_m = sum(line.length for line in sheet.stop_ends)
         zones = ", borders of zones" if plan.zones else ""
         why = "so that no edge is older than the working time"
-        enough = "" if sheet.would_do is None else f"; {would_do(sheet.would_do, plan.system)}"
+        enough = ""
+        if sheet.would_do is not None:
+            enough = f"; {would_do(sheet.would_do, plan.system, joints=plan.parted)}"
         found.append(
             Warned(
                 "bays",

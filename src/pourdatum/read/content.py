@@ -158,6 +158,10 @@ def _text_looks_like(head: bytes) -> str:
     words = words[:-1] or words  # the last may be cut off
     if words and sum(map(_is_number, words)) > 0.6 * len(words):
         return "text with columns of numbers"
+    lines = head.split(b"\n")
+    cells = lines[0].replace(b";", b",").replace(b"\t", b",").split(b",")
+    if len(lines) == 1 and len(cells) >= _LEAST_NUMBERS and not any(map(_is_number, cells)):
+        return "the head of a table with no rows under it"
     printable = sum(b >= 32 or b in (9, 10, 13) for b in head)
     return "plain text" if printable == len(head) else "binary data of an unknown kind"
 

@@ -123,7 +123,9 @@ def paint_batches(
     for ring in (plan.floor.outline.exterior, *plan.floor.outline.interiors):
         axes.plot(*ring.xy, color=style.INK, linewidth=1.2)
     for line in sheet.stop_ends:
-        axes.plot(*line.xy, color=style.INK, linewidth=3.0, solid_capstyle="butt")
+        # White beside it parts it from the line of a wall or a joint that it runs along.
+        axes.plot(*line.xy, color="#ffffff", linewidth=6.5, solid_capstyle="butt")
+        axes.plot(*line.xy, color=style.INK, linewidth=4.5, solid_capstyle="butt")
     _write_numbers(axes, plan, sheet, in_per_m)
     _draw_exit(axes, plan, sheet, margin_m)
 

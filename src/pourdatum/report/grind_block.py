@@ -167,8 +167,8 @@ def _bound(weighed: Grinding, plan: Plan) -> str:
 
 def _about_humps(plan: Plan) -> str:
     said = (
-        "Height is over the floor around the hump; the numbers are those on the map. A hump saves "
-        "what it says only if those as high are ground with it."
+        "Height is over the floor around the hump; the numbers are those on the map. What is "
+        "saved is the sum of this hump and all as high, ground together: rows do not add up."
     )
     if any(hump.saves_m3 == 0.0 for hump in plan.humps):
         said += (
@@ -192,7 +192,7 @@ def _rows(plan: Plan) -> tuple[list[object], list[list[object]]]:
     saves = any(_known(hump.saves_m3) for hump in plan.humps)
     # The verdict stands first: on a phone the last columns are off the screen.
     head: list[object] = ["No.", *["Worth it"] * priced, place_head(plan.survey), "Height", "Area"]
-    head += ["To grind"] * grind + ["Saves"] * saves
+    head += ["To grind"] * grind + ["Sum saved"] * saves
     rows = []
     for number, hump in enumerate(plan.humps, 1):
         row: list[object] = [

@@ -230,7 +230,8 @@ def _pins_sheet(plan: Plan, view: PlanView) -> PlanSheet:
 
     kept = tuple(m for m in view.marks if m.kind in _SIGNS_OF_PINS and m.kind != "pin")
     # The first stands for all in the key; every name is written below, smaller than on a screen.
-    pins = tuple(Mark("pin", pin.place_m, "", key="depth pin") for pin in plan.pins.pins)
+    pins = tuple(Mark("pin", pin.place_m, "", key="depth pin, with a ring")
+                 for pin in plan.pins.pins)  # fmt: skip
     areas = tuple(a for a in view.areas if a.kind in ("opening", "column", "joint", "crack"))
     told = "Places by tape, levels and staff readings are in the table that follows."
     bare = replace(_bare(view), marks=(*kept, *pins), areas=areas)
@@ -261,7 +262,7 @@ def _batches_sheet(plan: Plan, view: PlanView) -> PlanSheet:
     def batches(axes: Any, scale: PaperScale) -> None:
         paint_batches(axes, plan, sheet, 1000 / 25.4 / scale.ratio, 0.006 * scale.ratio)
 
-    told = pour_block.caption(sheet, based=False)
+    told = pour_block.short_caption(sheet)
     notice = "" if plan.buildable else NOT_TO_POUR
     return plan_sheet("Batches", bare, coloured=False, more=batches, told=told, notice=notice)
 

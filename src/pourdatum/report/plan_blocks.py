@@ -254,7 +254,7 @@ def openings(plan: Plan) -> Html | None:
 def chances(plan: Plan) -> Html | None:
     """How likely so many bags are too few, as it is asked in the shop."""
     rows = [
-        (bags, "under 1 %" if share < 0.01 else f"{100 * share:.0f} %")
+        (bags, "under 0.1 %" if share < 0.001 else f"{100 * share:.1f} %")
         for bags, share in plan.order.short
     ]
     if not rows:

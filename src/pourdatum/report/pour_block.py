@@ -151,8 +151,26 @@ def caption(sheet: PourSheet, based: bool) -> str:
     if based:
         said += f" Along and across are measured from corner {corner_name(0)} of the pins."
     if sheet.bays > 1:
-        said += " Strip 2.3 is the third of bay 2; thick lines are stop-ends."
+        named = "Strip 2.3 in the table" if said.startswith("Numbers are batches") else "Strip 2.3"
+        said += f" {named} is the third of bay 2; thick lines are stop-ends."
     return said
+
+
+def short_caption(sheet: PourSheet) -> str:
+    """The same in the one line under a plan on paper, which has no room for more.
+
+    Examples
+    --------
+    >>> from types import SimpleNamespace
+    >>> from pourdatum.pour import Pump
+    >>> short_caption(SimpleNamespace(crew=Pump(40.0), batches=(), bays=2, leave_taken=""))
+    'Numbers: strips in their order (2.3: bay 2, third), the last at the arrow. Thick: stop-ends.'
+    """
+    by_batch = isinstance(sheet.crew, Crew) and len(sheet.batches) <= MOST_NUMBERS
+    said = f"Numbers: {'batches' if by_batch else 'strips'} in their order"
+    said += " (2.3: bay 2, third)" if sheet.bays > 1 and not by_batch else ""
+    said += f", the last at the arrow{' (exit taken, not given)' if sheet.leave_taken else ''}."
+    return said + (" Thick: stop-ends." if sheet.bays > 1 else "")
 
 
 def _told(plan: Plan, sheet: PourSheet) -> list[object]:
@@ -174,8 +192,9 @@ def _told(plan: Plan, sheet: PourSheet) -> list[object]:
         crew = sheet.crew
         people = crew.mixers + math.ceil(crew.mixers / 2) + 1
         said.append(
-            f"{len(sheet.batches)} batches of {crew.bags_per_batch} bag"
-            f"{'s' if crew.bags_per_batch > 1 else ''} in {count} strips, one every"
+            f"{counted(len(sheet.batches), 'batch', 'batches')} of"
+            f" {counted(crew.bags_per_batch, 'bag', 'bags')} in"
+            f" {counted(count, 'strip', 'strips')}, one every"
             f" {crew.step_min:g} min: {clock_of(sheet.minutes)} h from the start of the first to"
             " the end of the last."
         )
@@ -219,7 +238,7 @@ def _told(plan: Plan, sheet: PourSheet) -> list[object]:
             "floor is too wide for one wet edge. Material of one lot to each bay."
         )
     if sheet.would_do is not None:
-        enough = words.would_do(sheet.would_do, plan.system)
+        enough = words.would_do(sheet.would_do, plan.system, joints=plan.parted)
         said.append(f"{enough[:1].upper()}{enough[1:]}.")
     if plan.zones:
         said.append(f"{_bays_of_zones(plan, sheet)}.")
@@ -238,6 +257,17 @@ def _told(plan: Plan, sheet: PourSheet) -> list[object]:
         + (f"; walk on the floor {_walked_on(plan, sheet, walk)}." if walk is not None else ".")
     )
     return said
+
+
+def counted(number: int, one: str, several: str) -> str:
+    """So many of a thing.
+
+    Examples
+    --------
+    >>> counted(1, "batch", "batches"), counted(3, "batch", "batches")
+    ('1 batch', '3 batches')
+    """
+    return f"{number} {one if number == 1 else several}"
 
 
 def _opens_none(sheet: PourSheet) -> list[object]:

@@ -250,20 +250,20 @@ def water(litres: float, system: System, decimals: int = 1) -> str:
     return f"{litres:,.{decimals}f} l".replace(",", " ")
 
 
-def would_do(crew: Crew | Pump, system: System) -> str:
+def would_do(crew: Crew | Pump, system: System, *, joints: bool = False) -> str:
     """With which crew no stop-end would be needed.
 
     Examples
     --------
     >>> from pourdatum.pour import Crew
     >>> would_do(Crew(mixers=5), "metric")
-    'with five mixers no stop-end would be needed but at joints'
+    'with five mixers no stop-end would be needed'
     """
     if isinstance(crew, Pump):
         by = f"a pump of {water(crew.litres_per_minute, system, 0)} per minute"
     else:
         by = f"{NUMBERS[crew.mixers] if crew.mixers < len(NUMBERS) else crew.mixers} mixers"
-    return f"with {by} no stop-end would be needed but at joints"
+    return f"with {by} no stop-end would be needed{' but at joints' * joints}"
 
 
 def not_nothing(shown: str) -> str:

@@ -114,6 +114,14 @@ def check_target(target: str | Path, *, overwrite: bool = False) -> None:
                 hint="give the folder itself with --out",
                 id="output-link",
             )
+        held = next((one for one in target.absolute().parents if one.exists()), None)
+        if held is not None and not held.is_dir():
+            raise OutputError(
+                f"{held.name} is a file, and no folder can be made in it",
+                where=where,
+                hint="give another --out",
+                id="output-parent",
+            )
         if not target.absolute().parent.is_dir():
             raise OutputError(
                 f"the folder {target.parent} does not exist",
