@@ -18,6 +18,7 @@ from made_scan import surface_of, walled
 from pourdatum.criteria import gap_limit
 from pourdatum.everywhere import Places, lay_everywhere, rests
 from pourdatum.flatness import check_flatness
+from pourdatum.floorsections import main_way_rad
 from pourdatum.grid import Grid
 from pourdatum.job import Job
 from pourdatum.sampled import both_ways, chosen, keeps_share, on_grid, pitch_of
@@ -146,7 +147,8 @@ def test_a_share_leaves_out_as_many_of_the_worst(dipped) -> None:
     relief = replace(DIP, waves=(Wave(0.0008, 3.1, 0.3), Wave(0.0008, 2.3, 1.7)))
     rng = np.random.default_rng(9)
     surface = surface_of(walled(ROOM, rng, per_m2=2500.0, height=relief.height, noise_m=0.001))
-    laid = lay_everywhere(surface.grid, judged(surface), 2.0)
+    way = main_way_rad(surface.floor.outline)
+    laid = lay_everywhere(surface.grid, judged(surface), 2.0, way)
     # Those that lie closer along walls count in no share.
     gaps = exact([one for one in laid if not one.beside], relief, surface.grid)
     most_m = max(gaps[0], exact(laid, relief, surface.grid)[0])
