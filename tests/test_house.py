@@ -27,7 +27,7 @@ scan move passing cluster chunks cellloop paged cellsums               | from po
 layers sheetplan tops walkable choice levels                           | and to levels
 cells cellheights specks walls elsewhere plumb                         | and to a map
 outline edge footprint things lacking openings spotcheck spots asked          |
-stepped sharp bare narrow doubled wallfoot                              |
+onepiece stepped leftopen sharp bare narrow doubled wallfoot           |
 stationlayers stationsums stationfit stations alike floor openends      |
 labelled rounding carried nibs surface asfloor steps                   | and to its surface
 staff blunder sense control controlwords advice                        | levelled by control

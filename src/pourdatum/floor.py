@@ -22,6 +22,7 @@ from pourdatum.edge import open_length_m, outline_polygon
 from pourdatum.elsewhere import ground_elsewhere
 from pourdatum.giveback import give_back
 from pourdatum.grid import Grid, filled_from_nearest
+from pourdatum.leftopen import left_open
 from pourdatum.levels import Level, find_level
 from pourdatum.narrow import CellSpread, spread_of
 from pourdatum.openings import Opening, find_openings, not_below
@@ -35,7 +36,7 @@ from pourdatum.spots import SpotMap, map_spots
 from pourdatum.stationlayers import gross_steps_m, stood_at, without_steps
 from pourdatum.stations import AGREE, Stations, after_joining, station_steps
 from pourdatum.stationsums import station_sums
-from pourdatum.stepped import Piece, left_open, stepped_floor
+from pourdatum.stepped import Piece, stepped_floor
 from pourdatum.things import Obstruction, find_columns, find_things
 from pourdatum.wallfoot import with_wall_feet
 from pourdatum.walls import (

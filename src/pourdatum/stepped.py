@@ -9,7 +9,6 @@ taken off before anything is fitted, and put back to the heights that come out.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import TYPE_CHECKING, Final
@@ -17,15 +16,21 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from pourdatum.asked import largest_part
 from pourdatum.cellheights import cell_medians, occupied_cells
 from pourdatum.cells import Cells
-from pourdatum.edge import cells_polygon
-from pourdatum.errors import JobError
 from pourdatum.geometry import fit_plane
-from pourdatum.grid import Grid, block_means, filled_from_nearest, group_windows, widened
-from pourdatum.localfit import local_fit
-from pourdatum.openings import Opening
+from pourdatum.grid import Grid, block_means, group_windows, widened
+from pourdatum.onepiece import (
+    DEEPEST_M,
+    LEAST_CELLS,
+    RAISED_M,
+    RIM_CELLS,
+    SHADE_M,
+    find_piece,
+    is_floor,
+    lies_apart,
+    own_level_m,
+)
 
 if TYPE_CHECKING:
     from pourdatum.levels import Level
@@ -40,34 +45,8 @@ _STEP_NOISES: Final = 6.0
 _WANTED_STEP_M: Final = 0.012
 """Where only higher steps would show cell by cell, means of blocks are looked at [m]."""
 _WIDEST_BLOCK_M: Final = 0.1
-_RAISED_M: Final = 0.03
-"""Height above the floor from which a piece is a thing that stands on it [m]."""
-_SHALLOW_M: Final = 0.03
-"""Depth up to which a piece is floor whatever its shape [m]."""
-_DEEPEST_M: Final = 0.07
-"""Depth beyond which a piece is a pit, which the pour must not run into [m]."""
-_WIDE: Final = 8.0
-"""Width of a pocket at the least, in its depths; a sump or a duct is narrower [1]. A choice."""
-_ENCLOSED: Final = 0.7
-"""Share of the ground beside a deep piece that is the floor around: else it is another level."""
-_BESIDE: Final = 0.25
-"""The same for one within the floor's own range."""
-_LEAST_M2: Final = 0.02
-_LEAST_CELLS: Final = 9
-_FIT_M: Final = 0.1
-"""Width of the fits by which both sides of an edge are carried to it [m]."""
-_LEAST_WIDTH: Final = 2.4
-"""The same in cells, at the least: across the cells on the edge."""
-_WIDER_M: Final = (0.3, 1.0, 3.0)
-"""Widths over which the height of an edge is carried into a piece [m]."""
 _POCKET_M2: Final = 10.0
 """Area up to which a lower piece is a pocket [m²]. A choice."""
-_RIM_CELLS: Final = 3
-_ON_A_SIDE: Final = 0.6
-"""Distance from the nearer side, in the step, from which a cell lies on neither: by a wall [1]."""
-_SHADE_M: Final = 0.3
-"""How far the shade of a pocket's edge reaches over its floor [m]."""
-_SQUARE: Final = np.ones((3, 3), bool)
 
 
 @dataclass(frozen=True)
@@ -210,9 +189,9 @@ class _Seen:
 def _seen(cells: Cells) -> _Seen | None:
     grid = cells.grid
     median, seen = cell_medians(cells.band, np.ones(cells.band.cell.size, bool), grid.shape)
-    occupied = occupied_cells(cells, _RAISED_M + _DEEPEST_M)
+    occupied = occupied_cells(cells, RAISED_M + DEEPEST_M)
     known = seen & ~occupied
-    if known.sum() < _LEAST_CELLS:
+    if known.sum() < LEAST_CELLS:
         return None
     level_m = _off_plane(median + cells.reference_m, known, grid)
     return _Seen(grid, level_m, median, known, ~seen & ~occupied)
@@ -226,7 +205,7 @@ def _pieces(
 
     grid, known, step_m = seen.grid, seen.known, seen.step_m
     steep = known & (_range_around(seen.level_m, known) > step_m)
-    if steep.sum() < _LEAST_CELLS:
+    if steep.sum() < LEAST_CELLS:
         return None
     groups, count = label(known & ~steep)
     if count < 2:
@@ -236,21 +215,21 @@ def _pieces(
     around = groups == int(np.argmax(size))
     rise, taken = np.zeros(grid.shape), np.zeros(grid.shape)
     pieces: list[Piece] = []
-    number, settled = np.zeros(grid.shape, np.int64), size[groups] >= _LEAST_CELLS
+    number, settled = np.zeros(grid.shape, np.int64), size[groups] >= LEAST_CELLS
     windows = group_windows(groups)
-    margin = max(_RIM_CELLS, round(_SHADE_M / grid.cell_m)) + 1
+    margin = max(RIM_CELLS, round(SHADE_M / grid.cell_m)) + 1
     for k in np.argsort(-size)[1:].tolist():
-        if size[k] < _LEAST_CELLS:
+        if size[k] < LEAST_CELLS:
             break
         window = widened(windows[k - 1], margin, grid.shape)
         core, floor, level_m = groups[window] == k, around[window], seen.level_m[window]
-        if not _apart(core, floor, level_m, step_m):
+        if not lies_apart(core, floor, level_m, step_m):
             continue
-        found = _piece(core, floor, level_m, known[window], seen.shade[window], grid.cell_m)
-        if found is None or abs(found.usual_m) < step_m or not _is_floor(found, grid.cell_m):
+        found = find_piece(core, floor, level_m, known[window], seen.shade[window], grid.cell_m)
+        if found is None or abs(found.usual_m) < step_m or not is_floor(found, grid.cell_m):
             continue
         rise[window] = np.where(found.own, found.rise_m, rise[window])
-        own_m = _own_level_m(core, seen.height_m[window], found.own, grid.cell_m)
+        own_m = own_level_m(core, seen.height_m[window], found.own, grid.cell_m)
         taken[window] = np.where(found.own, own_m, taken[window])
         x, y = grid.window(*window).mesh()
         place = (float(x[found.own].mean()), float(y[found.own].mean()))
@@ -273,53 +252,6 @@ def _off_plane(level_m: Array, known: Mask, grid: Grid) -> Array:
     plane, _ = fit_plane(x[known], y[known], level_m[known])
     out: Array = level_m - plane.at(x, y)
     return out
-
-
-def left_open(
-    stepped: Stepped | None, openings: tuple[Opening, ...], grid: Grid, at_m: Sequence[Place]
-) -> tuple[Opening, ...]:
-    """Openings of the pockets that lie at these places: the user says that they stay open.
-
-    Parameters
-    ----------
-    stepped : Stepped, optional
-    openings : tuple of Opening
-        Those that were found: a place in one of them says nothing new.
-    grid : Grid
-    at_m : sequence of (x, y)
-        Local plan [m].
-
-    Raises
-    ------
-    JobError
-        If neither a pocket nor an opening lies at a place.
-    """
-    import shapely
-
-    chosen = []
-    for place in at_m:
-        row, col = (int(axis[0]) for axis in grid.cell_of(*(np.array([part]) for part in place)))
-        held = 0 <= row < grid.ny and 0 <= col < grid.nx
-        number = int(stepped.number[row, col]) if stepped is not None and held else 0
-        if number and stepped is not None and stepped.pieces[number - 1].rise_m < 0.0:
-            chosen.append(number)
-        elif not any(hole.outline.covers(shapely.Point(place)) for hole in openings):
-            raise JobError(
-                "no pocket and no opening was found at the place of an [[opening]]",
-                where="job",
-                hint="take its place from the list of pockets, or draw it as a hole in the outline",
-                id="opening-place",
-            )
-    found = []
-    for number in dict.fromkeys(chosen):
-        assert stepped is not None
-        piece = stepped.pieces[number - 1]
-        outline = largest_part(cells_polygon(grid, stepped.number == number))
-        outline = shapely.simplify(shapely.Polygon(outline.exterior), 0.4 * grid.cell_m)
-        # By half a cell more: no height read at its edge is one of its own floor.
-        cut = outline.buffer(0.5 * grid.cell_m, join_style="mitre")
-        found.append(Opening(piece.place_m, outline.area, -piece.rise_m, cut, seen=True, kept=True))
-    return tuple(found)
 
 
 def _least_step_m(level_m: Array, known: Mask) -> float:
@@ -345,115 +277,6 @@ def _range_around(median: Array, known: Mask) -> Array:
     least = minimum_filter(np.where(known, median, np.inf), 3, mode="nearest")
     out: Array = np.where(known, most - least, 0.0)
     return out
-
-
-def _apart(core: Mask, around: Mask, level_m: Array, step_m: float) -> bool:
-    """Whether a piece lies beside the floor around, and seems to be off its level."""
-    from scipy.ndimage import binary_dilation
-
-    beside = around & binary_dilation(core, _SQUARE, iterations=_RIM_CELLS)
-    if beside.sum() < _LEAST_CELLS:
-        return False
-    rim = core & binary_dilation(beside, _SQUARE, iterations=_RIM_CELLS)
-    return bool(abs(np.median(level_m[rim]) - np.median(level_m[beside])) > 0.5 * step_m)
-
-
-@dataclass(frozen=True, eq=False)
-class _Found:
-    own: Mask
-    rim: Mask
-    """Cells on its edge, of which it is known on which side they lie."""
-    beside: float
-    """Share of the ground around it that is floor."""
-    of_seen: float
-    """The same of the ground that was seen: walls left out."""
-    rise_m: Array
-    usual_m: float
-
-
-def _piece(
-    core: Mask, around: Mask, level_m: Array, known: Mask, shade: Mask, cell_m: float
-) -> _Found | None:
-    """A piece in its window: its cells up to the edge, and how it lies there."""
-    from scipy.ndimage import binary_dilation, binary_fill_holes
-
-    width = max(_FIT_M / cell_m, _LEAST_WIDTH)
-    inner, outer = (
-        local_fit(mask.astype(np.float64), width, 1, least_weight=2.0, with_error=False).height(
-            level_m
-        )
-        for mask in (core, around)
-    )
-    near = binary_dilation(core, _SQUARE, iterations=_RIM_CELLS)
-    both = near & np.isfinite(inner) & np.isfinite(outer)
-    both &= binary_dilation(around, _SQUARE, iterations=_RIM_CELLS)
-    if both.sum() < _LEAST_CELLS:
-        return None
-    jump = np.where(both, inner - outer, 0.0)
-    # Cells on the edge go with the side that most of their points lie on.
-    usual_m = float(np.median(jump[both]))
-    off_inner, off_outer = (np.abs(level_m - fitted) for fitted in (inner, outer))
-    rim = near & known & ~core & ~around & both
-    rim &= np.minimum(off_inner, off_outer) < _ON_A_SIDE * abs(usual_m)
-    own = core | (rim & (off_inner < off_outer))
-    own = binary_fill_holes(own) & ~around
-    ring = binary_dilation(own, _SQUARE, iterations=_RIM_CELLS) & ~own
-    floor_near = binary_dilation(around, _SQUARE, iterations=_RIM_CELLS - 1)
-    beside, of_seen = (
-        float((part & floor_near).sum()) / max(int(part.sum()), 1) for part in (ring, ring & known)
-    )
-    if usual_m < 0.0:
-        own |= _in_shade(own, shade, core, cell_m)
-    return _Found(own, rim, beside, of_seen, _carried(jump, both, cell_m), usual_m)
-
-
-def _in_shade(own: Mask, shade: Mask, core: Mask, cell_m: float) -> Mask:
-    """Empty cells that hang together with a lower piece: its edge shades its own floor."""
-    from scipy.ndimage import binary_dilation, label
-
-    groups, _ = label(own | shade)
-    with_it = np.isin(groups, np.unique(groups[core]))
-    reach = max(round(_SHADE_M / cell_m), 1)
-    found: Mask = with_it & binary_dilation(own, _SQUARE, iterations=reach)
-    return found
-
-
-def _carried(jump: Array, both: Mask, cell_m: float) -> Array:
-    """What is known near the edge of a piece, carried on over it by ever wider means."""
-    from scipy.ndimage import gaussian_filter
-
-    out = np.full(jump.shape, float(np.mean(jump[both])))
-    for width_m in reversed(_WIDER_M):
-        width = width_m / cell_m
-        share = gaussian_filter(both.astype(np.float64), width, mode="constant")
-        total = gaussian_filter(jump, width, mode="constant")
-        trust = np.clip(share / 0.02, 0.0, 1.0)
-        out = out + trust * (total / np.maximum(share, 1e-9) - out)
-    return out
-
-
-def _own_level_m(core: Mask, height_m: Array, own: Mask, cell_m: float) -> Array:
-    """Smooth height of a piece over the coarse level, everywhere on it [m]."""
-    width = max(_FIT_M / cell_m, 1.6)
-    fit = local_fit(core.astype(np.float64), width, 1, least_weight=6.0, with_error=False)
-    fitted = np.where(own, fit.height(height_m), np.nan)
-    if not np.isfinite(fitted).any():
-        return np.full(core.shape, float(np.median(height_m[core])))
-    return filled_from_nearest(fitted)
-
-
-def _is_floor(found: _Found, cell_m: float) -> bool:
-    """Whether a piece is floor to be poured over: no thing on it, no pit in it, no other level."""
-    from scipy.ndimage import distance_transform_edt
-
-    area_m2 = found.own.sum() * cell_m**2
-    depth_m = -found.usual_m
-    if not -_RAISED_M < depth_m < _DEEPEST_M or area_m2 < _LEAST_M2:
-        return False
-    if depth_m <= _SHALLOW_M:
-        return found.of_seen >= _BESIDE
-    wide_m = 2.0 * float(distance_transform_edt(np.pad(found.own, 1)).max()) * cell_m
-    return found.beside >= _ENCLOSED and wide_m >= _WIDE * depth_m
 
 
 def _edges(rise: Array, step_m: float, wide: int) -> Mask:
