@@ -37,7 +37,12 @@ def carried(height: Any, holes: list[tuple[float, float, float]], seed: int) -> 
     noise = np.full(grid.shape, NOISE_M)
     smoother = smoother_for(count, seen, noise, CELL_M)
     bare = SimpleNamespace(
-        cells=SimpleNamespace(grid=grid), count=count, height_m=seen, local_noise_m=noise
+        cells=SimpleNamespace(grid=grid),
+        count=count,
+        height_m=seen,
+        level_m=seen,
+        rise_m=None,
+        local_noise_m=noise,
     )
     found, error = carried_on(
         cast(BareFloor, bare), smoother.height(seen), smoother.standard_error_m
