@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import pourdatum.cells
-from pourdatum import bare, everywhere, grind, localfit
+from pourdatum import bare, cellheights, everywhere, grind, localfit
 from pourdatum.cells import Cells, Column
 from pourdatum.compiled import compiled_loops
 from pourdatum.everywhere import lay_everywhere, rests
@@ -80,9 +80,10 @@ def test_sums_over_cells_are_the_same(seed: int) -> None:
         with pytest.MonkeyPatch.context() as patched:
             patched.setattr(pourdatum.cells, "compiled_loops", loops)
             patched.setattr(bare, "compiled_loops", loops)
+            patched.setattr(cellheights, "compiled_loops", loops)
             total = cells.total(column, chosen)
             means = bare.cell_means(column, value[0], chosen, cells, total * 1.0)
-            found.append((total, *means, *bare._cell_median(column, chosen, grid.shape)))
+            found.append((total, *means, *cellheights.cell_medians(column, chosen, grid.shape)))
     for one, other in zip(*found, strict=True):
         assert np.array_equal(one, other)
 

@@ -529,10 +529,13 @@ def test_a_file_name_with_markup_is_text(client: Client, small: Path) -> None:
 
 def test_an_unreachable_folder_is_told_at_once(client: Client, small: Path) -> None:
     """A parent that is not there, or that is a file: a sentence, and nothing begins."""
-    for folder in (client.out / "none", small):
+    for folder, said in (
+        (client.out / "none", "does not exist"),
+        (small, "no folder can be made in it"),
+    ):
         status, told = client.begin(paths=str(small), folder=str(folder))
         assert status == 422
-        assert "does not exist" in told["told"]
+        assert said in told["told"]
     assert client.begin(paths=str(small), folder="here")[0] == 422
     assert client.state()["state"] == "ready"
 

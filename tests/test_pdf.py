@@ -190,7 +190,7 @@ def test_each_sheet_of_a_plan_that_cannot_be_built_says_so(site: Path, folder: P
     assert len(sheets) > 5
     assert all("not buildable as it stands" in sheet for sheet in sheets)
     stopped = [sheet for sheet in sheets if "do not pour by this drawing" in sheet]
-    (drawing,) = (sheet for sheet in stopped if "numbers are batches" in sheet.lower())
+    (drawing,) = (sheet for sheet in stopped if "numbers: batches" in sheet.lower())
     assert stopped == [drawing]
 
 

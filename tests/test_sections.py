@@ -163,7 +163,7 @@ def laid_at(surface: Surface, moved: tuple[float, float]) -> tuple[float, float]
 def test_what_is_stated_holds_what_other_lines_give() -> None:
     """Who reads an interval takes it for all there is: it holds the luck of the lines as well.
 
-    A dip of 4 mm on a level floor, which some lines meet and others miss. Twenty layings at random
+    A dip of 16 mm on a level floor, which some lines meet and others miss. Twenty layings at random
     are what others may read; the hull of twelve holds a thirteenth in 11 of 13 on average.
     """
     rng = np.random.default_rng(77)
@@ -185,10 +185,10 @@ def test_what_is_stated_holds_what_other_lines_give() -> None:
 
 
 def dipped(x, y):
-    """A dip of 4 mm, 0.35 m to its turning points, and a swell of 0.8 mm."""
+    """A dip of 16 mm, 0.35 m to its turning points, and a swell of 3 mm."""
     x, y = np.asarray(x), np.asarray(y)
-    dip = 0.004 * np.exp(-((x - 3.0) ** 2 + (y - 2.5) ** 2) / (2.0 * 0.35**2))
-    return 0.0008 * np.sin(1.3 * x) - dip
+    dip = 0.016 * np.exp(-((x - 3.0) ** 2 + (y - 2.5) ** 2) / (2.0 * 0.35**2))
+    return 0.003 * np.sin(1.3 * x) - dip
 
 
 @pytest.mark.parametrize("seed", [2, 3, 41, 42])
