@@ -169,7 +169,8 @@ def test_both_sides_can_sign(printed: Path) -> None:
     page = next(page for page in text_of(printed).split("\f") if "For the contractor" in page)
     words = " ".join(page.split())
     for said in ("Annex, ground floor", "Client", "For the client", "Does not conform.",
-                 "Asked: 3mm/2m, departure from the level", "Placed: ", "if the ceiling did not move"):  # fmt: skip
+                 "Asked: 3mm/2m, departure from the level", "Placed: ",
+                 "if the ceiling did not move"):  # fmt: skip
         assert said in words, said
     for blank in ("Name", "Date", "Signature"):
         assert words.count(blank) == 2, blank

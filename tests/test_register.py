@@ -67,7 +67,7 @@ def scanned(
 @pytest.mark.usefixtures("open3d")
 @pytest.mark.parametrize("part", range(3))
 def test_placed_from_any_turn(tmp_path: Path, part: int) -> None:
-    """A drawn pair: heights tied as well as stated, what was placed within 3 % and its own interval.
+    """A drawn pair: heights tied as stated, what was placed within 3 % and its own interval.
 
     The interval is one of 95 %: a fresh pair is held to 1.6 of it, which all but one in 500 keep.
     """
@@ -84,8 +84,8 @@ def test_placed_from_any_turn(tmp_path: Path, part: int) -> None:
     before, after = read_scan(pair.before), read_scan(pair.after)
     found = register_scans(after, before)
     assert found.height_error_m is not None
-    # One standard deviation is stated, 0.1 to 0.4 mm: a bound of its own would fail a pair that says
-    # it is known less well, about one in a hundred.
+    # One standard deviation is stated, 0.1 to 0.4 mm: a bound of its own would fail a pair that
+    # says it is known less well, about one in a hundred.
     assert found.height_error_m < 0.0005, seed
     assert abs(off_m(pair, found)[2]) < 3.5 * found.height_error_m, seed
     assert np.hypot(*off_m(pair, found)[:2]) < 0.002, seed

@@ -12,6 +12,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -136,6 +137,43 @@ class Narrow:
 
 
 NOTHING: Final = Narrow()
+
+
+class NarrowLater:
+    """The same, looked for when it is first asked for: most plans ask for none of it.
+
+    Parameters
+    ----------
+    spread, bare, height_m, inside
+        As ``find_narrow``.
+    """
+
+    def __init__(self, spread: CellSpread, bare: BareFloor, height_m: Array, inside: Mask) -> None:
+        self._of = (spread, bare, height_m, inside)
+
+    @cached_property
+    def found(self) -> Narrow:
+        """What was found."""
+        return find_narrow(*self._of)
+
+    @property
+    def lines(self) -> tuple[NarrowLine, ...]:
+        """As ``Narrow``."""
+        return self.found.lines
+
+    @property
+    def rise_m(self) -> Array | None:
+        """As ``Narrow``."""
+        return self.found.rise_m
+
+    @property
+    def left_out(self) -> Mask | None:
+        """As ``Narrow``."""
+        return self.found.left_out
+
+    def clear_of(self, paths_m: Sequence[Array], grid: Grid) -> Narrow:
+        """As ``Narrow``."""
+        return self.found.clear_of(paths_m, grid)
 
 
 def spread_of(bare: BareFloor) -> CellSpread:

@@ -23,7 +23,7 @@ from pourdatum.floor import Floor, find_floor
 from pourdatum.geometry import Plane, fit_plane
 from pourdatum.grid import Grid
 from pourdatum.move import Moving
-from pourdatum.narrow import NOTHING, Narrow, find_narrow
+from pourdatum.narrow import NOTHING, Narrow, NarrowLater
 from pourdatum.nibs import Nib, find_nibs, off_lines
 from pourdatum.passing import Progress, silent
 from pourdatum.rounding import NONE, Rounding, rounding_of
@@ -117,7 +117,7 @@ class Surface:
     ripple: Stripes = NO_STRIPES
     move: Moving | None = None
     scanned_m: Array | None = None
-    narrow: Narrow = NOTHING
+    narrow: Narrow | NarrowLater = NOTHING
 
     def above_plane_m(self) -> Array:
         """Height above the floor's own best-fit plane (ny, nx) [m]: its shape without its level."""
@@ -212,9 +212,10 @@ def make_surface(
     measured, inferred = inside & seen, inside & ~seen
     share = inferred.sum() / max(inside.sum(), 1)
     kind = sensor or scan.sensor_hint or sensor_from_noise(floor.noise_m)
-    narrow = NOTHING
+    narrow: Narrow | NarrowLater = NOTHING
     if floor.spread is not None:
-        narrow = find_narrow(floor.spread, bare, height, inside)
+        narrow = NarrowLater(floor.spread, bare.without_points(), height, inside)
+    nibs = find_nibs(floor, bare, height, inside, scan.step_m)
     rounding = rounding_of(scan.step_m, floor.noise_m, height, inside, grid)
     return Surface(
         grid=grid,
@@ -226,7 +227,7 @@ def make_surface(
         shared=SENSORS[kind],
         floor=replace(floor, bare=bare.without_points(), spread=None),
         origin_m=scan.origin_m,
-        nibs=off_lines(find_nibs(floor, bare, height, inside, scan.step_m), narrow.lines),
+        nibs=off_lines(nibs, narrow.lines) if nibs else (),
         measured_m2=floor.area_m2 * (1 - share),
         inferred_m2=floor.area_m2 * share,
         smoother=smoother,
