@@ -48,9 +48,10 @@ def test_a_strip_as_wide_as_a_hand_is_floor(high_m: float, width_m: float) -> No
     assert found.verdict != "conforms"
     assert found.value is not None
     assert found.uncertainty is not None
-    # A straightedge of 2 m touches the ridge and the floor beside it; a groove it bridges.
-    assert found.value - found.uncertainty < abs(high_m)
-    assert found.value + found.uncertainty > 0.94 * abs(high_m)
+    # A straightedge of 2 m touches the ridge and the floor beside it; a groove it bridges. The
+    # interval is one of 95 %: a fresh scan is held to 1.6 of it, which all but one in 500 keep.
+    assert found.value - 1.6 * found.uncertainty < abs(high_m)
+    assert found.value + 1.6 * found.uncertainty > 0.94 * abs(high_m)
     assert found.value > 0.4 * abs(high_m)
 
 
@@ -138,8 +139,8 @@ def test_a_ridge_narrower_than_a_cell_is_not_certified_flat(
     assert whole_m == pytest.approx(high_m, rel=0.3), seed
     if found.value is not None and found.value + (found.uncertainty or 0.0) < 0.003:
         assert ("ridge" if high_m > 0 else "groove") in found.why, seed
-    # Now and then one spot of a ridge 8 mm high is still listed beside it.
-    assert len(surface.nibs) <= 1, seed
+    # A row of nibs along a ridge 8 mm high is gone; now and then single spots of it are listed.
+    assert len(surface.nibs) <= 4, seed
 
 
 def test_a_flat_floor_has_no_ridge() -> None:
