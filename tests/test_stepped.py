@@ -136,9 +136,12 @@ def test_an_old_patch_is_a_hump_as_high_as_it_is(high_m: float, radius_m: float)
     """
     surface = made(lambda x, y: np.where(np.hypot(x - 2.3, y - 2.2) < radius_m, high_m, 0.0))
     assert surface.floor.openings == ()
-    (hump,) = find_humps(surface, level_datum(surface))
-    assert math.dist(hump.place_m, (2.3, 2.2)) < radius_m
-    assert hump.height_m == pytest.approx(high_m, abs=0.0012)
+    humps = find_humps(surface, level_datum(surface))
+    on_it = [hump for hump in humps if math.dist(hump.place_m, (2.3, 2.2)) < radius_m]
+    assert max(hump.height_m for hump in on_it) == pytest.approx(high_m, abs=0.0012)
+    # Noise of 1.5 mm may make a hump of 2 mm elsewhere, and two tops of one patch.
+    assert len(on_it) <= 2
+    assert all(hump.height_m < 0.003 for hump in humps if hump not in on_it)
     true = math.pi * radius_m**2 * high_m
     assert -below_m3(surface) == pytest.approx(true, rel=0.06, abs=0.0004)
 
@@ -201,7 +204,9 @@ def test_a_pocket_stays_open_where_the_job_says_so(tmp_path: Path) -> None:
     scan = read_scan(tmp_path / "pockets.las")
     east, north, _ = scan.origin_m
     open_ = pdm.plan_pour(make_surface(scan, find_floor(scan, open_m=((2.2 - east, 2.4 - north),))))
-    spared = filled.volume.volume_m3 - open_.volume.volume_m3
+    # Both datums are over a high point of their own estimate, tenths of a millimetre apart.
+    lift_m = filled.datum.plane.z0_m - open_.datum.plane.z0_m
+    spared = filled.volume.volume_m3 - open_.volume.volume_m3 - lift_m * open_.volume.area_m2
     # The tray with what would lie over it, up to the datum.
     wanted = tray.shape.outline.area * (0.055 + open_.volume.mean_depth_m)
     assert spared == pytest.approx(wanted, rel=0.05), seed
