@@ -18,7 +18,7 @@ from pourdatum.cellheights import cell_medians, occupied_cells
 from pourdatum.cells import Cells, Column
 from pourdatum.compiled import compiled_loops
 from pourdatum.errors import NoFloor
-from pourdatum.grid import Grid, block_means, group_windows, widened
+from pourdatum.grid import Grid, block_means, filled_from_nearest, group_windows, widened
 from pourdatum.localfit import local_heights
 from pourdatum.sharp import sharp_cells
 from pourdatum.stepped import Stepped
@@ -96,6 +96,12 @@ class BareFloor:
     def rise_m(self) -> Array | None:
         """By how much pieces lie off the floor around (ny, nx) [m]; None where there are none."""
         return None if self.stepped is None else self.stepped.rise_m
+
+    @property
+    def fit_over_coarse_m(self) -> Array:
+        """The fit above the coarse level (ny, nx) [m], of pieces too, carried on everywhere."""
+        fitted = filled_from_nearest(self.fitted_m)
+        return fitted if self.stepped is None else fitted + self.stepped.taken_m
 
     def with_what_stands_out(self) -> BareFloor:
         """The same with those single voxels alone that may be a nib: over the floor, beside it.
@@ -349,7 +355,7 @@ def cell_means(
     safe = np.maximum(count, 1.0)
 
     def mean(value: Array) -> Array:
-        return _summed(band, value, chosen, grid) / safe
+        return summed(band, value, chosen, grid) / safe
 
     x, y = grid.mesh()
     dx = np.where(count > 0, (mean(band.x_m) - x) / grid.cell_m, 0.0)
@@ -357,7 +363,7 @@ def cell_means(
     return mean(of), dx, dy
 
 
-def _summed(band: Column, value: Array, chosen: Mask, grid: Grid) -> Array:
+def summed(band: Column, value: Array, chosen: Mask, grid: Grid) -> Array:
     """Sum of a quantity over the chosen points of each cell, (ny, nx)."""
     size = grid.ny * grid.nx
     loops = compiled_loops("cellloop", worth=False)
@@ -376,7 +382,7 @@ def _noise(
     """Standard deviation of one point, over all and around each cell."""
     from scipy.ndimage import gaussian_filter
 
-    squares = _summed(band, residual**2, chosen, cells.grid)
+    squares = summed(band, residual**2, chosen, cells.grid)
     width = 0.3 / cells.grid.cell_m
     total = gaussian_filter(count, width, mode="constant")
     local = gaussian_filter(squares, width, mode="constant")

@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from pourdatum.bare import summed
 from pourdatum.grid import Grid, group_windows
 
 if TYPE_CHECKING:
@@ -184,18 +185,12 @@ def spread_of(bare: BareFloor) -> CellSpread:
     bare : BareFloor
         With its voxels.
     """
-    band, shape = bare.cells.band, bare.count.shape
+    band, grid = bare.cells.band, bare.cells.grid
     near = ~bare.occupied.ravel()[band.cell] & (np.abs(band.height_m) < bare.thing_m)
-    cell, height = band.cell[near], band.height_m[near]
-    weight = band.count[near].astype(np.float64)
-
-    def total(value: Array) -> Array:
-        summed = np.bincount(cell, value, shape[0] * shape[1])
-        return summed.astype(np.float64).reshape(shape)
-
-    count = total(weight)
+    count = bare.cells.total(band, near).astype(np.float64)
     safe = np.maximum(count, 1.0)
-    return CellSpread(count, total(weight * height) / safe, total(weight * height**2) / safe)
+    mean, square = (summed(band, band.height_m**power, near, grid) / safe for power in (1, 2))
+    return CellSpread(count, mean, square)
 
 
 def find_narrow(spread: CellSpread, bare: BareFloor, height_m: Array, inside: Mask) -> Narrow:

@@ -9,13 +9,13 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from pourdatum.outline import DOOR_M
+
 if TYPE_CHECKING:
     from shapely import LineString
 
     from pourdatum.floor import Floor
 
-DOOR_M: Final = (0.5, 1.3)
-"""Width of a gap in a wall face that is a doorway [m]: as the outline closes them."""
 _BESIDE_M: Final = 0.25
 """How far the edge of the floor may lie off the face that a doorway is in [m]."""
 _SEEN_FROM: Final = 3.0

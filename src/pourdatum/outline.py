@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from pourdatum.elsewhere import bays_at_edge, hidden_apart
 from pourdatum.errors import NoFloor
-from pourdatum.grid import Grid, group_windows
+from pourdatum.grid import Grid, group_windows, widened
 from pourdatum.walls import Upright, WallLine, meeting, tall_from_m, wall_height_m
 
 Array = NDArray[np.float64]
@@ -25,7 +25,7 @@ _BRIDGE_M: Final = 1.2
 """Gap in a seen wall face across which the wall is taken to run on [m]."""
 _COLUMN_M: Final = 1.2
 """Extent up to which an upright thing standing alone can be a column [m]."""
-_DOOR_M: Final = (0.5, 1.3)
+DOOR_M: Final = (0.5, 1.3)
 _WALLED: Final = 0.75
 """Share of its rim along which floor behind a doorway must have walls to be a room [1]."""
 _THINNEST: Final = 0.3
@@ -286,7 +286,7 @@ def _doorways(grid: Grid, lines: list[WallLine]) -> Mask:
     for line in lines:
         gaps = np.stack([line.along_m[:-1, 1], line.along_m[1:, 0]], axis=1)
         width = gaps[:, 1] - gaps[:, 0]
-        mask |= _cells_on(grid, line, gaps[(width >= _DOOR_M[0]) & (width <= _DOOR_M[1])])
+        mask |= _cells_on(grid, line, gaps[(width >= DOOR_M[0]) & (width <= DOOR_M[1])])
     wide: Mask = binary_dilation(mask, np.ones((2, 2), bool))
     return wide
 
@@ -322,7 +322,7 @@ def _of_columns(grid: Grid, lines: list[WallLine], tall: Mask, seen: Mask) -> li
     for k, window in enumerate(group_windows(groups), 1):
         if max(part.stop - part.start for part in window) * grid.cell_m > _COLUMN_M:
             continue
-        wide = tuple(slice(max(part.start - 3, 0), part.stop + 3) for part in window)
+        wide = widened(window, 3, grid.shape)
         own = groups[wide] == k
         ring = binary_dilation(own, _disc(2.5)) & ~own
         alone[k] = seen[wide][ring].mean() > _ROUND

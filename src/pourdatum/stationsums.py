@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from pourdatum.bare import BareFloor
 from pourdatum.chunks import PointStore
-from pourdatum.grid import Grid, filled_from_nearest
+from pourdatum.grid import Grid
 from pourdatum.passing import Progress
 from pourdatum.scan import LATTICE_M, Scan
 from pourdatum.stationlayers import STAGE, parts_of, stood_at
@@ -93,9 +93,7 @@ def station_sums(
         grid.x0_m + 0.5 * (wide - 1) * grid.cell_m, grid.y0_m + 0.5 * (wide - 1) * grid.cell_m,
         wide * grid.cell_m, -(-grid.ny // wide), -(-grid.nx // wide),
     )  # fmt: skip
-    fitted = filled_from_nearest(bare.fitted_m)
-    if bare.stepped is not None:
-        fitted = fitted + bare.stepped.taken_m
+    fitted = bare.fit_over_coarse_m
     most = _REACH * bare.gate_m / LATTICE_M
     size = blocks.ny * blocks.nx
 

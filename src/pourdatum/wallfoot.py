@@ -17,7 +17,6 @@ from numpy.typing import NDArray
 from pourdatum.bare import BareFloor, cell_means, first_bandwidth
 from pourdatum.cells import Column, gather_chosen
 from pourdatum.chunks import PointStore
-from pourdatum.grid import filled_from_nearest
 from pourdatum.localfit import local_heights
 from pourdatum.passing import Progress
 
@@ -97,10 +96,7 @@ def _cells_of_walls_only(bare: BareFloor, edge: object, away_m: float) -> Mask:
 def _joined(bare: BareFloor, feet: Column) -> BareFloor:
     """The bare floor with more floor points, in cells that held none."""
     cell_m = bare.cells.grid.cell_m
-    fitted = filled_from_nearest(bare.fitted_m)
-    if bare.stepped is not None:
-        fitted = fitted + bare.stepped.taken_m
-    residual = feet.height_m - fitted.ravel()[feet.cell]
+    residual = feet.height_m - bare.fit_over_coarse_m.ravel()[feet.cell]
     chosen = np.abs(residual) <= bare.gate_m
     extra = bare.cells.total(feet, chosen).astype(np.float64)
     extra[bare.count > 0] = 0.0

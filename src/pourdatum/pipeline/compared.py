@@ -27,9 +27,9 @@ if TYPE_CHECKING:
     from pourdatum.way import Ways
 
 _NOISES: Final = 4.0
+"""Typical standard errors of a cell within which a shortfall is none."""
 _DATUM_ERRORS: Final = 2.0
 """Standard errors of its high point by which a datum may stand too low: about 95 %."""
-"""Typical standard errors of a cell within which a shortfall is none."""
 
 
 def shortfall_noise_m(surface: Surface, datum: Datum) -> float:
