@@ -9,7 +9,6 @@ import numpy as np
 
 from pourdatum.floor import find_floor
 from pourdatum.read import read_scan
-from pourdatum.read.content import looks_like
 from pourdatum.simulate import Crate, Round, Scene, Square, place_stations, scan_scene, sensor
 from pourdatum.write.scan_files import write_scan
 
@@ -97,10 +96,3 @@ def test_the_faces_of_a_pier_are_no_walls(tmp_path: Path) -> None:
         )
         off_m2 = floor.area_m2 - room.floor.area
         assert abs(off_m2) < 0.03, f"seed {seed}: {off_m2:+.3f} m2"
-
-
-def test_the_head_of_a_table_alone_is_told_as_that() -> None:
-    """Names of columns with no row under them are no plain text."""
-    for head in (b"name,x,y,z\n", b"name;x;y;z", b"x\ty\tz\r\n"):
-        assert looks_like(head) == "the head of a table with no rows under it"
-    assert looks_like(b"hello there, dear all\nand more of it\n") == "plain text"

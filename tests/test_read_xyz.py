@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from pourdatum.errors import JobError, PourdatumError, ScanError
 from pourdatum.read import read_scan
+from pourdatum.read.content import looks_like
 from pourdatum.read.look import Opened
 from pourdatum.read.source import find_source
 from pourdatum.read.xyz import is_xyz, open_xyz
@@ -371,3 +372,10 @@ def test_a_last_line_without_end_is_told(tmp_path: Path) -> None:
     told = [note for note in cut.assumptions if "the last line has no end" in note]
     assert len(told) == 1
     assert not set(told) & set(whole.assumptions)
+
+
+def test_the_head_of_a_table_alone_is_told_as_that() -> None:
+    """Names of columns with no row under them are no plain text."""
+    for head in (b"name,x,y,z\n", b"name;x;y;z", b"x\ty\tz\r\n"):
+        assert looks_like(head) == "the head of a table with no rows under it"
+    assert looks_like(b"hello there, dear all\nand more of it\n") == "plain text"
