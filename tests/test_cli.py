@@ -525,6 +525,8 @@ def test_overwrite_replaces(command: Command, room: Path) -> None:
         (OSError(28, "No space left on device"), 5, "No space left"),
         (KeyboardInterrupt(), 130, "interrupted; nothing was written"),
         (ZeroDivisionError("float division by zero"), 70, "a fault of ours (ZeroDivisionError"),
+        (EOFError("Ran out of input"), 70, "a fault of ours (EOFError: Ran out of input)"),
+        (EOFError("marshal data too short"), 70, "delete its __pycache__ folders"),
     ],
 )
 def test_every_way_to_end(
@@ -817,6 +819,8 @@ def test_a_file_size_limit_is_a_full_disk(tmp_path: Path, room: Path) -> None:
     resource = pytest.importorskip("resource")
     started = process(
         "plan", str(room), "-o", "plan", cwd=tmp_path,
+        # Python's own compiled files would be cut short too, for every later test.
+        env={"PYTHONDONTWRITEBYTECODE": "1"},
         preexec_fn=lambda: resource.setrlimit(resource.RLIMIT_FSIZE, (20_000, 20_000)),
     )  # fmt: skip
     _, err = started.communicate(timeout=60)

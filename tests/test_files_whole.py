@@ -19,11 +19,15 @@ KINDS = choose_files("all", "plan")
 
 @pytest.mark.skipif(sys.platform == "win32", reason="no limit on the size of files there")
 @pytest.mark.parametrize("kind", [kind for kind in KINDS if kind != "tables"])
-def test_a_full_disk_is_said_and_leaves_nothing(kind: str, tmp_path: Path) -> None:
+def test_a_full_disk_is_said_and_leaves_nothing(
+    kind: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """Where a file may not grow beyond 4 kB each kind ends in one error, and nothing is left."""
     import resource
     import signal
 
+    # Python would cut its own compiled files short, for every later test.
+    monkeypatch.setattr(sys, "dont_write_bytecode", True)
     plan = planned()
     before = resource.getrlimit(resource.RLIMIT_FSIZE)
     ignored = signal.signal(signal.SIGXFSZ, signal.SIG_IGN)

@@ -341,10 +341,13 @@ def test_more_than_the_disk_holds_is_refused_before_it_comes(client: Client) -> 
 
 
 @pytest.fixture
-def small_files() -> Iterator[None]:
+def small_files(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
     """No file of this process and its children may be larger than 100 kB: as a full disk is."""
     import resource
 
+    # Python would cut its own compiled files short, for every later test.
+    monkeypatch.setattr(sys, "dont_write_bytecode", True)
+    monkeypatch.setenv("PYTHONDONTWRITEBYTECODE", "1")
     before = resource.getrlimit(resource.RLIMIT_FSIZE)
     resource.setrlimit(resource.RLIMIT_FSIZE, (100_000, before[1]))
     yield

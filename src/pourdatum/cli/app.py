@@ -11,8 +11,9 @@ import click
 
 from pourdatum import __version__
 from pourdatum.cli.options import Words, plan_options, shared_options, verify_options
+from pourdatum.cli.refusal import Commands
 from pourdatum.cli.say import printable, say, say_error, show_json
-from pourdatum.cli.stop import Commands, Stopped
+from pourdatum.cli.stop import Stopped
 
 if TYPE_CHECKING:
     from pourdatum.filelist import Command

@@ -62,4 +62,10 @@ def told_by_the_system(reason: Exception) -> PourdatumError | None:
             return LimitMet(f"the system gives no more ({reason.strerror})", id="system-limit")
     if isinstance(reason, RuntimeError) and "start new thread" in str(reason):
         return LimitMet("the system gives no more threads", hint="raise its limit", id="threads")
+    if isinstance(reason, EOFError) and "marshal data" in str(reason):
+        return PourdatumError(
+            "a file of the installation is cut short (compiled bytecode)",
+            hint="a full disk does that: make room, and delete its __pycache__ folders",
+            id="bytecode",
+        )
     return None

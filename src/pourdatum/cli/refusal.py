@@ -6,6 +6,9 @@ import os
 import signal
 import sys
 import traceback
+from typing import Any
+
+import click
 
 from pourdatum.cli.limits import out_of_memory, told_by_the_system
 from pourdatum.cli.stop import INTERRUPTED, Stopped, noted
@@ -33,3 +36,20 @@ def _fault(reason: Exception) -> PourdatumError:
     return PourdatumError(
         f"a fault of ours ({found})", hint=f"please report it, with what {TRACE}=1 prints"
     )
+
+
+class Commands(click.Group):
+    """The group of commands; what the command line library would retell leaves it as it is.
+
+    It prints an empty line for an interruption, and an end is told on one line. It takes every
+    end of file for the user's, and no command of ours reads what is typed.
+    """
+
+    def invoke(self, ctx: click.Context) -> Any:
+        """Run the command that was typed."""
+        try:
+            return super().invoke(ctx)
+        except KeyboardInterrupt:
+            raise Stopped(INTERRUPTED) from None
+        except EOFError as reason:
+            raise refusal_of(reason) from reason

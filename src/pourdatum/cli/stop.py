@@ -5,8 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any, Final
 
-import click
-
 HUNG_UP: Final = 129
 INTERRUPTED: Final = 130
 TERMINATED: Final = 143
@@ -81,18 +79,3 @@ def passing_over(otherwise: Callable[[Any], Any]) -> Callable[[Any], Any]:
             otherwise(lost)
 
     return hook
-
-
-class Commands(click.Group):
-    """The group of commands; an interruption leaves it as ``Stopped``.
-
-    Left to itself the command line library would print an empty line for it, and an
-    end is told on one line.
-    """
-
-    def invoke(self, ctx: click.Context) -> Any:
-        """Run the command that was typed."""
-        try:
-            return super().invoke(ctx)
-        except KeyboardInterrupt:
-            raise Stopped(INTERRUPTED) from None
