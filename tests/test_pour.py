@@ -96,15 +96,14 @@ def contacts(sheet: PourSheet, inside: np.ndarray) -> set[tuple[int, int]]:
     return found
 
 
-@pytest.mark.parametrize("part", range(4))
-def test_drawn_rooms(part: int) -> None:
+@pytest.mark.parametrize("_part", range(4))
+def test_drawn_rooms(_part: int, seed: int) -> None:
     """Twenty-five fresh rooms: all that the sheet promises, held against cells.
 
     Litres add up to 0.1 %; every cell of the floor is in one batch; a batch touches an earlier one
     that is younger than the working time, or begins a bay; the last is at the exit; no batch is
     over what its bags yield by more than a block.
     """
-    seed = int(np.random.default_rng().integers(2**31)) + part
     rng = np.random.default_rng(seed)
     for _ in range(25):
         sheet, grid, inside, leave = laid_out(rng)
@@ -137,9 +136,9 @@ def test_drawn_rooms(part: int) -> None:
         assert sheet.batch_of[at] == len(sheet.batches), (seed, row, col)
 
 
-def test_nobody_is_shut_in() -> None:
+def test_nobody_is_shut_in(seed: int) -> None:
     """Whoever has poured a batch can leave over floor that is not poured yet."""
-    rng = np.random.default_rng()
+    rng = np.random.default_rng(seed)
     for _ in range(15):
         sheet, grid, inside, leave = laid_out(rng)
         x, y = grid.mesh()
@@ -160,13 +159,12 @@ def widest_m(mask: np.ndarray) -> float:
     return 2.0 * CELL_M * float(distance_transform_edt(np.pad(mask, 1)).max())
 
 
-def test_no_slivers_in_drawn_rooms() -> None:
+def test_no_slivers_in_drawn_rooms(seed: int) -> None:
     """Strips and bays that nobody can work are rare: six of forty fresh rooms at the most.
 
     Of 280 rooms of other seeds eight had one; they come where nothing else keeps the edge wet.
     Before slivers were joined to their neighbours, one room in five had.
     """
-    seed = int(np.random.default_rng().integers(2**31))
     rng = np.random.default_rng(seed)
     rooms = []
     for number in range(40):
@@ -211,12 +209,12 @@ def furthest_part_m(sheet: PourSheet, inside: np.ndarray) -> float:
     return furthest
 
 
-def test_a_batch_lies_in_one_place() -> None:
+def test_a_batch_lies_in_one_place(seed: int) -> None:
     """A corridor left in its middle is poured from one end, then from the other: no bag at both.
 
     The trickle stands as high at one end as at the other, and its contours lie at both.
     """
-    rng = np.random.default_rng()
+    rng = np.random.default_rng(seed)
     long_m, wide_m = rng.uniform(12.0, 30.0), rng.uniform(1.1, 1.8)
     grid, inside = on_grid(shapely.box(0.0, 0.0, long_m, wide_m))
     depth = a_depth(grid, rng)
@@ -233,12 +231,11 @@ def test_a_batch_lies_in_one_place() -> None:
         assert (np.diff(away) > -0.3).all(), (long_m, wide_m)
 
 
-def test_a_batch_does_not_lie_in_both_arms_of_a_room() -> None:
+def test_a_batch_does_not_lie_in_both_arms_of_a_room(seed: int) -> None:
     """Fresh rooms with two arms, left between them: two of twenty at most carry a batch across.
 
     Before batches were asked to lie together 32 of 40 did; of 200 of other seeds none does.
     """
-    seed = int(np.random.default_rng().integers(2**31))
     rng = np.random.default_rng(seed)
     far = []
     for _ in range(20):
@@ -454,12 +451,11 @@ def test_no_stop_end_that_is_not_needed(
     assert sheet.edge_age_min <= SHEET.working_time_min
 
 
-def test_what_is_said_to_do_without_stop_ends_does() -> None:
+def test_what_is_said_to_do_without_stop_ends_does(seed: int) -> None:
     """Drawn floors of a crew or a pump that is too slow: with the one named, no stop-end is left.
 
     And if no edge stays wet at all, the pump that the sentence names keeps it so.
     """
-    seed = int(np.random.default_rng().integers(2**31))
     rng = np.random.default_rng(seed)
     told = 0
     for number in range(14):
