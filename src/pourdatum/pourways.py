@@ -67,7 +67,8 @@ class _Search:
         for laid in _ways(blocks, bays, self.crew, self.bag_m3, self.working_min):
             self.tried += laid.bay.size
             in_time = laid.age_min <= self.working_min + 1e-9
-            if in_time and laid.sound and leads_out(blocks, laid):
+            useful = in_time and laid.sound and not (laid.drawn_out and self.spare)
+            if useful and leads_out(blocks, laid):
                 if not laid.drawn_out:
                     pieces = parted_batches(blocks, laid, self._away_m)
                     if not pieces:
