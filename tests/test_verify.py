@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -19,9 +20,12 @@ from pourdatum.errors import JobError
 from pourdatum.grid import Grid
 from pourdatum.job import read_job
 from pourdatum.mends import profile_at
+from pourdatum.pipeline import verified as pipeline_verified
 from pourdatum.pipeline.proofwords import yield_warnings
 from pourdatum.placed import Placed
+from pourdatum.register import Registration, register_scans
 from pourdatum.results import result_schema
+from pourdatum.scan import Scan
 from pourdatum.sheetfile import read_sheet
 from pourdatum.simulate.scene import Round
 from pourdatum.used import BagsUsed, bags_used
@@ -33,6 +37,29 @@ pytestmark = pytest.mark.usefixtures("open3d")
 def pair(tmp_path_factory: pytest.TempPathFactory, module_seed: int) -> Pair:
     """One drawn pair for all tests here, in frames of their own."""
     return drawn_pair(tmp_path_factory.mktemp("pair"), module_seed)
+
+
+@pytest.fixture(scope="module", autouse=True)
+def tied_once() -> Iterator[None]:
+    """Scans that were brought together once are not again for every command that needs them.
+
+    What brings them together hangs on the files and on what the job says of the sensors alone, and
+    takes half of each command's time.
+    """
+    known: dict[tuple[Any, ...], Registration] = {}
+
+    def tied(later: Scan, before: Scan, **told: Any) -> Registration:
+        later.wait_for_hashes()
+        before.wait_for_hashes()
+        files = tuple(item.sha256 for item in (*later.inputs, *before.inputs))
+        key = (files, told["turn_rad"], told["budgets"])
+        if key not in known:
+            known[key] = register_scans(later, before, **told)
+        return known[key]
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(pipeline_verified, "register_scans", tied)
+        yield
 
 
 def drawn_pair(folder: Path, seed: int, **told: Any) -> Pair:
