@@ -69,12 +69,10 @@ def add(a: int, b: int) -> int:
 def address() -> Iterator[str]:
     """A scheduler with two workers that find the modules of these tests."""
     before = os.environ.get("PYTHONPATH", "")
-    os.environ["PYTHONPATH"] = os.pathsep.join([str(Path(__file__).parent), before])
-    try:
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("PYTHONPATH", os.pathsep.join([str(Path(__file__).parent), before]))
         with local_cluster(2) as running:
             yield running
-    finally:
-        os.environ["PYTHONPATH"] = before
 
 
 def test_a_cluster_sums_what_one_machine_sums(address: str) -> None:
