@@ -22,7 +22,7 @@ errors units optional compiled giveback                                | ground 
 geometry grid block evenly triangles clipping tin fillcurve fillreads costcurve volume | pure maths
 fitloop localfit ripple stripes smoothing                              |
 shotfield uncertainty fnumbers decision criteria sampling finding                       |
-drift driftdraws corner settingout levelbook shots                     | of control shots
+driftguess drift driftdraws corner settingout levelbook shots          | of control shots
 scan move passing cluster chunks cellloop paged cellsums               | from points to sums
 layers sheetplan tops walkable choice levels                           | and to levels
 cells cellheights specks walls elsewhere plumb                         | and to a map
