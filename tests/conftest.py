@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import importlib
 import os
-from collections.abc import Iterator
+import secrets
+from collections.abc import Generator, Iterator
 from pathlib import Path
 from types import ModuleType
 
@@ -29,6 +30,47 @@ settings.register_profile(
     "project", derandomize=True, deadline=None, suppress_health_check=[HealthCheck.too_slow]
 )
 settings.load_profile("project")
+
+SEED = pytest.StashKey[int]()
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    """``--seed N`` draws again what failed."""
+    parser.addoption("--seed", type=int, help="seed in place of a fresh one, for one test alone")
+
+
+def draw_seed(request: pytest.FixtureRequest) -> int:
+    """A fresh seed, or the one that was asked for; kept to be told where a test fails."""
+    asked: int | None = request.config.getoption("seed")
+    drawn = secrets.randbelow(2**31) if asked is None else asked
+    request.node.stash[SEED] = drawn
+    return drawn
+
+
+@pytest.fixture
+def seed(request: pytest.FixtureRequest) -> int:
+    """Drawn anew for each test and run: nothing can be tuned to it. A failure tells it."""
+    return draw_seed(request)
+
+
+@pytest.fixture(scope="module")
+def module_seed(request: pytest.FixtureRequest) -> int:
+    """The same for a scene that all tests of a file share."""
+    return draw_seed(request)
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_makereport(
+    item: pytest.Item, call: pytest.CallInfo[None]
+) -> Generator[None, pytest.TestReport, pytest.TestReport]:
+    """Tell the seed of a test that failed, and how to have it again."""
+    report = yield
+    if report.failed:
+        drawn = [node.stash[SEED] for node in item.listchain() if SEED in node.stash]
+        told = [f'pytest "{item.nodeid}" --seed {seed}' for seed in drawn]
+        report.sections.extend(("The same again", words) for words in told)
+    return report
+
 
 PROJECT = Path(__file__).resolve().parent.parent
 

@@ -45,13 +45,12 @@ def moved(parts: FixedParts, turn: np.ndarray, shift: np.ndarray, scale: float) 
     return FixedParts(place, parts.normal @ turn, CUBE_M, Plane(0.0), (0.0, 0.0, 0.0))
 
 
-def test_recovers_turn_shift_and_scale() -> None:
+def test_recovers_turn_shift_and_scale(seed: int) -> None:
     """Noise of 1 mm on each cube: the floor's middle comes out to hundredths of a millimetre.
 
     Lengths longer by 80 millionths lift the ceiling by 0.2 mm; the height of the floor does not
     follow it, for the walls show the scale.
     """
-    seed = int(np.random.default_rng().integers(2**31))
     rng = np.random.default_rng(seed)
     fixed = a_box(rng, 0.001)
     turn = Rotation.from_rotvec([2e-4, -3e-4, rng.uniform(-3.0, 3.0)]).as_matrix()
@@ -77,12 +76,11 @@ def test_recovers_turn_shift_and_scale() -> None:
     assert found.matched.mean() > 0.95
 
 
-def test_heights_err_as_told() -> None:
+def test_heights_err_as_told(seed: int) -> None:
     """Of 40 pairs, patches of 1 m out by 1 mm each: heights off by what is told, root mean square.
 
     What is told is the largest of three sizes of patch, so it may be too large, hardly too small.
     """
-    seed = int(np.random.default_rng().integers(2**31))
     rng = np.random.default_rng(seed)
     off, told = [], []
     for _ in range(40):

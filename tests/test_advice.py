@@ -46,12 +46,13 @@ def slope_variance(places: NDArray[np.float64]) -> float:
 
 
 @pytest.mark.parametrize(("wide_m", "deep_m"), [(6.0, 6.0), (9.0, 4.0), (3.0, 12.0)])
-def test_shots_find_a_tilt_better_than_shots_at_random(wide_m: float, deep_m: float) -> None:
+def test_shots_find_a_tilt_better_than_shots_at_random(
+    wide_m: float, deep_m: float, seed: int
+) -> None:
     """Slopes from the advised places are surer than from 99 in 100 random sets of as many."""
     shots = control_shots(floor_of(wide_m, deep_m, TILTED))
     assert 3 <= len(shots) <= MOST_SHOTS
     advised = slope_variance(np.array([shot.place_m for shot in shots]))
-    seed = int(np.random.default_rng().integers(1_000_000))
     rng = np.random.default_rng(seed)
     box = np.array([wide_m, deep_m]) - 0.3
     drawn = [slope_variance(0.15 + rng.random((len(shots), 2)) * box) for _ in range(2000)]

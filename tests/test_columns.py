@@ -50,13 +50,13 @@ def faces_off_cells(seed: int, folder: Path) -> list[float]:
     return off
 
 
-def test_columns_are_as_large_as_they_are(tmp_path: Path) -> None:
+def test_columns_are_as_large_as_they_are(tmp_path: Path, seed: int) -> None:
     """Rims of fresh columns lie in or out by a fortieth of a cell, and in the mean by nothing.
 
     Where the cells at corners, which hold points of two faces, counted as places of each, and a
     face that nobody saw lay at the mean of the last cell before it, they lay 0.07 cells too far in.
     """
-    first = int(np.random.default_rng().integers(1 << 40))
+    first = seed
     off = [each for seed in range(first, first + 3) for each in faces_off_cells(seed, tmp_path)]
     # A known defect: beside a face that is seen grazing a column is up to 0.4 cells too large (the
     # third room of 886744835697): of 18 the three worst are held to half a cell.
@@ -68,13 +68,13 @@ def test_columns_are_as_large_as_they_are(tmp_path: Path) -> None:
     assert float(np.sqrt(np.mean(np.square(off)))) < 0.06, first
 
 
-def test_the_faces_of_a_pier_are_no_walls(tmp_path: Path) -> None:
+def test_the_faces_of_a_pier_are_no_walls(tmp_path: Path, seed: int) -> None:
     """A pier before a crate by a wall leaves the floor under the crate whole.
 
     Only its long faces are lines. Carried on to the wall behind, as the faces of walls are where a
     crate hides their corner, they cut strips of a cell or two out of what the crate hides.
     """
-    first = int(np.random.default_rng().integers(1 << 40))
+    first = seed
     for seed in range(first, first + 3):
         draw = np.random.default_rng(seed)
         x = draw.uniform(-1.5, 1.5)

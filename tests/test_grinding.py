@@ -315,10 +315,10 @@ def test_a_low_corner_that_nobody_saw_is_in_what_holds_the_datum() -> None:
     assert found.held_cost > 0.0
 
 
-def test_a_hollow_that_goes_on_under_a_crate_is_no_noise() -> None:
+def test_a_hollow_that_goes_on_under_a_crate_is_no_noise(seed: int) -> None:
     """Floor carried on down under it decides: what that may be out by is told as unseen."""
     hollow = Relief(humps=(Hump(2.5, 1.8, 0.006, 0.6), Hump(1.2, 1.0, -0.01, 0.9, "cosine")))
-    rng = np.random.default_rng()
+    rng = np.random.default_rng(seed)
     crate = (shapely.box(0.8, 0.6, 1.6, 1.4), 0.8)
     points = walled(ROOM, rng, per_m2=8000.0, height=hollow.height, noise_m=0.0003, things=(crate,))
     surface = surface_of(points)
@@ -335,7 +335,7 @@ def test_a_hollow_that_goes_on_under_a_crate_is_no_noise() -> None:
     assert abs(over_m) < found.unseen_m
 
 
-def test_unseen_floor_that_may_lie_lower_is_told_though_it_is_carried_on_higher() -> None:
+def test_unseen_floor_that_may_lie_lower_is_told_though_it_is_carried_on_higher(seed: int) -> None:
     """A hollow under a crate of which the rim alone shows, and a corner that was seen lower.
 
     The corner sets the limit. How far the floor under the crate may reach below it is told, and
@@ -344,7 +344,7 @@ def test_unseen_floor_that_may_lie_lower_is_told_though_it_is_carried_on_higher(
     hollow = Hump(1.5, 1.3, -0.0105, 0.8, "cosine")
     relief = replace(CORNER, humps=(*CORNER.humps, hollow))
     crate = (shapely.box(1.0, 0.8, 2.0, 1.8), 0.8)
-    rng = np.random.default_rng()
+    rng = np.random.default_rng(seed)
     points = walled(ROOM, rng, per_m2=8000.0, height=relief.height, noise_m=0.0001, things=(crate,))
     surface = surface_of(points)
     datum = choose_datum(surface, DatumRequest("high-point"), LEAST_M)
@@ -537,13 +537,13 @@ def test_roughness_is_filled_over_ground_floor_too() -> None:
     assert float(np.nanmin(rough.depth_m)) == pytest.approx(LEAST_M + 0.0005, abs=1e-12)
 
 
-def test_floor_that_bends_under_a_crate_is_known_as_well_as_it_bends() -> None:
+def test_floor_that_bends_under_a_crate_is_known_as_well_as_it_bends(seed: int) -> None:
     """A hollow 10 mm deep goes on under a crate of 0.8 m: by 1.7 mm too high, and stated so.
 
     Its curvature is h/2 (pi / r)², 0.06 per m at most; over the 0.4 m from rim to middle a fit
     may miss k d² / 2, 5 mm. On a flat floor nothing of that is stated.
     """
-    rng = np.random.default_rng()
+    rng = np.random.default_rng(seed)
     crate = (shapely.box(0.8, 0.6, 1.6, 1.4), 0.8)
     for depth_m in (0.0, 0.01):
         relief = Relief(humps=(Hump(1.2, 1.0, -depth_m, 0.9, "cosine"),) if depth_m else ())

@@ -76,19 +76,13 @@ def proof(before: Scan, after: Scan, **told: float) -> Verification:
     )  # fmt: skip
 
 
-def fresh() -> int:
-    """A seed of its own for each run."""
-    return int(np.random.default_rng().integers(2**31))
-
-
 def column_room() -> Scene:
     """An oblong that a column tells from itself turned or in a mirror."""
     return a_plain_room(columns=(Round(1.2, 3.4, 0.15),))
 
 
-def test_a_soffit_that_contradicts_the_ceiling_is_heard(tmp_path: Path) -> None:
+def test_a_soffit_that_contradicts_the_ceiling_is_heard(tmp_path: Path, seed: int) -> None:
     """A ceiling hung 40 mm lower over a soffit that stayed: no volume, and both are named."""
-    seed = fresh()
     before, after, _ = two_scans(tmp_path, seed, column_room(), low_m=0.04, soffit_m=2.1)
     found = proof(before, after)
     assert found.placed is None, seed
@@ -101,9 +95,8 @@ def test_a_soffit_that_contradicts_the_ceiling_is_heard(tmp_path: Path) -> None:
     assert against.height_m == pytest.approx(2.1, abs=0.02)
 
 
-def test_a_soffit_that_agrees_bears_the_ceiling_out(tmp_path: Path) -> None:
+def test_a_soffit_that_agrees_bears_the_ceiling_out(tmp_path: Path, seed: int) -> None:
     """Both stayed: the volume is told without a condition, and is that of the formula."""
-    seed = fresh()
     room = column_room()
     before, after, top = two_scans(tmp_path, seed, room, soffit_m=2.1)
     found = proof(before, after)
@@ -113,12 +106,11 @@ def test_a_soffit_that_agrees_bears_the_ceiling_out(tmp_path: Path) -> None:
     assert found.placed.volume_m3 == pytest.approx(true_m3, rel=0.04), seed
 
 
-def test_bags_speak_where_a_ceiling_alone_ties_the_heights(tmp_path: Path) -> None:
+def test_bags_speak_where_a_ceiling_alone_ties_the_heights(tmp_path: Path, seed: int) -> None:
     """Nothing but a ceiling: a condition; bags that filled as much lift it; others forbid it.
 
     The ceiling was hung 10 mm lower, so the scans make 20 mm of a pour of 10 mm.
     """
-    seed = fresh()
     room = column_room()
     before, after, top = two_scans(tmp_path, seed, room, low_m=0.01)
     true_m3, _ = over_floor(room, lambda x, y: top.relief.height(x, y) - room.relief.height(x, y))
@@ -136,28 +128,27 @@ def test_bags_speak_where_a_ceiling_alone_ties_the_heights(tmp_path: Path) -> No
     assert not borne.on_ceiling
 
 
-def test_a_scan_in_a_mirror_is_refused(tmp_path: Path) -> None:
+def test_a_scan_in_a_mirror_is_refused(tmp_path: Path, seed: int) -> None:
     """x to -x: the column stands elsewhere than in BEFORE, unless left and right are exchanged."""
-    before, after, _ = two_scans(tmp_path, fresh(), column_room(), mirrored=True)
+    before, after, _ = two_scans(tmp_path, seed, column_room(), mirrored=True)
     with pytest.raises(NoFloor, match="better in a mirror") as refused:
         register_scans(after, before)
     assert refused.value.id == "mirrored"
 
 
-def test_a_room_that_is_alike_in_a_mirror_says_so(tmp_path: Path) -> None:
+def test_a_room_that_is_alike_in_a_mirror_says_so(tmp_path: Path, seed: int) -> None:
     """An empty oblong with its turn told: nothing can tell, and that is noted."""
     room = a_plain_room(outline=OBLONG)
-    before, after, _ = two_scans(tmp_path, fresh(), room)
+    before, after, _ = two_scans(tmp_path, seed, room)
     # A row vector times this matrix is turned clockwise: AFTER lies turned by 0.7 anticlockwise.
     tie = register_scans(after, before, turn_rad=0.7)
     assert tie.mirror_alike
-    before, after, _ = two_scans(tmp_path, fresh(), column_room())
+    before, after, _ = two_scans(tmp_path, seed, column_room())
     assert not register_scans(after, before).mirror_alike
 
 
-def test_what_was_placed_is_that_of_the_floor_seen_twice(tmp_path: Path) -> None:
+def test_what_was_placed_is_that_of_the_floor_seen_twice(tmp_path: Path, seed: int) -> None:
     """AFTER stops at 4.2 m of 7: litres, mean and area are those of that part, by the formula."""
-    seed = fresh()
     room = column_room()
     before, after, top = two_scans(tmp_path, seed, room, until_m=4.2)
     tie = register_scans(after, before)

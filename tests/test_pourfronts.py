@@ -38,9 +38,8 @@ def a_floor(rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray, np.ndarra
     return rng.integers(0, 60, ny * nx) / 7.0, rng.uniform(0.5, 1.0, ny * nx), link
 
 
-def test_meetings_are_those_of_taking_blocks_one_by_one() -> None:
+def test_meetings_are_those_of_taking_blocks_one_by_one(seed: int) -> None:
     """Sixty fresh floors: the same blocks, fronts and areas; largest first."""
-    seed = int(np.random.default_rng().integers(2**31))
     rng = np.random.default_rng(seed)
     for _ in range(60):
         level, area, link = a_floor(rng)

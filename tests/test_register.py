@@ -65,13 +65,12 @@ def scanned(
 
 
 @pytest.mark.usefixtures("open3d")
-@pytest.mark.parametrize("part", range(3))
-def test_placed_from_any_turn(tmp_path: Path, part: int) -> None:
+@pytest.mark.parametrize("_part", range(3))
+def test_placed_from_any_turn(tmp_path: Path, _part: int, seed: int) -> None:
     """A drawn pair: heights tied as stated, what was placed within 3 % and its own interval.
 
     The interval is one of 95 %: a fresh pair is held to 1.6 of it, which all but one in 500 keep.
     """
-    seed = int(np.random.default_rng().integers(2**31)) + part
     # A pillar of its own tells a room from itself turned.
     room = pair_room(seed)
     if not room.doors and not room.columns:
@@ -110,9 +109,8 @@ def test_placed_from_any_turn(tmp_path: Path, part: int) -> None:
 
 
 @pytest.mark.usefixtures("open3d")
-def test_a_room_that_looks_the_same_both_ways_is_asked_about(tmp_path: Path) -> None:
+def test_a_room_that_looks_the_same_both_ways_is_asked_about(tmp_path: Path, seed: int) -> None:
     """An empty oblong fits in two ways: it is asked, and an answer is followed."""
-    seed = int(np.random.default_rng().integers(2**31))
     turn = float(np.random.default_rng(seed).uniform(-3.0, 3.0))
     before = read_scan(scanned(a_plain_room(), tmp_path / "before.las", seed))
     after = read_scan(scanned(a_plain_room(), tmp_path / "after.las", seed + 1, turn))
@@ -135,9 +133,8 @@ def test_a_room_that_looks_the_same_both_ways_is_asked_about(tmp_path: Path) -> 
 
 
 @pytest.mark.usefixtures("open3d")
-def test_a_column_tells_the_ends_of_pair_room(tmp_path: Path) -> None:
+def test_a_column_tells_the_ends_of_pair_room(tmp_path: Path, seed: int) -> None:
     """The same oblong with a column: one way only."""
-    seed = int(np.random.default_rng().integers(2**31))
     turn = float(np.random.default_rng(seed).uniform(-3.0, 3.0))
     room = a_plain_room(columns=(Round(1.2, 3.4, 0.15),))
     before = read_scan(scanned(room, tmp_path / "before.las", seed))
@@ -365,10 +362,9 @@ def lowered(
 @pytest.mark.parametrize("low_m", [0.012, 0.03, 0.06])
 @pytest.mark.parametrize("doors", [DOORS, DOORS[:1]])
 def test_heads_give_a_lowered_ceiling_away(
-    tmp_path: Path, low_m: float, doors: tuple[Door, ...]
+    tmp_path: Path, low_m: float, doors: tuple[Door, ...], seed: int
 ) -> None:
     """Hung lower by 12, 30 and 60 mm over one doorway or two: no volume, and the reason in full."""
-    seed = int(np.random.default_rng().integers(2**31))
     found, _ = lowered(tmp_path, low_m, doors, seed)
     assert found.placed is None, seed
     assert "lower over door and window heads in AFTER" in found.lacks
@@ -380,9 +376,10 @@ def test_heads_give_a_lowered_ceiling_away(
 
 @pytest.mark.usefixtures("open3d")
 @pytest.mark.parametrize("low_m", [0.03, 0.06])
-def test_a_lowered_ceiling_alone_is_given_away_by_the_bag(tmp_path: Path, low_m: float) -> None:
+def test_a_lowered_ceiling_alone_is_given_away_by_the_bag(
+    tmp_path: Path, low_m: float, seed: int
+) -> None:
     """No heads: a floor that is nowhere as thin as its material takes is no volume either."""
-    seed = int(np.random.default_rng().integers(2**31))
     found, _ = lowered(tmp_path, low_m, (), seed)
     assert found.placed is None, seed
     assert "nothing but the ceiling ties the heights" in found.lacks
@@ -395,9 +392,10 @@ def test_a_lowered_ceiling_alone_is_given_away_by_the_bag(tmp_path: Path, low_m:
 
 @pytest.mark.usefixtures("open3d")
 @pytest.mark.parametrize("doors", [DOORS, ()])
-def test_a_ceiling_that_stayed_is_believed(tmp_path: Path, doors: tuple[Door, ...]) -> None:
+def test_a_ceiling_that_stayed_is_believed(
+    tmp_path: Path, doors: tuple[Door, ...], seed: int
+) -> None:
     """The pour's own mean comes back, and heads that are there agree with the ceiling."""
-    seed = int(np.random.default_rng().integers(2**31))
     found, mean_m = lowered(tmp_path, 0.0, doors, seed)
     assert found.placed is not None, found.lacks
     assert found.placed.mean_m == pytest.approx(mean_m, rel=0.04)
@@ -407,9 +405,9 @@ def test_a_ceiling_that_stayed_is_believed(tmp_path: Path, doors: tuple[Door, ..
     assert (found.registration.heads is not None) == bool(doors)
 
 
-def test_an_edge_is_where_a_face_ends() -> None:
+def test_an_edge_is_where_a_face_ends(seed: int) -> None:
     """A wall from 2.037 m up, seen evenly: its edge to two standard errors, and no other edge."""
-    rng = np.random.default_rng()
+    rng = np.random.default_rng(seed)
     cube_m, edge_m = 0.04, 2.037
     for wide, deep in ((1.2, 0.0), (0.0, 1.2)):
         points = np.column_stack(
@@ -432,9 +430,9 @@ def test_an_edge_is_where_a_face_ends() -> None:
         assert np.abs(found[:, 2] - edge_m).max() < 4.0 * found[0, 3] < 0.006
 
 
-def test_heads_at_heights_of_their_own_are_none() -> None:
+def test_heads_at_heights_of_their_own_are_none(seed: int) -> None:
     """Shadows end walls as well: edges whose differences do not agree say nothing."""
-    rng = np.random.default_rng()
+    rng = np.random.default_rng(seed)
     x = np.arange(60) * 0.04
     own = np.column_stack([x, 0.0 * x, rng.uniform(2.0, 2.3, x.size), 0.001 + 0.0 * x])
     other = np.column_stack([x, 0.0 * x, rng.uniform(2.0, 2.3, x.size), 0.001 + 0.0 * x])

@@ -52,9 +52,9 @@ def strips(rng: np.random.Generator, error_m: float, width_m: float, bearing: fl
 
 
 @pytest.mark.parametrize("wave_m", [0.3, 0.4, 0.5])
-def test_regular_ripple_is_floor(wave_m: float) -> None:
+def test_regular_ripple_is_floor(wave_m: float, seed: int) -> None:
     """Trowel ridges 4 mm high: the gap is 4 mm within its interval, and 3 mm under 2 m fails."""
-    rng = np.random.default_rng()
+    rng = np.random.default_rng(seed)
     height = ripple(0.002, wave_m, rng.uniform(0.0, math.pi))
     surface = surface_of(walled(ROOM, rng, per_m2=4000.0, height=height, noise_m=0.0008))
     assert surface.stripes == NO_STRIPES
@@ -92,9 +92,9 @@ def two_set_ups(floor: Height, *own: Height, seed: int | None = None) -> Surface
     )
 
 
-def test_ribs_that_two_set_ups_see_are_floor() -> None:
+def test_ribs_that_two_set_ups_see_are_floor(seed: int) -> None:
     """Irregular ribs under two set-ups: floor, in the heights, and no doubt of them."""
-    rng = np.random.default_rng()
+    rng = np.random.default_rng(seed)
     ribs = strips(rng, 0.0015, 0.15, 0.4)
     surface = two_set_ups(ribs, flat, flat)
     assert surface.stripes == NO_STRIPES
@@ -107,12 +107,12 @@ def test_ribs_that_two_set_ups_see_are_floor() -> None:
     assert float(np.cov(off, ribs(x, y)[inner])[0, 1]) > 0.5 * 0.0015**2
 
 
-def test_sweeps_of_either_set_up_are_the_scans() -> None:
+def test_sweeps_of_either_set_up_are_the_scans(seed: int) -> None:
     """Stripes that the one set-up has and the other has not, or has otherwise: the scan's.
 
     Then the verdict needs no second opinion: it is that of the smoothed floor.
     """
-    rng = np.random.default_rng()
+    rng = np.random.default_rng(seed)
     for other in (flat, strips(rng, 0.0015, 0.15, 0.4)):
         surface = two_set_ups(flat, strips(rng, 0.0015, 0.15, 0.4), other)
         assert surface.stripes.error_m > 0.0
@@ -122,9 +122,9 @@ def test_sweeps_of_either_set_up_are_the_scans() -> None:
         assert "second pass" not in one.said
 
 
-def test_what_one_pass_cannot_tell_is_undecided(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_what_one_pass_cannot_tell_is_undecided(monkeypatch: pytest.MonkeyPatch, seed: int) -> None:
     """Irregular ribs in one pass: no verdict that is only right if they are the scan's."""
-    rng = np.random.default_rng()
+    rng = np.random.default_rng(seed)
     ribs = strips(rng, 0.0015, 0.15, rng.uniform(0.0, math.pi))
     surface = surface_of(walled(ROOM, rng, per_m2=4000.0, height=ribs))
     assert surface.stripes.owner == "open"
@@ -143,13 +143,13 @@ def test_what_one_pass_cannot_tell_is_undecided(monkeypatch: pytest.MonkeyPatch)
 
 
 @pytest.mark.parametrize("by_rad", [0.25, 1.0, 2.5])
-def test_ridges_that_wander_are_never_judged_wrongly(by_rad: float) -> None:
+def test_ridges_that_wander_are_never_judged_wrongly(by_rad: float, seed: int) -> None:
     """Waves of 0.3 to 1 m whose phase wanders: two crests still bear a straightedge 2 A over them.
 
     Whether found as ripple, left open or not told at all: limits of 0.6 and 1.7 of the true gap
     get the right verdict or none, and as floor the gap is told within three standard errors.
     """
-    rng = np.random.default_rng()
+    rng = np.random.default_rng(seed)
     wave_m, amplitude_m = rng.uniform(0.3, 1.0), rng.uniform(0.001, 0.002)
     height = wandering(rng, amplitude_m, wave_m, by_rad, rng.uniform(0.0, math.pi))
     noise_m = float(rng.choice([0.0008, 0.0015, 0.003]))
@@ -181,9 +181,9 @@ FIELDS = int(os.environ.get("POURDATUM_FLOORS", "3"))
 
 
 @pytest.mark.parametrize("width_m", [0.05, 0.1, 0.2, 0.4])
-def test_stripes_without_order_are_no_ripple(width_m: float) -> None:
+def test_stripes_without_order_are_no_ripple(width_m: float, seed: int) -> None:
     """Independent stripes under noise and relief: none is taken for a line, by chance 1 in 500."""
-    rng = np.random.default_rng()
+    rng = np.random.default_rng(seed)
     for _ in range(FIELDS):
         count, noise = fields.scan(rng)
         made = fields.stripes(rng, 1e-3, width_m, rng.uniform(-1.5, 1.5))
@@ -192,9 +192,9 @@ def test_stripes_without_order_are_no_ripple(width_m: float) -> None:
 
 
 @pytest.mark.parametrize("wave_m", [0.28, 0.35, 0.42, 0.5])
-def test_an_even_ripple_is_a_line(wave_m: float) -> None:
+def test_an_even_ripple_is_a_line(wave_m: float, seed: int) -> None:
     """A sine of 1.5 mm: regular, its wave to 5 %, its standard deviation A / sqrt(2) to 15 %."""
-    rng = np.random.default_rng()
+    rng = np.random.default_rng(seed)
     for _ in range(FIELDS):
         count, noise = fields.scan(rng)
         made = fields.mean_of_places(ripple(0.0015, wave_m, rng.uniform(-1.5, 1.5)))

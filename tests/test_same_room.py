@@ -115,12 +115,11 @@ WRITERS: list[Callable[[Path, Points, Scene], tuple[Path, float]]] = [
 
 
 @pytest.fixture(scope="module")
-def scanned() -> tuple[Scene, Points, int]:
+def scanned(module_seed: int) -> tuple[Scene, Points, int]:
     """A room drawn afresh and its scan."""
-    seed = int(np.random.default_rng().integers(1_000_000))
-    scene = room(seed)
-    shot = shot_of(scene, seed=seed, points=None, floor_points=100_000, top_rad=1.2)
-    return scene, shot.points_m, seed
+    scene = room(module_seed)
+    shot = shot_of(scene, seed=module_seed, points=None, floor_points=100_000, top_rad=1.2)
+    return scene, shot.points_m, module_seed
 
 
 @pytest.mark.parametrize("write", WRITERS, ids=lambda w: w.__name__)

@@ -91,9 +91,9 @@ def test_nibs_leave_open_whether_a_limit_is_kept() -> None:
     assert "chip off" in found.why
 
 
-def test_specks_are_no_ridge() -> None:
+def test_specks_are_no_ridge(seed: int) -> None:
     """One point in fifty strewn 5 to 25 mm over the floor leaves it as it is."""
-    rng = np.random.default_rng()
+    rng = np.random.default_rng(seed)
     clean = carpet(ROOM, 9000.0, rng)
     specks = carpet(ROOM, 180.0, rng)
     specks[:, 2] += rng.uniform(0.005, 0.025, len(specks))
@@ -106,13 +106,12 @@ def test_specks_are_no_ridge() -> None:
     [(0.004, 0.02, 9000.0), (0.008, 0.03, 3000.0), (-0.006, 0.02, 3000.0), (-0.006, 0.03, 9000.0)],
 )
 def test_a_ridge_narrower_than_a_cell_is_not_certified_flat(
-    high_m: float, width_m: float, per_m2: float
+    high_m: float, width_m: float, per_m2: float, seed: int
 ) -> None:
     """2 m long, drawn at any bearing: 3 mm are not kept, and where to lay a straightedge is said.
 
     Its points were left out, or their excess was smoothed away: 0.0 to 1.2 mm and "conforms".
     """
-    seed = int(np.random.default_rng().integers(2**31))
     turn = float(np.random.default_rng(seed).uniform(0.0, np.pi))
 
     def line(x: np.ndarray, y: np.ndarray) -> np.ndarray:
@@ -130,12 +129,15 @@ def test_a_ridge_narrower_than_a_cell_is_not_certified_flat(
         x, y = one.place_m
         off = abs((x - 2.61) * np.cos(turn) + (y - 2.0) * np.sin(turn))
         assert off < width_m / 2 + 2 * surface.grid.cell_m, seed
-    # What the heights show of it and what they do not are its height together.
+    # What the heights show of it and what they do not are its height together: in most cells that
+    # it runs through. Of the one cell in which a line's middle lies it may miss most, which in one
+    # of 32 scans was a sixth of the height; the middle one of all is 0.94 to 1.13 of it.
     assert surface.narrow.rise_m is not None
-    longest = max(told, key=lambda one: one.length_m)
-    at = np.array([longest.place_m])
-    row, col = surface.grid.cell_of(*at.T)
-    whole_m = (surface.height_m + surface.narrow.rise_m)[row[0], col[0]]
+    x, y = surface.grid.mesh()
+    across = (x - 2.61) * np.cos(turn) + (y - 2.0) * np.sin(turn)
+    along = (y - 2.0) * np.cos(turn) - (x - 2.61) * np.sin(turn)
+    on = (np.abs(across) < 0.5 * surface.grid.cell_m) & (np.abs(along) < 0.9)
+    whole_m = float(np.median((surface.height_m + surface.narrow.rise_m)[on]))
     assert whole_m == pytest.approx(high_m, rel=0.3), seed
     if found.value is not None and found.value + (found.uncertainty or 0.0) < 0.003:
         assert ("ridge" if high_m > 0 else "groove") in found.why, seed
@@ -143,9 +145,9 @@ def test_a_ridge_narrower_than_a_cell_is_not_certified_flat(
     assert len(surface.nibs) <= 4, seed
 
 
-def test_a_flat_floor_has_no_ridge() -> None:
+def test_a_flat_floor_has_no_ridge(seed: int) -> None:
     """Noise, specks and a hump make no line."""
-    rng = np.random.default_rng()
+    rng = np.random.default_rng(seed)
     floor = carpet(ROOM, 6000.0, rng, height=lambda x, y: 0.006 * np.exp(
         -((x - 2.0) ** 2 + (y - 2.0) ** 2) / 0.3**2
     ))  # fmt: skip
@@ -155,20 +157,19 @@ def test_a_flat_floor_has_no_ridge() -> None:
     assert surface.narrow.lines == ()
 
 
-def test_a_step_of_4_mm_is_no_nib() -> None:
+def test_a_step_of_4_mm_is_no_nib(seed: int) -> None:
     """Two level halves 4 mm apart under half a millimetre of noise: nothing to chip off."""
-    rng = np.random.default_rng()
+    rng = np.random.default_rng(seed)
     x = float(rng.uniform(2.2, 2.8))
     surface = scanned(lambda a, b: np.where(a < x, 0.0, 0.004), 9000.0, noise_m=0.0005)
     assert surface.nibs == ()
 
 
-def test_floor_that_a_ridge_runs_over_is_judged() -> None:
+def test_floor_that_a_ridge_runs_over_is_judged(seed: int) -> None:
     """A ridge of 7 mm by 80 mm under 4 mm of noise: what a narrow fit follows is not poor floor.
 
     Its errors are those of a narrow fit, three times the usual; no straightedge lay on it.
     """
-    seed = int(np.random.default_rng().integers(2**31))
     surface = scanned(strip(0.007, 0.08), 9000.0, seed, noise_m=0.004)
     x, y = surface.grid.mesh()
     on = (np.abs(x - 2.61) < 0.15) & (np.abs(y - 2.0) < 0.9)

@@ -47,9 +47,9 @@ def specks(rng: np.random.Generator, per_m3: float) -> tuple[np.ndarray, np.ndar
     return rng.integers(0, GRID.nx * GRID.ny, count), rng.uniform(0.05, 2.4, count)
 
 
-def test_specks_go_and_a_crate_stays() -> None:
+def test_specks_go_and_a_crate_stays(seed: int) -> None:
     """Of 200 specks in a cubic metre 99 in 100 go; of a crate's front nothing but its rim."""
-    rng = np.random.default_rng()
+    rng = np.random.default_rng(seed)
     own, dust = crate(rng, 3000), specks(rng, 200)
     both = column(*(np.concatenate(pair) for pair in zip(own, dust, strict=True)))
     kept = without_specks(over_a_floor(both)).structure
@@ -59,38 +59,37 @@ def test_specks_go_and_a_crate_stays() -> None:
     assert (~on_front).sum() < 0.03 * dust[0].size
 
 
-def test_clear_air_is_left_alone() -> None:
+def test_clear_air_is_left_alone(seed: int) -> None:
     """Where no more than a few specks float the scan is the same object: no number moves."""
-    rng = np.random.default_rng()
+    rng = np.random.default_rng(seed)
     own, dust = crate(rng, 3000), specks(rng, 4)
     cells = over_a_floor(column(*(np.concatenate(pair) for pair in zip(own, dust, strict=True))))
     assert without_specks(cells) is cells
 
 
-def test_a_thinly_seen_landing_is_no_dust() -> None:
+def test_a_thinly_seen_landing_is_no_dust(seed: int) -> None:
     """A level surface at chest height with two points in a cell stays: dust fills all heights."""
-    rng = np.random.default_rng()
+    rng = np.random.default_rng(seed)
     over = np.flatnonzero(np.arange(GRID.ny * GRID.nx) % GRID.nx > 60)
     landing = rng.choice(over, 2 * over.size), rng.normal(1.3, 0.002, 2 * over.size)
     cells = over_a_floor(column(*landing))
     assert without_specks(cells) is cells
 
 
-def test_a_scan_too_thin_to_tell_is_left_alone() -> None:
+def test_a_scan_too_thin_to_tell_is_left_alone(seed: int) -> None:
     """Where walls hold as few points as dust, nothing is taken for dust."""
-    rng = np.random.default_rng()
+    rng = np.random.default_rng(seed)
     every = np.arange(GRID.ny * GRID.nx)
     floor = column(every[::9], np.zeros(every[::9].size))
     cells = Cells(GRID, np.zeros(GRID.shape), floor, column(*specks(rng, 200)))
     assert without_specks(cells) is cells
 
 
-def test_a_room_full_of_dust(tmp_path: Path) -> None:
+def test_a_room_full_of_dust(tmp_path: Path, seed: int) -> None:
     """One ray in fifty caught by dust, a fresh scan each time: what stands is what stands.
 
     One column and three crates; before, ten and more of each came out of the air.
     """
-    seed = int(np.random.default_rng().integers(2**31))
     room = cluttered_room()
     shot = shot_of(room, seed=seed, setups=3, points=500_000, speck_share=0.02)
     floor = find_floor(read_scan(write_scan(tmp_path / "dust.las", shot.points_m), units="m"))

@@ -81,13 +81,13 @@ def found(held: StationSums) -> Stations:
     return station_steps(held)
 
 
-def test_steps_come_back() -> None:
+def test_steps_come_back(seed: int) -> None:
     """Steps of 1 mm, fresh each time, come back to within what is stated: 95 of 100 at 95 %.
 
     Of 160 normal errors 95 % lie within 1.96 of their own sizes; fewer than 88 % do in one run of
     ten thousand.
     """
-    rng = np.random.default_rng()
+    rng = np.random.default_rng(seed)
     off = []
     for _ in range(40):
         step = 0.001 * rng.standard_normal(4)
@@ -97,42 +97,42 @@ def test_steps_come_back() -> None:
     assert np.sqrt(np.mean(np.square(off))) > 0.3, "stated errors are far too wide"
 
 
-def test_none_are_found_where_there_are_none() -> None:
+def test_none_are_found_where_there_are_none(seed: int) -> None:
     """Set-ups that differ by their noise alone: nothing is added to any interval."""
-    rng = np.random.default_rng()
+    rng = np.random.default_rng(seed)
     told = [found(sums(rng, np.zeros(4))) for _ in range(60)]
     # Steps are found wrongly in 1 % of draws, and so are bowls; seven of 60 in one of thousands.
     assert sum(own.error_m > 0.0 or own.bowl != 0.0 for own in told) <= 6
 
 
-def test_the_size_of_steps() -> None:
+def test_the_size_of_steps(seed: int) -> None:
     """The scatter of set-ups, from which fields are drawn, is that of the steps themselves."""
-    rng = np.random.default_rng()
+    rng = np.random.default_rng(seed)
     for _ in range(10):
         step = 0.002 * rng.standard_normal(4)
         own = found(sums(rng, step))
         assert own.error_m == pytest.approx(float(np.std(step, ddof=1)), rel=0.1, abs=5e-5)
 
 
-def test_a_bowl_comes_back() -> None:
+def test_a_bowl_comes_back(seed: int) -> None:
     """A cone of 0.3 mm per m around each set-up, as an index error of the circle makes it."""
-    rng = np.random.default_rng()
+    rng = np.random.default_rng(seed)
     for cone in (3e-4, -2e-4):
         own = found(sums(rng, 0.0005 * rng.standard_normal(4), cone=cone))
         assert own.bowl == pytest.approx(cone, abs=4 * own.bowl_error)
         assert own.bowl_error < 3e-5
 
 
-def test_a_bowl_needs_places() -> None:
+def test_a_bowl_needs_places(seed: int) -> None:
     """Where a file does not say where it stood, no bowl is told."""
-    rng = np.random.default_rng()
+    rng = np.random.default_rng(seed)
     own = found(sums(rng, np.zeros(4), cone=3e-4, places=False))
     assert own.bowl == 0.0
 
 
-def test_set_ups_that_see_nothing_in_common() -> None:
+def test_set_ups_that_see_nothing_in_common(seed: int) -> None:
     """Two pairs, far apart: each is levelled by itself, and no step is told between them."""
-    rng = np.random.default_rng()
+    rng = np.random.default_rng(seed)
     pairs = ((-5.0, 4.0, 1.6), (-4.0, 5.0, 1.6), (4.5, 9.0, 1.6), (5.5, 10.0, 1.6))
     step = np.array([0.001, -0.001, 0.0105, 0.0095])
     own = found(sums(rng, step, reach_m=3.5, setups=pairs))
@@ -140,9 +140,9 @@ def test_set_ups_that_see_nothing_in_common() -> None:
     assert own.groups == ((0, 1), (2, 3))
 
 
-def test_set_ups_that_see_no_floor_in_common() -> None:
+def test_set_ups_that_see_no_floor_in_common(seed: int) -> None:
     """No step is told, and it is not taken for agreement: there are no groups."""
-    rng = np.random.default_rng()
+    rng = np.random.default_rng(seed)
     apart = ((-5.0, 4.0, 1.6), (5.0, 10.0, 1.6))
     own = found(sums(rng, np.zeros(2), reach_m=3.0, setups=apart))
     assert own.groups == ()
@@ -150,12 +150,12 @@ def test_set_ups_that_see_no_floor_in_common() -> None:
     assert own.error_m == 0.0
 
 
-def test_a_field_of_steps() -> None:
+def test_a_field_of_steps(seed: int) -> None:
     """Where one set-up sees alone, drawn fields are its own error; where all see, their mean.
 
     Weights are shares of points: a field at a place is the mean of the errors so weighted.
     """
-    rng = np.random.default_rng()
+    rng = np.random.default_rng(seed)
     held = sums(rng, np.array([0.003, -0.002, 0.001, -0.001]))
     own = found(held)
     draw = rng.standard_normal((2000, 4))
@@ -166,9 +166,9 @@ def test_a_field_of_steps() -> None:
     assert fields == pytest.approx((draw * own.step_error_m) @ share, abs=1e-9)
 
 
-def test_a_bowl_is_the_same_whoever_asks() -> None:
+def test_a_bowl_is_the_same_whoever_asks(seed: int) -> None:
     """A field at one place does not hang on which other places are asked for with it."""
-    rng = np.random.default_rng()
+    rng = np.random.default_rng(seed)
     own = found(sums(rng, np.zeros(4), cone=5e-4))
     draw, bowl = np.zeros((50, 4)), rng.standard_normal(50)
     place = rng.uniform((-5, 4), (5, 10), (30, 2))
@@ -187,9 +187,9 @@ def test_the_level_of_their_mean() -> None:
     )
 
 
-def test_noise_without_the_steps() -> None:
+def test_noise_without_the_steps(seed: int) -> None:
     """The scatter within set-ups is that of a point, whatever lies between them."""
-    rng = np.random.default_rng()
+    rng = np.random.default_rng(seed)
     own = found(sums(rng, np.array([0.004, -0.004, 0.003, -0.003])))
     assert own.noise_m == pytest.approx(NOISE_M, rel=0.02)
 
@@ -208,12 +208,11 @@ def one_file_each(shot: Shot, folder: Path) -> list[Path]:
 
 
 @pytest.mark.parametrize("step_m", [0.0015, 0.006])
-def test_steps_of_a_scan(tmp_path: Path, step_m: float) -> None:
+def test_steps_of_a_scan(tmp_path: Path, step_m: float, seed: int) -> None:
     """Three set-ups of a simulated tripod, off by a known amount: found and taken out.
 
     The floor is then as noisy as one point is, and as high as the mean of the set-ups.
     """
-    seed = int(np.random.default_rng().integers(2**31))
     shot = shot_of(a_room(), seed=seed, setups=3, points=400_000, station_step_m=step_m)
     floor = find_floor(read_scan(*one_file_each(shot, tmp_path), units="m"))
     own, true = floor.stations, np.array(shot.record["station_steps_mm"]) / 1000
@@ -224,9 +223,8 @@ def test_steps_of_a_scan(tmp_path: Path, step_m: float) -> None:
 
 
 @pytest.mark.parametrize("gross_m", [0.012, 0.03, 0.07])
-def test_a_set_up_centimetres_off(tmp_path: Path, gross_m: float) -> None:
+def test_a_set_up_centimetres_off(tmp_path: Path, gross_m: float, seed: int) -> None:
     """One of three lies far off: the fill is that of the room, where it was four times as much."""
-    seed = int(np.random.default_rng().integers(2**31))
     room = a_room()
     shot = shot_of(room, seed=seed, setups=3, points=400_000)
     shot.points_m[shot.station == 1] += (0.0, 0.0, gross_m)
@@ -244,9 +242,8 @@ def test_a_set_up_centimetres_off(tmp_path: Path, gross_m: float) -> None:
     assert "set-ups-differ" in [one.code for one in plan.warnings]
 
 
-def test_a_step_makes_no_hump(tmp_path: Path) -> None:
+def test_a_step_makes_no_hump(tmp_path: Path, seed: int) -> None:
     """A level floor under two set-ups 3 mm apart has no hump and no nib at their blind circles."""
-    seed = int(np.random.default_rng().integers(2**31))
     shot = shot_of(flat_room(), seed=seed, setups=2, points=300_000, noise_m=0.0005)
     shot.points_m[shot.station == 1] += (0.0, 0.0, 0.003)
     scan = read_scan(*one_file_each(shot, tmp_path), units="m")
@@ -255,9 +252,9 @@ def test_a_step_makes_no_hump(tmp_path: Path) -> None:
     assert surface.nibs == (), seed
 
 
-def test_bends_of_set_ups_are_in_the_intervals(tmp_path: Path) -> None:
+def test_bends_of_set_ups_are_in_the_intervals(tmp_path: Path, seed: int) -> None:
     """Set-ups that bend by themselves by 1.5 mm: told, and the depth is no longer known to 1 mm."""
-    rng = np.random.default_rng()
+    rng = np.random.default_rng(seed)
     seed = int(rng.integers(2**31))
     shot = shot_of(a_room(), seed=seed, setups=3, points=300_000)
     for k in range(3):
@@ -274,9 +271,8 @@ def test_bends_of_set_ups_are_in_the_intervals(tmp_path: Path) -> None:
     assert "set-ups-bend" in [one.code for one in survey.warnings], seed
 
 
-def test_files_that_do_not_overlap_are_told(tmp_path: Path) -> None:
+def test_files_that_do_not_overlap_are_told(tmp_path: Path, seed: int) -> None:
     """Two halves of a floor, a file each: that nothing ties their heights is said."""
-    seed = int(np.random.default_rng().integers(2**31))
     shot = shot_of(flat_room(), seed=seed, setups=2, points=200_000)
     left = shot.points_m[:, 0] < 2.5
     files = [
@@ -287,11 +283,10 @@ def test_files_that_do_not_overlap_are_told(tmp_path: Path) -> None:
     assert any("joined at one height" in text for text in survey.assumptions)
 
 
-def test_set_ups_that_agree(tmp_path: Path) -> None:
+def test_set_ups_that_agree(tmp_path: Path, seed: int) -> None:
     """The same without steps: stated to agree within a tenth of a millimetre, and one file says
     nothing of set-ups.
     """
-    seed = int(np.random.default_rng().integers(2**31))
     shot = shot_of(a_room(), seed=seed, setups=3, points=300_000)
     files = one_file_each(shot, tmp_path)
     own = find_floor(read_scan(*files, units="m")).stations
@@ -300,9 +295,9 @@ def test_set_ups_that_agree(tmp_path: Path) -> None:
     assert find_floor(read_scan(whole, units="m")).stations is AGREE
 
 
-def test_control_takes_out_what_it_saw() -> None:
+def test_control_takes_out_what_it_saw(seed: int) -> None:
     """Of errors of set-ups over a floor shots leave what is no plane."""
-    rng = np.random.default_rng()
+    rng = np.random.default_rng(seed)
     own = replace(found(sums(rng, np.zeros(4))), step_error_m=np.full(4, 0.002))
     shots = rng.uniform((-5, 4), (5, 10), (12, 2))
     shared = SharedError(0.0, 0.0, 0.0, "none")
@@ -377,13 +372,13 @@ def merged_m(held: StationSums) -> np.ndarray:
 
 
 @pytest.mark.parametrize("warp_m", [0.0, BUDGET_M, 2.0 * BUDGET_M])
-def test_bends_that_overlaps_show_stand_for_the_budget(warp_m: float) -> None:
+def test_bends_that_overlaps_show_stand_for_the_budget(warp_m: float, seed: int) -> None:
     """Of places on 60 floors scanned by four set-ups that each bend by itself, 95 % lie within.
 
     Bends as the budget, none, or twice as large: what is stated of the merged floor holds. Places
     of one floor are alike, so that 60 floors know a share of 95 % to 3 %: bound 88 %.
     """
-    rng = np.random.default_rng()
+    rng = np.random.default_rng(seed)
     inside, stated = [], []
     for _ in range(60):
         held = sums(rng, np.zeros(4), warp_m=warp_m, reach_m=12.0)

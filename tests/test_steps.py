@@ -21,12 +21,11 @@ def scanned(height: Height, seed: int) -> Surface:
     return surface_of(np.concatenate([floor, faces(ROOM, 0.0, 2.5, 1500.0, rng)]))
 
 
-def test_a_step_is_told_as_one_and_not_as_a_fall() -> None:
+def test_a_step_is_told_as_one_and_not_as_a_fall(seed: int) -> None:
     """4 mm between two levels, at any bearing within 30°, on a slab that falls 2 mm per m along it.
 
     A plane through both halves falls by more than a millimetre per m across them.
     """
-    seed = int(np.random.default_rng().integers(2**31))
     turn, at = np.random.default_rng(seed).uniform((-0.5, 2.2), (0.5, 2.8))
 
     def height(x: np.ndarray, y: np.ndarray) -> np.ndarray:
@@ -43,14 +42,13 @@ def test_a_step_is_told_as_one_and_not_as_a_fall() -> None:
 
 
 @pytest.mark.parametrize("kind", ["fall", "hump", "wave"])
-def test_slopes_humps_and_waves_are_no_steps(kind: str) -> None:
+def test_slopes_humps_and_waves_are_no_steps(kind: str, seed: int) -> None:
     """A fall of 1 in 50, a hump of 8 mm, a wave of 3 mm and 0.8 m."""
     heights: dict[str, Height] = {
         "fall": lambda x, y: 0.02 * x,
         "hump": lambda x, y: 0.008 * np.exp(-((x - 2.4) ** 2 + (y - 2.1) ** 2) / 0.3**2),
         "wave": lambda x, y: 0.0015 * np.sin(np.pi * 2.0 * (x + 0.4 * y) / 0.8),
     }
-    seed = int(np.random.default_rng().integers(2**31))
     surface = scanned(heights[kind], seed)
     assert steps_of(surface) == (), seed
     assert steps_told(surface, "metric") == ""

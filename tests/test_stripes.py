@@ -63,14 +63,14 @@ def scan(rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray]:
 
 
 @pytest.mark.parametrize("width_m", [0.05, 0.06, 0.1, 0.2])
-def test_stripes_are_measured(width_m: float) -> None:
+def test_stripes_are_measured(width_m: float, seed: int) -> None:
     """Size, width and bearing come back from stripes of 1 mm under noise and relief.
 
     A field has n = 8 m / width stripes: its own size spreads by sqrt(1 / 2n), 11 % for the widest,
     and with what the fit takes away by half as much again. The median of five is out by two
     thirds of that; bounds are three of those.
     """
-    rng = np.random.default_rng()
+    rng = np.random.default_rng(seed)
     found = []
     for _ in range(5):
         bearing = rng.uniform(-math.pi / 2, math.pi / 2)
@@ -83,17 +83,17 @@ def test_stripes_are_measured(width_m: float) -> None:
     assert np.median([own.width_m for own in found]) == pytest.approx(width_m, rel=1 / 3)
 
 
-def test_noise_and_relief_are_no_stripes() -> None:
+def test_noise_and_relief_are_no_stripes(seed: int) -> None:
     """White noise over waves and humps holds no stripes."""
-    rng = np.random.default_rng()
+    rng = np.random.default_rng(seed)
     for _ in range(6):
         count, noise = scan(rng)
         assert stripes_of(count, noise + relief(rng), GRID) == NO_STRIPES
 
 
-def test_a_ramp_is_no_stripes() -> None:
+def test_a_ramp_is_no_stripes(seed: int) -> None:
     """A ramp of 1 in 16 between two levels leaves two lines of bends, which are floor."""
-    rng = np.random.default_rng()
+    rng = np.random.default_rng(seed)
     count, noise = scan(rng)
     ramp = np.clip(GRID.mesh()[0], -1.0, 3.0) / 16
     assert stripes_of(count, noise + ramp, GRID) == NO_STRIPES
@@ -113,9 +113,9 @@ def test_mean_error_over_a_floor() -> None:
     assert error == pytest.approx(1e-3 * math.sqrt(shares), rel=0.01)
 
 
-def test_error_of_a_fit() -> None:
+def test_error_of_a_fit(seed: int) -> None:
     """What fits leave of stripes is what fits of drawn stripes scatter by."""
-    rng = np.random.default_rng()
+    rng = np.random.default_rng(seed)
     own = Stripes(1e-3, 0.08, 0.4)
     count = np.full(GRID.shape, 10.0)
     smoother = smoother_for(count, np.zeros(GRID.shape), np.full(GRID.shape, 1e-3), CELL_M)
@@ -127,8 +127,8 @@ def test_error_of_a_fit() -> None:
         assert spread == pytest.approx(own.after_fit_m(fit.bandwidth * CELL_M), rel=0.2)
 
 
-def test_drawn_stripes_have_their_size() -> None:
+def test_drawn_stripes_have_their_size(seed: int) -> None:
     """Mean square of drawn fields: that of the stripes, less what cells average out."""
-    rng = np.random.default_rng()
+    rng = np.random.default_rng(seed)
     fields = [Stripes(1e-3, 0.2, 1.0).drawn(GRID, rng) for _ in range(20)]
     assert float(np.sqrt(np.mean(np.square(fields)))) == pytest.approx(1e-3, rel=0.15)

@@ -332,9 +332,8 @@ def test_the_print_tells_each_zone(tmp_path: Path) -> None:
     assert text.count(step_told("east", border, two())) == 1
 
 
-def test_sums_hold_on_drawn_zones() -> None:
+def test_sums_hold_on_drawn_zones(seed: int) -> None:
     """Any way of cutting a floor in two or three: areas and fills add up, nothing counts twice."""
-    seed = int(np.random.default_rng().integers(2**32))
     rng = np.random.default_rng(seed)
     for _ in range(200):
         x1, x2 = np.sort(rng.uniform(0.3, 7.7, 2))

@@ -251,13 +251,14 @@ def _shares(logs: Array) -> Array:
 
 def _averaged(after: tuple[Posterior, ...], off: Array) -> tuple[Array, Array]:
     """Plane and pulls of the mean over all guesses."""
+    weight = np.array([one.weight for one in after])
+    alpha = np.array([one.alpha for one in after])
     plane = np.zeros(3)
-    pulls = np.zeros((len(TRIED_M), len(off)))
-    for one in after:
-        plane[0] += one.weight * one.beta[0]
-        plane[1:] += one.weight * _slopes(one, off)
-        k = TRIED_M.index(one.guess.length_m)
-        pulls[k] += one.weight * one.guess.size_m**2 * one.alpha
+    plane[0] = weight @ np.array([one.beta[0] for one in after])
+    plane[1:] = weight @ np.array([_slopes(one, off) for one in after])
+    which = np.array([TRIED_M.index(one.guess.length_m) for one in after])
+    pulled = weight * np.array([one.guess.size_m for one in after]) ** 2
+    pulls = np.stack([(pulled * (which == k)) @ alpha for k in range(len(TRIED_M))])
     return plane, pulls
 
 
@@ -279,16 +280,24 @@ def _left_out(after: tuple[Posterior, ...], logs: Array) -> tuple[Array, Array]:
     n = len(after[0].alpha)
     error, held = np.zeros((2, len(after), n))
     free = np.zeros((len(after), n), bool)
-    for k, one in enumerate(after):
-        left = one.inverse @ one.trend
-        own = np.diag(one.inverse) - ((left @ one.spread) * left).sum(axis=1)
-        # Where nothing is left of a level's own weight, the rest fixes no plane without it.
-        free[k] = own > _PINNED * np.diag(one.inverse)
-        variance = 1.0 / np.where(free[k], own, 1.0)
-        error[k] = one.alpha * variance
-        density = -0.5 * (np.log(math.tau * variance) + one.alpha**2 * variance)
-        held[k] = logs[k] - density
     told = np.array([one.guess.tilt_rad is None for one in after])
+    for freely in (True, False):
+        alike = np.flatnonzero(told == freely)
+        if not alike.size:
+            continue
+        inverse, spread, alpha = (
+            np.stack([getattr(after[k], name) for k in alike])
+            for name in ("inverse", "spread", "alpha")
+        )
+        left = inverse @ after[alike[0]].trend
+        whole = np.diagonal(inverse, axis1=1, axis2=2)
+        own = whole - ((left @ spread) * left).sum(axis=2)
+        # Where nothing is left of a level's own weight, the rest fixes no plane without it.
+        free[alike] = own > _PINNED * whole
+        variance = 1.0 / np.where(free[alike], own, 1.0)
+        error[alike] = alpha * variance
+        density = -0.5 * (np.log(math.tau * variance) + alpha**2 * variance)
+        held[alike] = logs[alike, None] - density
     known = free[told].all(axis=0)
     shares = _shares(held)
     top = held.max(axis=0)

@@ -31,6 +31,9 @@ _NEAR_M: Final = 0.15
 def bent_m(surface: Surface, places: Places, at: int) -> float:
     """What the whole scan's bending does to one gap, one standard deviation [m].
 
+    A straightedge whose middle lies by a contact tips over by next to nothing, and has no gap then;
+    laid a step further on it has it still. So the widest gap on its line near by is what bends.
+
     Parameters
     ----------
     surface : Surface
@@ -38,9 +41,17 @@ def bent_m(surface: Surface, places: Places, at: int) -> float:
     at : int
         Which of the places.
     """
-    under, level, still = _as_read(surface, places, at)
-    fields = draws_for(surface).at(under)
-    moved = rest_on(level + fields, places.length_m).gap_m
+    off = places.start - places.start[at]
+    near = np.flatnonzero((places.line == places.line[at]) & (4 * abs(off) <= places.levels))
+    first, last = int(places.start[near].min()), int(places.start[near].max()) + places.levels
+    under = places.lattice_m[places.line[at], first:last]
+    level = surface.grid.at(np.nan_to_num(surface.height_m), under)
+    bent = level + draws_for(surface).at(under)
+    still, moved = np.zeros(1), np.zeros(len(bent))
+    for start in places.start[near] - first:
+        laid = slice(start, start + places.levels)
+        still = np.maximum(still, rest_on(level[None, laid], places.length_m).gap_m)
+        moved = np.maximum(moved, rest_on(bent[:, laid], places.length_m).gap_m)
     return float(np.sqrt(np.mean((moved - still) ** 2)))
 
 
@@ -54,7 +65,9 @@ def past_ends_m(surface: Surface, places: Places, at: int) -> float:
     at : int
         Which of the places.
     """
-    under, level, still = _as_read(surface, places, at)
+    under = places.levels_m(at)
+    level = surface.grid.at(np.nan_to_num(surface.height_m), under)
+    still = float(rest_on(level[None], places.length_m).gap_m[0])
     apart_m = places.length_m / (places.levels - 1)
     most = 0.0
     for place, height in ((under, level), (under[::-1], level[::-1])):
@@ -63,13 +76,6 @@ def past_ends_m(surface: Surface, places: Places, at: int) -> float:
             pushed = carried_on(height, apart_m, out_m)
             most = max(most, float(rest_on(pushed[None], places.length_m).gap_m[0]) - still)
     return most
-
-
-def _as_read(surface: Surface, places: Places, at: int) -> tuple[Array, Array, float]:
-    """Places (n, 2) under a straightedge, their levels (n,), and its gap [m]."""
-    under = places.levels_m(at)
-    level = surface.grid.at(np.nan_to_num(surface.height_m), under)
-    return under, level, float(rest_on(level[None], places.length_m).gap_m[0])
 
 
 def carried_on(level_m: Array, apart_m: float, out_m: float) -> Array:

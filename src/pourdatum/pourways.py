@@ -26,7 +26,7 @@ from pourdatum.pourbays import (
     without_slivers,
 )
 from pourdatum.pourblocks import Blocks
-from pourdatum.pourpieces import CARRIED_M, DRAGGED_M, parted_batches
+from pourdatum.pourpieces import CARRIED_M, DRAGGED_M, leads_out, parted_batches
 from pourdatum.pourstrips import PASS_M, REACH_M, SHALLOW, Crew, Laid, Pump, lay, strips
 from pourdatum.poursweeps import straightened
 from pourdatum.units import MM
@@ -66,7 +66,9 @@ class _Search:
         """The first way to lay these bays in time in which every batch lies in one place."""
         for laid in _ways(blocks, bays, self.crew, self.bag_m3, self.working_min):
             self.tried += laid.bay.size
-            if laid.age_min <= self.working_min + 1e-9 and laid.sound:
+            in_time = laid.age_min <= self.working_min + 1e-9
+            useful = in_time and laid.sound and not (laid.drawn_out and self.spare)
+            if useful and leads_out(blocks, laid):
                 if not laid.drawn_out:
                     pieces = parted_batches(blocks, laid, self._away_m)
                     if not pieces:
@@ -161,7 +163,7 @@ def _least_mixers(blocks: Blocks, crew: Crew, bag_m3: float, working_min: float)
                 mixers = max(math.ceil(minutes / working_min - 1e-9), crew.mixers + 1)
                 if mixers >= least or not laid.sound or laid.drawn_out:
                     continue
-                if not parted_batches(calm, laid, CARRIED_M):
+                if leads_out(calm, laid) and not parted_batches(calm, laid, CARRIED_M):
                     least = mixers
             tried += deep_enough
     return least if least <= _MOST_MIXERS else None
