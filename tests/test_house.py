@@ -35,7 +35,8 @@ spotpoint patchmean patch shareddraws slopeerror unsearched datum areaerror | fr
 spread zones placedepth promise grind capability material              | to a pour
 overlevel deeplimit groundhumps grinding pockets lifts filling way ways |
 joints floorsections thresholds pinplaces pins                                       |
-pourblocks pourfronts poursweeps pourbays pourstrips pourpieces pourways pour pumpday buying |
+pourblocks pourfronts poursweeps pourbays pourstrips pourpieces poursearch           |
+pourways pour pumpday buying                                                         |
 headedges levelfaces fixedparts turns adjustment tiechecks register  | after the pour
 tiemarks placed used                                                   |
 straightedge restloop everywhere sampled gapdoubt worstgap mends flatlines freemove |
