@@ -117,3 +117,11 @@ def test_sides_are_those_of_the_least_rectangle() -> None:
         whole = shapely.multipoints(places)
         assert math.prod(own) >= whole.convex_hull.area, seed
     assert np.array_equal(sides_of(np.array([[2.0, 3.0]])), np.eye(2))
+    assert np.array_equal(sides_of(np.array([[2.0, 3.0], [2.0, 3.0]])), np.eye(2))
+    for _ in range(200):
+        # Places in a row, which rounding may put beside it: a box of no width had no direction.
+        turn = float(rng.uniform(0.0, math.pi))
+        row = rng.uniform(-3.0, 3.0, int(rng.integers(2, 6)))
+        places = np.array([2510.0, 1843.0]) + row[:, None] * [math.cos(turn), math.sin(turn)]
+        along = np.ptp(places @ sides_of(places)[0])
+        assert along == pytest.approx(np.ptp(row), abs=1e-9), seed

@@ -107,6 +107,11 @@ def sides_of(places_m: Array) -> Array:
     --------
     >>> sides_of(np.array([[0.0, 0.0], [4.0, 0.0], [4.0, 1.0], [0.0, 1.0]])).round(6).tolist()
     [[1.0, 0.0], [0.0, 1.0]]
+
+    Of places in a row the longer is along it:
+
+    >>> sides_of(np.array([[0.0, 0.0], [3.0, 4.0], [6.0, 8.0]])).round(6).tolist()
+    [[0.6, 0.8], [0.8, -0.6]]
     """
     import shapely
 
@@ -114,12 +119,13 @@ def sides_of(places_m: Array) -> Array:
         return np.eye(2)
     # A line through all places is made at once, and has the same hull.
     box = shapely.linestrings(places_m).minimum_rotated_rectangle
-    if box.geom_type != "Polygon":
-        return np.eye(2)
-    corner = np.asarray(box.exterior.coords)[:3]
-    side = np.diff(corner, axis=0)
+    # Places in a row have a box without a width, or a line for one.
+    side = np.diff(shapely.get_coordinates(box)[:3], axis=0)
     length = np.hypot(*side.T)
-    found = side[np.argsort(-length, kind="stable")] / np.sort(length)[::-1, None]
+    if not length.size or not length.max() > 0.0:
+        return np.eye(2)
+    first = side[int(length.argmax())] / length.max()
+    found = np.array([first, [-first[1], first[0]]])
     # Of two opposite directions the one to the right, or upwards.
     flip = (found[:, 0] < -1e-9) | ((abs(found[:, 0]) <= 1e-9) & (found[:, 1] < 0.0))
     out: Array = np.where(flip[:, None], -found, found) + 0.0
