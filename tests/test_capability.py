@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from pourdatum.capability import capabilities, not_surer_than
-from pourdatum.drift import LENGTHS_M
+from pourdatum.driftguess import LENGTHS_M
 from pourdatum.finding import Flatness, WorstAt
 from pourdatum.narrow import NarrowLine
 from pourdatum.shareddraws import shared_draws

@@ -18,7 +18,8 @@ from pourdatum import drift as drifting
 from pourdatum.control import level_by_control
 from pourdatum.controlwords import notes_on
 from pourdatum.corner import find_corner
-from pourdatum.drift import Drift, Guess, fit_drift, guesses, what_is_left
+from pourdatum.drift import Drift, fit_drift, what_is_left
+from pourdatum.driftguess import Guess, guesses
 from pourdatum.errors import JobError
 from pourdatum.grid import Grid
 from pourdatum.shots import ControlFit, Shot

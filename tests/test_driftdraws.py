@@ -9,8 +9,9 @@ import pytest
 from numpy.typing import NDArray
 
 from pourdatum import drift as drifting
-from pourdatum.drift import Drift, Guess, fit_drift, guesses
+from pourdatum.drift import Drift, fit_drift
 from pourdatum.driftdraws import drift_draws
+from pourdatum.driftguess import Guess, guesses
 from pourdatum.uncertainty import SENSORS
 
 Array = NDArray[np.float64]

@@ -22,7 +22,7 @@ errors units optional compiled giveback                                | ground 
 geometry grid block evenly triangles clipping tin fillcurve fillreads costcurve volume | pure maths
 fitloop localfit ripple stripes smoothing                              |
 shotfield uncertainty fnumbers decision criteria sampling finding                       |
-drift driftdraws corner settingout levelbook shots                     | of control shots
+driftguess drift driftdraws corner settingout levelbook shots          | of control shots
 scan move passing cluster chunks cellloop paged cellsums               | from points to sums
 layers sheetplan tops walkable choice levels                           | and to levels
 cells cellheights specks walls elsewhere plumb                         | and to a map
@@ -35,7 +35,8 @@ spotpoint patchmean patch shareddraws slopeerror unsearched datum areaerror | fr
 spread zones placedepth promise grind capability material              | to a pour
 overlevel deeplimit groundhumps grinding pockets lifts filling way ways |
 joints floorsections thresholds pinplaces pins                                       |
-pourblocks pourfronts poursweeps pourbays pourstrips pourpieces pourways pour pumpday buying |
+pourblocks pourfronts poursweeps pourbays pourstrips pourpieces poursearch           |
+pourways pour pumpday buying                                                         |
 headedges levelfaces fixedparts turns adjustment tiechecks register  | after the pour
 tiemarks placed used                                                   |
 straightedge restloop everywhere sampled gapdoubt worstgap mends flatlines freemove |

@@ -170,6 +170,15 @@ def test_the_floor_shows_which_axis_is_up(up: str, tmp_path: Path) -> None:
     assert "m² across" in scan.assumptions[-1]
 
 
+@pytest.mark.parametrize("up", ["x", "y", "z"])
+def test_the_size_that_is_said_is_that_of_the_room_upright(up: str, tmp_path: Path) -> None:
+    """A room of 8 by 5 m was said to be 3 m wide and 5 m high where y was found to be up."""
+    room = TURNED[up](hall(height_m=3.0, length_m=8.0, width_m=5.0))
+    scan = read_bytes(tmp_path, "room.ply", ply_bytes(columns_of(room)))
+    (said,) = [one for one in scan.assumptions if "makes the room" in one]
+    assert re.search(r"which makes the room 8 x 5 m and 2\.[89]\d* m high$", said), said
+
+
 def test_two_likely_verticals_are_asked_about(tmp_path: Path) -> None:
     """G05: where a wall is as large as the floor, the user says: exit 2, with both words."""
     content = ply_bytes(columns_of(hall(height_m=5.0, width_m=3.0)))

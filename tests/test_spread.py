@@ -19,7 +19,7 @@ from shapely import affinity
 
 from pourdatum.areaerror import area_uncertainty_m2
 from pourdatum.datum import Datum, DatumKind
-from pourdatum.drift import LENGTHS_M
+from pourdatum.driftguess import LENGTHS_M
 from pourdatum.evenly import even_places
 from pourdatum.geometry import Plane
 from pourdatum.grid import Grid

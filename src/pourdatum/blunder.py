@@ -18,7 +18,8 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from pourdatum.drift import Drift, Guess, Left, fit_drift, what_is_left
+from pourdatum.drift import Drift, Left, fit_drift, what_is_left
+from pourdatum.driftguess import Guess
 from pourdatum.errors import JobError
 from pourdatum.shots import Shot
 from pourdatum.staff import Held, check_spread

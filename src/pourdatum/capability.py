@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Final, Literal
 
 import numpy as np
 
-from pourdatum.drift import LENGTHS_M
+from pourdatum.driftguess import LENGTHS_M
 from pourdatum.evenly import even_places
 from pourdatum.grind import NOISES
 from pourdatum.shareddraws import draws_for

@@ -21,48 +21,17 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from pourdatum.driftguess import TRIED_M, Guess, guesses
 from pourdatum.uncertainty import SharedError
 
 Array = NDArray[np.float64]
 
-LENGTHS_M: Final = (1.75, 3.0, 5.0, 9.0)
-"""Correlation lengths tried [m]. A wave of length w bends as a field of length w / 2 pi: from
-waves of 11 m, as in hand-held scans, up to a bowl over a whole hall. Metres, not shares of
-the floor: a drift grows with the way walked, and six shots on a hall must not pass for six
-on a room."""
-_TRIED_M: Final = (1.0, *LENGTHS_M)
-"""The same between shots, where the shortest bends matter most [m]: a sensor's budget is of bends
-over the length of a floor, and that of a small room is a wave of 6 m."""
-SIZES: Final = (0.0, 0.125, 0.25, 0.5, 1.0, 2.0, 4.0, 8.0, 16.0)
-"""Sizes of the warp tried, in budgets of the sensor."""
-_USUAL: Final = 2.0
-BOWLS: Final = ((0.0, 0.3), (0.5, 0.3), (1.0, 0.4))
-"""Sizes of a round bowl tried beside the field, in budgets, and their weights. A bowl is the
-one warp that a ring of levels cannot see: what the ring says of other bends is no word on it."""
-_MOST_WARP_M: Final = 0.006
-"""No size above twice the budget and this is tried [m]."""
-_COMPENSATED_RAD: Final = 1e-4
-"""An instrument whose budget of tilt is below this has a compensator: its vertical may be surer
-than a few levels can say, and keeps a say [rad]."""
 _ANY_TILT_RAD: Final = 0.01
 """Half-width of the tilts that are thought of where the vertical is not believed [rad]."""
 _STACK: Final = 4_000_000
 """Numbers in a stack of covariances that are worked on at once."""
 _PINNED: Final = 1e-6
 """Share of a level's own weight left over from the others, below which they say nothing of it."""
-
-
-@dataclass(frozen=True)
-class Guess:
-    """One guess at what the warp is like, and how likely it is before any level is seen."""
-
-    size_m: float
-    length_m: float
-    bowl_m: float
-    """Standard deviation of the height of a bowl from the floor's middle to its end."""
-    tilt_rad: float | None
-    """Standard deviation of the tilt about each axis; ``None`` where it is free."""
-    weight: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -82,7 +51,7 @@ class Drift:
     places_m : (n, 2) array
         Where levels were taken.
     pulls : (k, n) array
-        What each place weighs in the field of each of ``_TRIED_M`` [m].
+        What each place weighs in the field of each of ``TRIED_M`` [m].
     residual_m : (n,) array
         Level taken minus corrected height [m].
     leave_one_out_m : (n,) array
@@ -118,7 +87,7 @@ class Drift:
         out += self.bowl * (x**2 + y**2)
         for place, pull in zip(self.places_m - self.middle_m, self.pulls.T, strict=True):
             square = (x - place[0]) ** 2 + (y - place[1]) ** 2
-            for length, share in zip(_TRIED_M, pull, strict=True):
+            for length, share in zip(TRIED_M, pull, strict=True):
                 if share != 0.0:
                     out += share * np.exp(square * (-0.5 / length**2))
         return out
@@ -151,59 +120,6 @@ class Left:
     """Root mean square over the floor, beyond a plane."""
     mean_m: float
     """Of the mean level."""
-
-
-def guesses(shared: SharedError) -> tuple[Guess, ...]:
-    """What is thought of a scan before any level is seen; weights add up to one.
-
-    Examples
-    --------
-    >>> from pourdatum.uncertainty import SENSORS
-    >>> before = guesses(SENSORS["mobile"])
-    >>> mean_square = sum(one.weight * one.size_m**2 for one in before)
-    >>> bool(0.8 * SENSORS["mobile"].warp_m < mean_square**0.5 < 1.2 * SENSORS["mobile"].warp_m)
-    True
-    """
-    most = max(2.0 * shared.warp_m, _MOST_WARP_M)
-    tilts: list[float | None] = [None]
-    if shared.tilt_rad < _COMPENSATED_RAD:
-        tilts.append(shared.tilt_rad)
-    found = []
-    for tilt in tilts:
-        for size in SIZES:
-            size_m = size * shared.warp_m
-            if size_m > most or (size > 0.0 and size_m == 0.0):
-                continue
-            lengths = _TRIED_M if size > 0.0 else _TRIED_M[:1]
-            weight = _thought_of(size) / len(lengths) / len(tilts)
-            found += [
-                Guess(size_m, length, bowl * shared.warp_m, tilt, weight * share)
-                for length in lengths
-                for bowl, share in BOWLS
-            ]
-    total = sum(one.weight for one in found)
-    return tuple(replace(one, weight=one.weight / total) for one in found)
-
-
-def _thought_of(size: float) -> float:
-    """How likely a size of the warp is before any level is seen, in budgets of the sensor.
-
-    A budget is one standard deviation: sizes are as the absolute values of a normal variable, each
-    standing for those nearer to it than to the next, by ratio. Beyond twice the budget they are
-    thought of by the inverse square, for a budget may itself be wrong.
-
-    Examples
-    --------
-    >>> round(sum(_thought_of(size) for size in SIZES if size <= 2.0), 12)
-    1.0
-    """
-    if size > _USUAL:
-        return _thought_of(_USUAL) * (_USUAL / size) ** 2
-    k = SIZES.index(size)
-    low = math.sqrt(SIZES[k - 1] * size) if k > 1 else 0.5 * SIZES[1] * k
-    high = math.sqrt(size * SIZES[k + 1]) if k > 0 else 0.5 * SIZES[1]
-    above = 1.0 if size == _USUAL else math.erf(high / math.sqrt(2.0))
-    return above - math.erf(low / math.sqrt(2.0))
 
 
 def fit_drift(
@@ -276,7 +192,7 @@ def _solved(
 ) -> tuple[list[Posterior], Array]:
     """Every guess solved, weights left open, and the log likelihood with what was thought of it."""
     n = len(lack)
-    fields = {length: np.exp(apart * (-0.5 / length**2)) for length in _TRIED_M}
+    fields = {length: np.exp(apart * (-0.5 / length**2)) for length in TRIED_M}
     bowl = np.outer(round_, round_)
     tilted = off @ off.T
     solved: dict[int, Posterior] = {}
@@ -340,9 +256,9 @@ def _averaged(after: tuple[Posterior, ...], off: Array) -> tuple[Array, Array]:
     plane = np.zeros(3)
     plane[0] = weight @ np.array([one.beta[0] for one in after])
     plane[1:] = weight @ np.array([_slopes(one, off) for one in after])
-    which = np.array([_TRIED_M.index(one.guess.length_m) for one in after])
+    which = np.array([TRIED_M.index(one.guess.length_m) for one in after])
     pulled = weight * np.array([one.guess.size_m for one in after]) ** 2
-    pulls = np.stack([(pulled * (which == k)) @ alpha for k in range(len(_TRIED_M))])
+    pulls = np.stack([(pulled * (which == k)) @ alpha for k in range(len(TRIED_M))])
     return plane, pulls
 
 
@@ -409,7 +325,7 @@ def what_is_left(drift: Drift, nodes_m: Array) -> Left:
     near = ((nodes[:, None, :] - off[None, :, :]) ** 2).sum(axis=2)
     apart = ((nodes[:, None, :] - nodes[None, :, :]) ** 2).sum(axis=2)
     crosses, owns = {}, {}
-    for length in _TRIED_M:
+    for length in TRIED_M:
         crosses[length] = np.exp(near * (-0.5 / length**2))
         owns[length] = plane_of @ np.exp(apart * (-0.5 / length**2)) @ plane_of.T
     round_off, round_nodes = ((xy**2).sum(axis=1) / drift.reach_m**2 for xy in (off, nodes))

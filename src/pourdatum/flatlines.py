@@ -24,7 +24,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from pourdatum.drift import LENGTHS_M
+from pourdatum.driftguess import LENGTHS_M
 from pourdatum.floorsections import ENDS_A_SLAB, FloorSection, main_way_rad, short_side_m
 from pourdatum.fnumbers import SPACING_M, Line
 from pourdatum.grid import filled_from_nearest

@@ -12,12 +12,13 @@ import math
 from bisect import bisect_left
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pourdatum.pourblocks import Blocks
+from pourdatum.poursweeps import Sweep, Sweeps
 from pourdatum.units import MM
 
 Array = NDArray[np.float64]
@@ -105,21 +106,27 @@ class Laid:
         return self.deep_enough and self.joined
 
 
-@dataclass(frozen=True, eq=False)
-class Strip:
+class Strip(NamedTuple):
     """A strip across the sweep: its blocks, what each of its batches fills, how deep it is."""
 
-    blocks: Index
-    shares_m3: Array
+    sweep: Sweep
+    first: int
+    last: int
+    shares_m3: list[float]
     depth_m: float
     final: bool
+
+    @property
+    def blocks(self) -> Index:
+        """Its blocks, falling in level."""
+        return self.sweep.own[self.first : self.last]
 
     def shallow_m2(self, blocks: Blocks) -> tuple[float, float]:
         """Its floor, if it is too shallow to be poured: by several batches, and by one [m²].
 
         One that is left at an exit is poured from beyond it.
         """
-        several = self.shares_m3.size > 1
+        several = len(self.shares_m3) > 1
         if self.depth_m >= REACH_M[0] or (self.final and not several):
             return 0.0, 0.0
         area_m2 = float(blocks.area_m2[self.blocks].sum())
@@ -127,65 +134,94 @@ class Strip:
 
     def is_sliver(self, blocks: Blocks) -> bool:
         """Whether what is left at the end of a bay lies along a wall, and not about the exit."""
-        if not self.final or self.shares_m3.size > 1 or self.depth_m >= REACH_M[0]:
+        if not self.final or len(self.shares_m3) > 1 or self.depth_m >= REACH_M[0]:
             return False
         return self.depth_m < _ROUND * math.sqrt(float(blocks.area_m2[self.blocks].sum()))
 
 
-def lay(
-    blocks: Blocks,
-    bays: Index,
-    order: Sequence[int],
-    crew: Crew | Pump,
-    bag_m3: float,
-    *,
-    most: int,
-    back: bool,
-    rest: bool = False,
-) -> Laid:
-    """One way: bays in turn, strips of so many batches at the most, there and back or one way.
+class Cut:
+    """A floor cut into strips, bays in turn; not yet into batches, for that takes longer.
 
-    The ``rest`` of a bay that fills no batch is laid with the strip before it, even where that
-    has so many already.
+    Parameters
+    ----------
+    sweeps : Sweeps
+    order : sequence of int
+        Bays in turn.
+    crew : Crew or Pump
+    bag_m3 : float
+        What a bag fills [m³].
+    most : int
+        Batches of a strip at the most.
+    rest : bool
+        What is left of a bay and fills no batch is laid with the strip before it, even where that
+        has so many already.
     """
-    batch = np.full(bays.size, -1, np.int64)
+
+    def __init__(
+        self,
+        sweeps: Sweeps,
+        order: Sequence[int],
+        crew: Crew | Pump,
+        bag_m3: float,
+        *,
+        most: int,
+        rest: bool = False,
+    ) -> None:
+        self.blocks, self.crew = sweeps.blocks, crew
+        self.bays: list[list[Strip]] = []
+        self.carried: list[bool] = []
+        """Whether a bay begins with what is left of a batch."""
+        left_m3 = 0.0
+        for name in order:
+            sweep = sweeps.of(name)
+            self.carried.append(left_m3 > 0.0)
+            self.bays.append(list(strips(sweep, crew, bag_m3, left_m3, most=most, rest=rest)))
+            if isinstance(crew, Crew):
+                left_m3 = _carried_on(sweep.volume_m3, left_m3, crew, bag_m3)
+        shallow_m2, sliver = np.zeros(2), False
+        for strip in itertools.chain.from_iterable(self.bays):
+            if strip.depth_m < REACH_M[0]:
+                shallow_m2 += strip.shallow_m2(self.blocks)
+                sliver |= strip.is_sliver(self.blocks)
+        least_m2 = SHALLOW * float(self.blocks.area_m2.sum())
+        self.deep_enough = float(shallow_m2[0]) <= least_m2
+        self.drawn_out = sliver or float(shallow_m2[1]) > least_m2
+
+    @property
+    def batches(self) -> int:
+        """How many there are, about: a block is never parted."""
+        return sum(len(strip.shares_m3) for strip in itertools.chain.from_iterable(self.bays))
+
+
+def lay(cut: Cut, *, back: bool) -> Laid:
+    """One way: strips laid in batches, there and back or one way."""
+    blocks, crew = cut.blocks, cut.crew
+    parts: list[Index] = []
     bay_of: list[int] = []
     strip_of: list[int] = []
-    start: list[float] = []
-    end: list[float] = []
-    mixed = 0
-    left_m3 = 0.0
-    shallow_m2 = np.zeros(2)
-    sliver = False
-    for number, name in enumerate(order):
-        own = np.flatnonzero(bays == name)
-        own = own[np.argsort(-blocks.level[own], kind="stable")]
-        for number_of_strip, strip in enumerate(
-            strips(blocks, own, crew, bag_m3, left_m3, most=most, rest=rest)
-        ):
-            shallow_m2 += strip.shallow_m2(blocks)
-            sliver |= strip.is_sliver(blocks)
+    for number, own in enumerate(cut.bays):
+        for number_of_strip, strip in enumerate(own):
             leftward = number_of_strip % 2 == 0 or not back
-            for k, part in enumerate(_parted(blocks, strip, leftward=leftward)):
-                volume_m3 = float(blocks.volume_m3[part].sum())
-                carried = left_m3 > 0.0 and number_of_strip == 0 and k == 0
-                batch[part] = len(bay_of)
-                bay_of.append(number)
-                strip_of.append(number_of_strip)
-                if isinstance(crew, Pump):
-                    begin = end[-1] if end else 0.0
-                    start.append(begin)
-                    end.append(begin + volume_m3 * MM / crew.litres_per_minute)
-                    continue
-                mixed += not carried
-                start.append((mixed - 1) * crew.step_min)
-                end.append(start[-1] + crew.minutes_per_batch)
-        if isinstance(crew, Crew):
-            left_m3 = _carried_on(float(blocks.volume_m3[own].sum()), left_m3, crew, bag_m3)
-    begun, done = np.array(start), np.array(end)
+            found = _parted(blocks, strip, leftward=leftward)
+            parts += found
+            bay_of += [number] * len(found)
+            strip_of += [number_of_strip] * len(found)
+    batch = np.full(blocks.level.size, -1, np.int64)
+    batch[np.concatenate(parts)] = np.repeat(np.arange(len(parts)), [part.size for part in parts])
     bay = np.array(bay_of)
+    if isinstance(crew, Pump):
+        minutes = [
+            float(blocks.volume_m3[part].sum()) * MM / crew.litres_per_minute for part in parts
+        ]
+        done = np.cumsum(minutes)
+        begun = np.concatenate([[0.0], done[:-1]])
+    else:
+        # What is carried on was mixed with the batch before.
+        first = np.diff(bay, prepend=-1) > 0
+        mixed = np.cumsum(~(first & np.array(cut.carried)[bay]))
+        begun = (mixed - 1) * crew.step_min
+        done = begun + crew.minutes_per_batch
     age_min, joined = _edges(blocks, batch, bay, begun, done, crew)
-    least_m2 = SHALLOW * float(blocks.area_m2.sum())
     return Laid(
         batch=batch,
         bay=bay,
@@ -194,8 +230,8 @@ def lay(
         end_min=done,
         age_min=age_min,
         joined=joined,
-        deep_enough=float(shallow_m2[0]) <= least_m2,
-        drawn_out=sliver or float(shallow_m2[1]) > least_m2,
+        deep_enough=cut.deep_enough,
+        drawn_out=cut.drawn_out,
     )
 
 
@@ -209,8 +245,7 @@ def _carried_on(volume_m3: float, left_m3: float, crew: Crew, bag_m3: float) -> 
 
 
 def strips(
-    blocks: Blocks,
-    own: Index,
+    sweep: Sweep,
     crew: Crew | Pump,
     bag_m3: float,
     left_m3: float,
@@ -218,13 +253,9 @@ def strips(
     most: int,
     rest: bool = False,
 ) -> Iterator[Strip]:
-    """Strips of a bay, whose blocks fall in level."""
-    # Thousands of strips, each looked up in sums over the bay: plain numbers, no small arrays.
-    from_nought = _sums(blocks.volume_m3[own])
-    upto, areas = from_nought.tolist(), _sums(blocks.area_m2[own]).tolist()
-    level = blocks.level[own].tolist()
-    steep = _sums(np.hypot(*blocks.slope[own].T)).tolist()
-    total, size = upto[-1], own.size
+    """Strips of a bay."""
+    upto, areas, level, steep = sweep.upto, sweep.areas, sweep.level, sweep.steep
+    total, size = upto[-1], sweep.own.size
     pumped = isinstance(crew, Pump)
     batch_m3 = bag_m3 if isinstance(crew, Pump) else crew.bags_per_batch * bag_m3
     first, done_m3 = 0, 0.0
@@ -244,10 +275,10 @@ def strips(
         for k in range(size if pumped else across):
             target += owed_m3 if owed_m3 > 0.0 and k == 0 else batch_m3
             owed_m3 = 0.0 if k == 0 else owed_m3
-            last = min(max(bisect_left(upto, target * (1.0 - 1e-12), 1), ends[-1] + 1), size)
+            last = bisect_left(upto, target * (1.0 - 1e-12), ends[-1] + 1, size)
             # How far the trickle falls across the strip, over how steeply it falls there.
             fall, slope = level[first] - level[last - 1], steep[last] - steep[first]
-            deep = fall * (last - first) / max(slope, 1e-12)
+            deep = fall * (last - first) / (slope if slope > 1e-12 else 1e-12)
             if k > 0 and deep > longest:
                 break
             ends.append(last)
@@ -255,23 +286,19 @@ def strips(
             done_m3 = target
             if last == size:
                 break
-        part = own[first : ends[-1]]
         final = ends[-1] == size
         if total - done_m3 < _DREGS * batch_m3 and not final:
-            part, final = own[first:], True
+            final = True
             ends[-1] = size
         elif not final and total - done_m3 < batch_m3 and (rest or len(ends) <= most):
-            part, final = own[first:], True
+            final = True
             ends.append(size)
         if pumped:
             ends = [ends[0], ends[-1]]
-        yield Strip(part, np.diff(from_nought[ends]), depth_m, final)
+        filled = [upto[k] for k in ends]
+        shares_m3 = [there - here for here, there in itertools.pairwise(filled)]
+        yield Strip(sweep, first, ends[-1], shares_m3, depth_m, final)
         first = ends[-1]
-
-
-def _sums(values: Array) -> Array:
-    """What the first k of them come to, k from 0 to all (n + 1,)."""
-    return np.concatenate([[0.0], np.cumsum(values)])
 
 
 def _deep_m(depth_m: float, batch_m3: float) -> float:
@@ -282,19 +309,20 @@ def _deep_m(depth_m: float, batch_m3: float) -> float:
 def _parted(blocks: Blocks, strip: Strip, *, leftward: bool) -> list[Index]:
     """The batches of a strip, side by side across the sweep; the last strip ends at its exit."""
     own = strip.blocks
-    if strip.shares_m3.size == 1:
+    if len(strip.shares_m3) == 1:
         return [own]
-    x, y = -blocks.slope[own].sum(axis=0)
-    across = np.array([-y, x]) if leftward else np.array([y, -x])
-    order = own[np.argsort(blocks.place_m[own] @ across, kind="stable")]
+    within = slice(strip.first, strip.last)
+    x, y = (-strip.sweep.slope[within].sum(axis=0)).tolist()
+    across = np.array([-y, x] if leftward else [y, -x])
+    order = own[(strip.sweep.place_m[within] @ across).argsort(kind="stable")]
     if strip.final:
-        order = _to_exit(blocks, order, own[-1], strip.shares_m3)
-    upto = np.cumsum(blocks.volume_m3[order])
-    middle = upto - 0.5 * blocks.volume_m3[order]
-    number = np.searchsorted(np.cumsum(strip.shares_m3)[:-1], middle, side="right")
-    # Numbers rise along the order.
-    ends = np.searchsorted(number, np.arange(strip.shares_m3.size + 1))
-    return [order[i:j] for i, j in itertools.pairwise(ends.tolist()) if j > i]
+        order = _to_exit(blocks, order, own[-1], np.array(strip.shares_m3))
+    volume_m3 = blocks.volume_m3[order]
+    # A block belongs to the batch that its middle lies in; the last takes what is over.
+    middle = volume_m3.cumsum() - 0.5 * volume_m3
+    bounds = list(itertools.accumulate(strip.shares_m3[:-1]))
+    ends = [0, *middle.searchsorted(bounds).tolist(), order.size]
+    return [order[i:j] for i, j in itertools.pairwise(ends) if j > i]
 
 
 def _to_exit(blocks: Blocks, order: Index, exit_block: int, shares_m3: Array) -> Index:

@@ -26,9 +26,10 @@ from pourdatum.pourbays import (
     without_slivers,
 )
 from pourdatum.pourblocks import Blocks
-from pourdatum.pourpieces import CARRIED_M, DRAGGED_M, leads_out, parted_batches
-from pourdatum.pourstrips import PASS_M, REACH_M, SHALLOW, Crew, Laid, Pump, lay, strips
-from pourdatum.poursweeps import straightened
+from pourdatum.pourpieces import CARRIED_M, leads_out, parted_batches
+from pourdatum.poursearch import Search, batches_across, too_narrow, ways
+from pourdatum.pourstrips import PASS_M, REACH_M, Crew, Cut, Laid, Pump, lay
+from pourdatum.poursweeps import Sweeps, straightened
 from pourdatum.units import MM
 
 Index = NDArray[np.int64]
@@ -49,44 +50,6 @@ _COARSE_L_PER_MIN: Final = 10.0
 """Rate of a pump from which it is told to a litre."""
 
 
-class _Search:
-    """Ways that were tried: the first clean one of each parting, and what to take failing it."""
-
-    def __init__(self, crew: Crew | Pump, bag_m3: float, working_min: float, away_m: float) -> None:
-        self.crew, self.bag_m3, self.working_min = crew, bag_m3, working_min
-        self._away_m = away_m
-        self.tried = 0
-        self.best: Laid | None = None
-        """With the youngest edge, whether in time or not."""
-        self.spare: Laid | None = None
-        """In time, with batches drawn out or in two places."""
-        self.parted: tuple[int, Laid] | None = None
-
-    def clean(self, blocks: Blocks, bays: Index) -> Laid | None:
-        """The first way to lay these bays in time in which every batch lies in one place."""
-        for laid in _ways(blocks, bays, self.crew, self.bag_m3, self.working_min):
-            self.tried += laid.bay.size
-            in_time = laid.age_min <= self.working_min + 1e-9
-            useful = in_time and laid.sound and not (laid.drawn_out and self.spare)
-            if useful and leads_out(blocks, laid):
-                if not laid.drawn_out:
-                    pieces = parted_batches(blocks, laid, self._away_m)
-                    if not pieces:
-                        return laid
-                    if self.parted is None or pieces < self.parted[0]:
-                        self.parted = pieces, laid
-                self.spare = self.spare or laid
-            mark = (not laid.sound, laid.age_min)
-            if self.best is None or mark < (not self.best.sound, self.best.age_min):
-                self.best = laid
-        return None
-
-    @property
-    def failing(self) -> Laid | None:
-        """What is in time where no way is clean."""
-        return self.spare if self.parted is None else self.parted[1]
-
-
 def wet_edge(
     blocks: Blocks, crew: Crew | Pump, bag_m3: float, working_min: float
 ) -> tuple[Laid, str, Crew | Pump | None]:
@@ -94,7 +57,7 @@ def wet_edge(
 
     Failing all, the one with the youngest edge, why none is found, and the crew that would do.
     """
-    search = _Search(crew, bag_m3, working_min, _away_m(crew))
+    search = Search(crew, bag_m3, working_min)
     laid = _whole(search, blocks) or _parted(search, blocks) or search.failing
     if laid is not None:
         return laid, "", None
@@ -102,11 +65,12 @@ def wet_edge(
     laid = search.clean(blocks, in_arms(blocks)) or search.failing
     if laid is not None:
         return laid, "", None
-    best = search.best
+    best = search.best()
     if best is None:
         # No bay is narrow enough for strips that can be reached over.
         bays = in_pieces(blocks)
-        best = lay(blocks, bays, in_turn(blocks, bays), crew, bag_m3, most=1, back=True)
+        cut = Cut(Sweeps(blocks, bays), in_turn(blocks, bays), crew, bag_m3, most=1)
+        best = lay(cut, back=True)
     more = _what_helps(blocks, crew, bag_m3, working_min, best)
     return best, _what_is_wrong(best, working_min, more, isinstance(crew, Pump)), more
 
@@ -126,7 +90,7 @@ def crew_without_stop_ends(
     working_min : float
     """
     if isinstance(crew, Pump):
-        search = _Search(crew, bag_m3, math.inf, DRAGGED_M)
+        search = Search(crew, bag_m3, math.inf)
         laid = _whole(search, blocks)
         return None if laid is None else _fast_enough(crew, laid, working_min)
     mixers = _least_mixers(blocks, crew, bag_m3, working_min)
@@ -142,30 +106,32 @@ def _least_mixers(blocks: Blocks, crew: Crew, bag_m3: float, working_min: float)
     pieces = in_pieces(blocks)
     order = in_turn(blocks, pieces)
     least = _MOST_MIXERS + 1
-    widest = _widest(blocks, crew, bag_m3)
+    widest = batches_across(blocks, crew, bag_m3)
     # Straight ones first: their strips are the shortest.
     for swept in reversed(list(_sweeps(blocks, pieces))):
         calm = replace(swept, level=calmed(swept, pieces))
+        sweeps = Sweeps(calm, pieces)
         tried = 0
         for most in range(1, widest + 1):
             # With few batches across strips are shallow, with many their edges are old.
             if most * crew.minutes_per_batch > working_min * (least - 1) or tried == _TRIED_WIDTHS:
                 break
-            if _too_narrow(calm, pieces, crew, bag_m3, most=most):
+            if too_narrow(sweeps, crew, bag_m3, most=most):
                 continue
-            deep_enough = False
+            cut = Cut(sweeps, order, crew, bag_m3, most=most, rest=True)
+            tried += cut.deep_enough
+            if not cut.deep_enough or cut.drawn_out:
+                continue
             for back in (False, True):
-                laid = lay(calm, pieces, order, crew, bag_m3, most=most, back=back, rest=True)
-                deep_enough |= laid.deep_enough
+                laid = lay(cut, back=back)
                 minutes = laid.age_min * crew.mixers
                 if back:
                     minutes = max(minutes, (2 * most - 1) * crew.minutes_per_batch)
                 mixers = max(math.ceil(minutes / working_min - 1e-9), crew.mixers + 1)
-                if mixers >= least or not laid.sound or laid.drawn_out:
+                if mixers >= least or not laid.sound:
                     continue
                 if leads_out(calm, laid) and not parted_batches(calm, laid, CARRIED_M):
                     least = mixers
-            tried += deep_enough
     return least if least <= _MOST_MIXERS else None
 
 
@@ -177,11 +143,7 @@ def _fast_enough(pump: Pump, laid: Laid, working_min: float) -> Pump:
     return replace(pump, litres_per_minute=round(steps * step, 1))
 
 
-def _away_m(crew: Crew | Pump) -> float:
-    return DRAGGED_M if isinstance(crew, Pump) else CARRIED_M
-
-
-def _whole(search: _Search, blocks: Blocks) -> Laid | None:
+def _whole(search: Search, blocks: Blocks) -> Laid | None:
     """A clean way with no stop-ends but those of joints."""
     pieces = in_pieces(blocks)
     for swept in _sweeps(blocks, pieces):
@@ -191,7 +153,7 @@ def _whole(search: _Search, blocks: Blocks) -> Laid | None:
     return None
 
 
-def _parted(search: _Search, blocks: Blocks) -> Laid | None:
+def _parted(search: Search, blocks: Blocks) -> Laid | None:
     """The clean way with the least stop-ends, of a floor in arms and in lanes both ways."""
     found: Laid | None = None
     least_m = math.inf
@@ -275,8 +237,11 @@ def _what_helps(
     tried = 0
     for mixers in range(crew.mixers + 1, _MOST_MIXERS + 1):
         larger = replace(crew, mixers=mixers)
-        for laid in _ways(blocks, arms, larger, bag_m3, working_min):
-            tried += laid.bay.size
+        for way in ways(blocks, arms, larger, bag_m3, working_min):
+            tried += way.cut.batches
+            if not way.cut.deep_enough:
+                continue
+            laid = lay(way.cut, back=way.back)
             if laid.age_min <= working_min + 1e-9 and laid.sound:
                 return larger
         if tried > _MOST_TRIED:
@@ -312,54 +277,3 @@ def _widest_m(blocks: Blocks, crew: Crew | Pump, bag_m3: float, working_min: flo
             (working_min - crew.hose_min) * crew.litres_per_minute / MM / (2.0 * PASS_M * depth_m)
         )
     return crew.batches_in(working_min) * crew.bags_per_batch * bag_m3 / (REACH_M[0] * depth_m)
-
-
-def _ways(
-    blocks: Blocks, bays: Index, crew: Crew | Pump, bag_m3: float, working_min: float
-) -> Iterator[Laid]:
-    """Ways to lay the bays out, widest strips first.
-
-    With N batches across, each t after the one before, an edge is N t old where strips are poured
-    one way, up to (2 N - 1) t there and back: what is wider than that is not tried.
-    """
-    order = in_turn(blocks, bays)
-    if isinstance(crew, Pump):
-        calm = replace(blocks, level=calmed(blocks, bays))
-        yield lay(calm, bays, order, crew, bag_m3, most=1, back=True)
-        return
-    in_time = crew.batches_in(working_min)
-    # Bays so wide that strips are too narrow to pour are seen before peaks are looked for.
-    if _too_narrow(blocks, bays, crew, bag_m3, most=in_time):
-        return
-    calm = replace(blocks, level=calmed(blocks, bays))
-    for most in range(min(_widest(blocks, crew, bag_m3), in_time), 0, -1):
-        for back in (True, False):
-            if most > 1 and back and (2 * most - 1) * crew.step_min > working_min:
-                continue
-            # A rest that is a strip of its own is hardly deep enough to be worked.
-            for rest in (True, False):
-                laid = lay(calm, bays, order, crew, bag_m3, most=most, back=back, rest=rest)
-                yield laid
-            if not laid.deep_enough:
-                return
-
-
-def _widest(blocks: Blocks, crew: Crew, bag_m3: float) -> int:
-    """Batches across beyond which no strip of the floor is wide enough for more."""
-    area_m2 = float(blocks.area_m2.sum())
-    depth_m = max(float(blocks.volume_m3.sum()) / area_m2, 1e-6)
-    across_m = max(math.sqrt(crew.bags_per_batch * bag_m3 / depth_m), blocks.side_m)
-    return max(math.ceil(1.5 * math.sqrt(area_m2) / across_m), 1)
-
-
-def _too_narrow(blocks: Blocks, bays: Index, crew: Crew, bag_m3: float, *, most: int) -> bool:
-    """Whether strips of so many batches are too shallow to be poured, over too much floor."""
-    left_m2 = SHALLOW * float(blocks.area_m2.sum())
-    for name in range(int(bays.max()) + 1):
-        own = np.flatnonzero(bays == name)
-        own = own[np.argsort(-blocks.level[own], kind="stable")]
-        for strip in strips(blocks, own, crew, bag_m3, 0.0, most=most):
-            left_m2 -= strip.shallow_m2(blocks)[0]
-            if left_m2 < 0.0:
-                return True
-    return False

@@ -18,7 +18,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pourdatum.blunder import evidence
-from pourdatum.drift import Drift, Guess, guesses
+from pourdatum.drift import Drift
+from pourdatum.driftguess import Guess, guesses
 from pourdatum.errors import JobError
 from pourdatum.shots import Shot
 from pourdatum.staff import Held, check_spread, on_floor, stands_on_floor

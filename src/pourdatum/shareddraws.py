@@ -16,8 +16,8 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from pourdatum.drift import LENGTHS_M
 from pourdatum.driftdraws import DriftDraws, drift_draws
+from pourdatum.driftguess import LENGTHS_M
 from pourdatum.stations import AGREE, Stations
 from pourdatum.uncertainty import SENSORS, SharedError, combined
 

@@ -79,6 +79,7 @@ class _Unit:
     words: str
     notes: tuple[str, ...] = ()
     warnings: tuple[tuple[str, str], ...] = ()
+    by_size: bool = False
 
 
 def settle(
@@ -104,6 +105,12 @@ def settle(
     _check_together([files[i] for i in silent], [Frame(plans[i]) for i in silent], upright=False)
     if turn is None:
         verticals = choose_verticals(files, plans, up)
+        # What was judged by size was so before it was known which way is up.
+        for i in silent:
+            if up is None and found[i].by_size:
+                found[i] = _unit(files[i][1], files[i][0], units, verticals[i].up, turn)
+        if [unit.plan_m for unit in found] != plans:
+            verticals = choose_verticals(files, [unit.plan_m for unit in found], up)
     else:
         verticals = [_oblique(turn)] * len(files)
     settled = []
@@ -255,7 +262,7 @@ def _by_size(opened: Opened, source: Source, up: str | None, turn: Turned | None
         sample, axis = sample @ np.array(turn.rotation).T, 2
     sized = unit_by_size(sample, source.shown, kind, convention, axis if axis >= 0 else None)
     factor = LENGTH_UNITS[sized.name]
-    return _Unit(factor, factor, sized.name, (sized.note,))
+    return _Unit(factor, factor, sized.name, (sized.note,), by_size=True)
 
 
 def _refuse_too_coarse(opened: Opened, source: Source, unit: _Unit) -> None:

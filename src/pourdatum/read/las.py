@@ -30,7 +30,9 @@ _NOISE: Final = (7, 18)
 _DISTINCT_LEAST: Final = 20
 _STEP_SAMPLE_LEAST: Final = 1000
 _BOX_SLACK_STEPS: Final = 2.0
-_CHUNKS_SEEN: Final = 7
+_CHUNKS_SEEN: Final = 49
+_WHOLE_CHUNKS: Final = 7
+"""As many points are looked at as so many whole chunks hold, from the beginnings of more."""
 _LOOK_POINTS: Final = 1_000_000
 
 
@@ -259,12 +261,17 @@ def _holds(low: NDArray[np.float64], high: NDArray[np.float64], look: Look) -> b
 def _look_packed(
     source: Source, header: LasHeader, packing: Packing, chunks: tuple[PackedChunk, ...]
 ) -> _LasLook:
-    """A few chunks tell the rest, if they lie in the box that the header states."""
+    """A part tells the rest, if it lies in the box that the header states.
+
+    A chunk is what was measured one after another: a patch of floor, or of a wall. The beginnings
+    of many show more of the room than a few whole ones.
+    """
     picked = np.unique(np.linspace(0, len(chunks) - 1, _CHUNKS_SEEN).round().astype(int))
-    seen = _gather_chunks(source, header, packing, [chunks[i] for i in picked])
+    some = Part(-(-len(picked) // _WHOLE_CHUNKS))
+    seen = _gather_chunks(source, header, packing, [chunks[i] for i in picked], some)
     low, high = _stated_box(header)
     boxed = _holds(low, high, seen.look)
-    if len(picked) < len(chunks):
+    if some.one_in > 1:
         if not boxed:
             seen = _gather_chunks(source, header, packing, list(chunks))
         else:
@@ -274,10 +281,16 @@ def _look_packed(
 
 
 def _gather_chunks(
-    source: Source, header: LasHeader, packing: Packing, chunks: list[PackedChunk]
+    source: Source,
+    header: LasHeader,
+    packing: Packing,
+    chunks: list[PackedChunk],
+    part: Part = EVERY,
 ) -> _LasLook:
-    parts = ((_Rows(source, header, packing, (chunk,)), 0, chunk.points) for chunk in chunks)
-    return _gather(parts, source, sum(chunk.points for chunk in chunks))
+    parts = (
+        (_Rows(source, header, packing, (chunk,), part=part), 0, chunk.points) for chunk in chunks
+    )
+    return _gather(parts, source, sum(-(-chunk.points // part.one_in) for chunk in chunks))
 
 
 def _void(stored: NDArray[np.int32]) -> NDArray[np.bool_]:
