@@ -8,8 +8,8 @@ import shapely
 
 from made_scan import NOISE_M, Height, carpet, faces, surface_of
 from pourdatum.flatness import check_flatness
+from pourdatum.judgedfloor import judged
 from pourdatum.surface import Surface
-from pourdatum.worstgap import judged
 
 ROOM = shapely.box(0.0, 0.0, 5.0, 4.0)
 

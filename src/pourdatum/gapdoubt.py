@@ -29,7 +29,10 @@ _NEAR_M: Final = 0.15
 
 
 def bent_m(surface: Surface, places: Places, at: int) -> float:
-    """What the whole scan's bending does to one gap, one standard deviation [m].
+    """What the whole scan's bending does to the worst gap, one standard deviation [m].
+
+    Beside a dip in a flat floor a straightedge lies flush, and the least bend tips it in or out.
+    The worst of those laid along one line does not mind: one that lies over the dip is among them.
 
     Parameters
     ----------
@@ -38,10 +41,21 @@ def bent_m(surface: Surface, places: Places, at: int) -> float:
     at : int
         Which of the places.
     """
-    under, level, still = _as_read(surface, places, at)
-    fields = draws_for(surface).at(under)
-    moved = rest_on(level + fields, places.length_m).gap_m
-    return float(np.sqrt(np.mean((moved - still) ** 2)))
+    near = np.flatnonzero(
+        (places.line == places.line[at])
+        & (np.abs(places.start - places.start[at]) <= places.levels // 2)
+    )
+    first = places.start[near]
+    under = places.lattice_m[places.line[at], first[:, None] + np.arange(places.levels)]
+    level = surface.grid.at(np.nan_to_num(surface.height_m), under.reshape(-1, 2))
+    fields = draws_for(surface).at(under.reshape(-1, 2))
+
+    def worst(heights: Array) -> Array:
+        gap = rest_on(heights.reshape(-1, places.levels), places.length_m).gap_m
+        most: Array = gap.reshape(-1, near.size).max(axis=1)
+        return most
+
+    return float(np.sqrt(np.mean((worst(level + fields) - worst(level)) ** 2)))
 
 
 def past_ends_m(surface: Surface, places: Places, at: int) -> float:

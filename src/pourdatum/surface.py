@@ -227,7 +227,7 @@ def make_surface(
         shared=SENSORS[kind],
         floor=replace(floor, bare=bare.without_points(), spread=None),
         origin_m=scan.origin_m,
-        nibs=off_lines(nibs, narrow.lines) if nibs else (),
+        nibs=off_lines(nibs, narrow.every) if nibs else (),
         measured_m2=floor.area_m2 * (1 - share),
         inferred_m2=floor.area_m2 * share,
         smoother=smoother,

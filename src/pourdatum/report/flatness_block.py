@@ -6,8 +6,9 @@ import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Final
 
+from pourdatum.decision import rule_in_words
 from pourdatum.finding import NOT_KNOWN
-from pourdatum.flatness import EVERYWHERE_SAID, rule_in_words
+from pourdatum.gapwords import EVERYWHERE_SAID
 from pourdatum.report import words
 from pourdatum.report.blocks import bullets, place, place_head, section, table
 from pourdatum.report.markup import Html, el, tied
