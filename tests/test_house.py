@@ -41,7 +41,7 @@ headedges levelfaces fixedparts turns adjustment tiechecks register  | after the
 tiemarks placed used                                                   |
 straightedge restloop everywhere sampled judgedfloor gapdoubt gapluck worstgap       |
 mends flatlines freemove numbered gapwords gapfinding mayturn flatness               |
-verify outcome                                                                  | and its verdicts
+levelness verification believed verify outcome                                   | and its verdicts
 simulate                                                               | test bed
 read report write                                                      | the edges
 tomlfile proofjob jobfloor job sheetfile outline_dxf outline_file filelist results| the front

@@ -86,6 +86,20 @@ def off_lines(nibs: Sequence[Nib], lines: Sequence[Straight]) -> tuple[Nib, ...]
     return tuple(nib for nib in nibs if not any(_piece_of(nib, line) for line in lines))
 
 
+def along_nibs(nibs: Sequence[Nib], lines: Sequence[Straight]) -> tuple[Straight, ...]:
+    """Ridges of which nibs are pieces.
+
+    Parameters
+    ----------
+    nibs : sequence of Nib
+        All that were found.
+    lines : sequence of Straight
+    """
+    return tuple(
+        line for line in lines if line.height_m > 0.0 and any(_piece_of(nib, line) for nib in nibs)
+    )
+
+
 def _piece_of(nib: Nib, line: Straight) -> bool:
     if nib.height_m > _OVER_LINE * line.height_m:
         return False

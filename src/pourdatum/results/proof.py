@@ -35,7 +35,7 @@ from pourdatum.results.rounding import (
 )
 from pourdatum.uncertainty import COVER_95
 from pourdatum.units import MM
-from pourdatum.verify import IF_CEILING
+from pourdatum.verification import IF_CEILING
 
 if TYPE_CHECKING:
     from pourdatum.outcome import Check
