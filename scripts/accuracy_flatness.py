@@ -24,6 +24,7 @@ import numpy as np
 import shapely
 from numpy.typing import ArrayLike, NDArray
 
+from pourdatum.criteria import gap_limit
 from pourdatum.errors import PourdatumError
 from pourdatum.everywhere import rest_on
 from pourdatum.flatness import check_flatness
@@ -43,6 +44,7 @@ from pourdatum.simulate import (
 )  # fmt: skip
 from pourdatum.surface import make_surface
 from pourdatum.units import MM
+from pourdatum.worstgap import worst_gap
 from pourdatum.write.scan_files import write_scan
 
 Array = NDArray[np.float64]
@@ -125,6 +127,7 @@ class Told:
     high_mm: float | None
     unjudged: float
     lines: int
+    hidden: bool
     verdicts: tuple[str, ...]
     why: str
     seconds: float
@@ -292,6 +295,7 @@ def one_floor(seed: int) -> Told:
         asked = [f"{share * true_m * MM:.4f}mm/2m" for share in SHARES]
         found = check_flatness(surface, asked)
         seconds = time.process_time() - began
+    hidden = worst_gap(surface, gap_limit("3mm/2m"))
     one = found[-1]
     low, high = one.interval or (None, None)
     if one.interval is None and one.value is not None and one.uncertainty is not None:
@@ -306,6 +310,7 @@ def one_floor(seed: int) -> Told:
         high_mm=None if high is None else high * MM,
         unjudged=(one.unjudged_m2 or 0.0) / surface.floor.area_m2,
         lines=len(surface.narrow.lines),
+        hidden=hidden is not None and hidden.unreached is not None,
         verdicts=tuple(each.verdict for each in found),
         why=one.why,
         seconds=seconds,
@@ -342,12 +347,16 @@ def print_table(told: Sequence[Told], refused: Sequence[str]) -> None:
     print(f"floors told: {len(told)}; refused: {', '.join(refused) or 'none'}")
     print(f"{'':24}{'floors':>7}{'right':>7}{'open':>6}{'wrong':>6}{'holds':>9}"
           f"{'in 0.5 mm':>11}{'median off':>12}")  # fmt: skip
-    names = ("ridge", "groove", "hidden groove", "step", "ripple", "dip at a wall", "column")
+    names = ("ridge", "groove", "step", "ripple", "dip at a wall", "column", "hidden groove")
     sharp = {"ridge", "groove", "hidden groove", "step", "ripple"}
     _print_row("all", told)
+    _print_row("all of it judged", [one for one in told if not one.hidden])
     _print_row("nothing sharp", [one for one in told if not sharp & set(one.what)])
+    judged = [one for one in told if not one.hidden]
+    _print_row("  of it judged", [one for one in judged if not sharp & set(one.what)])
     for name in names:
         _print_row(name, [one for one in told if name in one.what])
+        _print_row("  of it judged", [one for one in judged if name in one.what])
     for noise_mm in sorted({one.noise_mm for one in told}):
         _print_row(f"noise {noise_mm:g} mm", [one for one in told if one.noise_mm == noise_mm])
 

@@ -77,7 +77,7 @@ def check_flatness(
         if not narrow.nothing and any(one.verdict != "does not conform" for one in found):
             also = check(with_lines(replace(judged, narrow=narrow)))
             found = tuple(
-                over_lines(one, other, judged, narrow, system)
+                over_lines(one, other, judged, narrow, rule, system)
                 for one, other in zip(found, also, strict=True)
             )
         return tuple(under_nibs(one, judged.nibs, system) for one in found)

@@ -1,9 +1,10 @@
 """What one gap may be out by apart from noise: bends of the scan, and floor past its ends.
 
 Levels are read between cells that were seen, so that a straightedge ends up to a cell and a step
-of levels short of a wall, a column or an opening. Where the floor goes on rising there, one that
-reaches the edge rests higher, and its gap is wider. By how much is found by pushing it out to the
-edge, the floor carried on by its slope at the end.
+of levels short of a wall, a column or an opening, and lies as far from a wall along it. Where the
+floor goes on rising or falling there, the gap of one that reaches the edge is wider. By how much is
+found by pushing it out to the edge, the floor carried on by its slope. Levels and places lie apart,
+and a step between them hides some of its height.
 """
 
 from __future__ import annotations
@@ -28,6 +29,12 @@ _NEAR_M: Final = 0.15
 """Distance from an end within which an edge counts: more than a cell and a step of levels [m]."""
 
 
+_FINER: Final = 4
+"""Levels and places between those that were tried."""
+_BACK_M: Final = 0.05
+"""From a line beside a wall back to where its slope across is read [m]."""
+
+
 def bent_m(surface: Surface, places: Places, at: int) -> float:
     """What the whole scan's bending does to the worst gap, one standard deviation [m].
 
@@ -41,21 +48,52 @@ def bent_m(surface: Surface, places: Places, at: int) -> float:
     at : int
         Which of the places.
     """
-    near = np.flatnonzero(
-        (places.line == places.line[at])
-        & (np.abs(places.start - places.start[at]) <= places.levels // 2)
+    under = _along_line(places, at)
+    level = surface.grid.at(np.nan_to_num(surface.height_m), under)
+    fields = draws_for(surface).at(under)
+    moved = _worst(level + fields, places) - _worst(level, places)
+    return float(np.sqrt(np.mean(moved**2)))
+
+
+def _along_line(places: Places, at: int) -> Array:
+    """Places of levels under one straightedge and those laid along its line near it (n, 2) [m]."""
+    near = (places.line == places.line[at]) & (
+        np.abs(places.start - places.start[at]) <= places.levels // 2
     )
-    first = places.start[near]
-    under = places.lattice_m[places.line[at], first[:, None] + np.arange(places.levels)]
-    level = surface.grid.at(np.nan_to_num(surface.height_m), under.reshape(-1, 2))
-    fields = draws_for(surface).at(under.reshape(-1, 2))
+    levels = places.start[near][:, None] + np.arange(places.levels)
+    out: Array = places.lattice_m[places.line[at], levels].reshape(-1, 2)
+    return out
 
-    def worst(heights: Array) -> Array:
-        gap = rest_on(heights.reshape(-1, places.levels), places.length_m).gap_m
-        most: Array = gap.reshape(-1, near.size).max(axis=1)
-        return most
 
-    return float(np.sqrt(np.mean((worst(level + fields) - worst(level)) ** 2)))
+def _worst(level_m: Array, places: Places) -> Array:
+    """The worst gap of those straightedges, on levels (n,) or on each of many (k, n) [m]."""
+    gap = rest_on(level_m.reshape(-1, places.levels), places.length_m).gap_m
+    out: Array = gap.reshape(*level_m.shape[:-1], -1).max(axis=-1)
+    return out
+
+
+def between_m(surface: Surface, places: Places, at: int) -> float:
+    """By how much more one gap would be between the levels and places that were tried [m].
+
+    At the foot of a step the gap is deepest right beside it, wherever the levels lie.
+
+    Parameters
+    ----------
+    surface : Surface
+    places : Places
+    at : int
+        Which of the places.
+    """
+    under, _, still = _as_read(surface, places, at)
+    along = (under[-1] - under[0]) / (places.levels - 1)
+    steps = np.arange(_FINER * (places.levels - 1) + 1) / _FINER
+    most = 0.0
+    for moved in np.arange(-_FINER, _FINER + 1) / _FINER:
+        finer = under[0] + (steps + moved)[:, None] * along
+        known = surface.grid.at(surface.height_m, finer)
+        if np.isfinite(known).all():
+            most = max(most, float(rest_on(known[None], places.length_m).gap_m[0]) - still)
+    return most
 
 
 def past_ends_m(surface: Surface, places: Places, at: int) -> float:
@@ -76,6 +114,32 @@ def past_ends_m(surface: Surface, places: Places, at: int) -> float:
         if out_m > 0.0:
             pushed = carried_on(height, apart_m, out_m)
             most = max(most, float(rest_on(pushed[None], places.length_m).gap_m[0]) - still)
+    return most
+
+
+def past_sides_m(surface: Surface, places: Places, at: int) -> float:
+    """By how much more the worst gap would be if the straightedge lay right along a wall [m].
+
+    Parameters
+    ----------
+    surface : Surface
+    places : Places
+    at : int
+        Which of the places.
+    """
+    ends = places.levels_m(at)
+    along = (ends[-1] - ends[0]) / math.dist(ends[-1], ends[0])
+    under = _along_line(places, at)
+    still = _worst(surface.grid.at(surface.height_m, under), places)
+    most = 0.0
+    for side in (1.0, -1.0):
+        out = side * np.array([along[1], -along[0]])
+        some = ends[:: len(ends) // 2]
+        each = [_to_edge_m(surface.floor.outline, one - out, one) for one in some]
+        back = surface.grid.at(surface.height_m, under - _BACK_M * out)
+        if min(each) > 0.0 and np.isfinite(back).all():
+            more = float(still - _worst(back, places)) * min(each) / _BACK_M
+            most = max(most, more)
     return most
 
 

@@ -5,11 +5,14 @@ Each leaves a criterion open where it would be judged otherwise, and says what w
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from pourdatum.decision import Rule, decide
 from pourdatum.finding import UNDECIDED, WOULD, Flatness
+from pourdatum.uncertainty import COVER_95
 from pourdatum.units import System, show_fine, show_height, show_length
 
 if TYPE_CHECKING:
@@ -37,7 +40,12 @@ def under_nibs(one: Flatness, nibs: Sequence[Nib], system: System) -> Flatness:
 
 
 def over_lines(
-    one: Flatness, also: Flatness, surface: Surface, narrow: Narrow | NarrowLater, system: System
+    one: Flatness,
+    also: Flatness,
+    surface: Surface,
+    narrow: Narrow | NarrowLater,
+    rule: Rule,
+    system: System,
 ) -> Flatness:
     """A criterion judged by heights that leave something out, held against them with it.
 
@@ -48,10 +56,11 @@ def over_lines(
     surface : Surface
     narrow : Narrow
         What that is.
+    rule : Rule
     system : "metric" or "imperial"
     """
-    interval, within = _reaching_to(one, also)
-    turned = one.verdict == "conforms" and also.verdict != "conforms"
+    interval, within = _reaching_to(one, also, narrow.error_m)
+    turned = one.verdict == "conforms" and not _keeps(also, narrow.error_m, rule)
     if one.verdict == "does not conform" or not (turned or interval != one.interval):
         return one
     told = []
@@ -87,12 +96,31 @@ def over_lines(
     )
 
 
-def _reaching_to(one: Flatness, also: Flatness) -> tuple[tuple[float, float] | None, float | None]:
-    """The interval of a gap from what heights show to what they may leave out; its longer side."""
+def _keeps(also: Flatness, error_m: float, rule: Rule) -> bool:
+    """Whether a limit is kept with what heights leave out in them, whose height is in doubt."""
+    if also.verdict != "conforms" or not _is_gap(also) or also.limit is None:
+        return also.verdict == "conforms"
+    assert also.value is not None
+    assert also.uncertainty is not None
+    error = math.hypot(also.uncertainty / COVER_95, error_m)
+    return decide(also.value, error, upper=also.limit, rule=rule).verdict == "conforms"
+
+
+def _is_gap(one: Flatness) -> bool:
+    """Whether it is that of a straightedge, with a value."""
     edge = one.worst is not None and one.worst.length_m > 0.0
-    if not edge or one.value is None or one.uncertainty is None or also.value is None:
+    return edge and one.value is not None and one.uncertainty is not None
+
+
+def _reaching_to(
+    one: Flatness, also: Flatness, error_m: float
+) -> tuple[tuple[float, float] | None, float | None]:
+    """The interval of a gap from what heights show to what they may leave out; its longer side."""
+    if not _is_gap(one) or also.value is None:
         return one.interval, one.uncertainty
-    high = also.value + one.uncertainty
+    assert one.value is not None
+    assert one.uncertainty is not None
+    high = also.value + math.hypot(one.uncertainty, COVER_95 * error_m)
     if high <= one.value + one.uncertainty:
         return one.interval, one.uncertainty
     low = max(one.value - one.uncertainty, 0.0)

@@ -47,6 +47,8 @@ _OFF_M: Final = 0.15
 """Off a line, and twice that, where heights are those of the floor beside [m]."""
 _STEP_M: Final = 0.0015
 """Between both sides of a line from which it is the edge of a step [m]."""
+_SURE: Final = 0.05
+"""Share of its height to which a line is known at the best: its cells, and the floor beside."""
 _JOINT_M: Final = 0.02
 """How far off a drawn joint what was sawn may lie [m]; a choice."""
 _SQUARE: Final = np.ones((3, 3), bool)
@@ -85,6 +87,8 @@ class Narrow:
         The same lines, those that heights show as well, and edges of steps.
     waves : ShortWaves or None
         A ripple that heights leave out.
+    error_m : float
+        Standard error of the height of a line, of the one known least well [m].
     """
 
     lines: tuple[Straight, ...] = ()
@@ -92,6 +96,7 @@ class Narrow:
     left_out: Mask | None = None
     every: tuple[Straight, ...] = ()
     waves: ShortWaves | None = None
+    error_m: float = 0.0
 
     @property
     def nothing(self) -> bool:
@@ -158,6 +163,11 @@ class NarrowLater:
     def waves(self) -> ShortWaves | None:
         """As ``Narrow``."""
         return self.found.waves
+
+    @property
+    def error_m(self) -> float:
+        """As ``Narrow``."""
+        return self.found.error_m
 
     @property
     def nothing(self) -> bool:
@@ -233,7 +243,7 @@ def _lines(
         return NOTHING
     known_m = np.where(seen, height_m, np.nan)
     rise = np.zeros(grid.shape)
-    found, every = [], []
+    found, every, least_sure_m = [], [], 0.0
     for sign in (1.0, -1.0):
         own_way, other_way = (np.maximum(way * strong, 0.0) for way in (sign, -sign))
         least = np.maximum(
@@ -254,11 +264,11 @@ def _lines(
             shown_m = sign * (height_m[row, col] - beside_m)
             cells = _Cells(
                 axis.across, count[row, col], off[row, col],
-                _square_about(spread, bare, off, noise, row, col),
+                _square_about(spread, bare, off, noise, row, col), noise[row, col],
             )  # fmt: skip
-            share, high_m = cells.profile(sign, shown_m)
+            share, high_m, error_m = cells.profile(sign, shown_m)
             # What stands out of the heights themselves is no more than their points show.
-            most, most_m = cells.profile(sign, np.zeros(row.size))
+            most, most_m, _ = cells.profile(sign, np.zeros(row.size))
             high_m, most_m = (min(one, bare.thing_m) for one in (high_m, most_m))
             left_out = np.clip(high_m * share - np.maximum(shown_m, 0.0), 0.0, most_m * most)
             told = left_out.max() >= _LEAST_M
@@ -268,9 +278,10 @@ def _lines(
             if not told:
                 continue
             found.append(line)
+            least_sure_m = max(least_sure_m, error_m)
             rise[row, col] += sign * left_out
     lines = tuple(sorted(found, key=lambda line: -line.length_m))
-    return Narrow(lines, rise if lines else None, every=tuple(every))
+    return Narrow(lines, rise if lines else None, every=tuple(every), error_m=least_sure_m)
 
 
 def _square_about(
@@ -299,9 +310,10 @@ class _Cells:
     count: Array
     off: Array
     square: Array
+    noise: Array
 
-    def profile(self, sign: float, shown_m: Array) -> tuple[Array, float]:
-        """How much of a line's height each of its cells has, and that height [m].
+    def profile(self, sign: float, shown_m: Array) -> tuple[Array, float, float]:
+        """How much of a line's height each of its cells has, that height and its error [m].
 
         Cells at one distance from the axis are read together; the height is that of the distance
         where their mean excess is the most, of the share of its points that stand out. Both count
@@ -316,10 +328,15 @@ class _Cells:
         second = np.bincount(bins, self.count * square) / np.maximum(weight, 1.0)
         best = int(np.where(weight >= ENOUGH * weight.max(), mean, -np.inf).argmax())
         if mean[best] <= 0.0:
-            return np.zeros(bins.size), 0.0
+            return np.zeros(bins.size), 0.0, 0.0
         high = float(np.clip(second[best] / mean[best], mean[best], _MOST_NOISE * mean[best]))
         share: Array = np.clip(mean / mean[best], 0.0, 1.0)[bins]
-        return share, high
+        # How many points lie on the line is in both of its sums; the noise of the points is not.
+        noise2 = float(self.noise.mean()) ** 2
+        one = noise2 / mean[best] ** 2
+        two = (2.0 * noise2**2 + 4.0 * noise2 * second[best]) / max(second[best] ** 2, 1e-30)
+        error = high * math.sqrt((one + two) / max(weight[best], 1.0) + _SURE**2)
+        return share, high, error
 
 
 def _beside(axis: _Axis, height_m: Array, grid: Grid, sign: float) -> Array:
@@ -334,12 +351,16 @@ def _beside(axis: _Axis, height_m: Array, grid: Grid, sign: float) -> Array:
         [grid.at(height_m, axis.foot_m + side * times * _OFF_M * normal) for side in (1.0, -1.0)]
         for times in (1.0, 2.0)
     )
+    out: Array
     a, b = (2.0 * one - other for one, other in zip(near, far, strict=True))
     both = np.isfinite(a) & np.isfinite(b)
     if both.any() and abs(float(np.median((a - b)[both]))) > _STEP_M:
-        return np.fmax(a, b) if sign > 0.0 else np.fmin(a, b)
+        # Fits blur the step, and what is near it may lie between its levels.
+        furthest = np.fmax if sign > 0.0 else np.fmin
+        out = furthest.reduce([a, b, *far])
+        return out
     through = (4.0 * (near[0] + near[1]) - (far[0] + far[1])) / 6.0
-    out: Array = np.where(both, through, np.where(np.isfinite(a), a, b))
+    out = np.where(both, through, np.where(np.isfinite(a), a, b))
     return out
 
 

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from pourdatum.criteria import GapLimit
 from pourdatum.everywhere import Places, rests
-from pourdatum.gapdoubt import bent_m, past_ends_m
+from pourdatum.gapdoubt import bent_m, between_m, past_ends_m, past_sides_m
 from pourdatum.gapluck import Luck, luck_of
 from pourdatum.judgedfloor import Unreached, hidden, judged, unjudged_m2, unreached
 from pourdatum.sampled import both_ways, chosen, everywhere_for, keeps_share, on_grid, pitch_of
@@ -209,7 +209,9 @@ def _searched(surface: Surface, limit: GapLimit, draws: int, sampling: Sampling)
             luck.gain * limit_m,
             luck.flattened * limit_m,
             bent_m(surface, places, at),
+            between_m(surface, places, at),
             past_ends_m(surface, places, at),
+            past_sides_m(surface, places, at),
         ),
         luck_m=max(luck.gain, 0.0) * limit_m,
         as_read_m=top * limit_m,

@@ -344,10 +344,7 @@ def together(check: Check) -> Html:
             if error_m is None
             else f"{words.height_fine(COVER_95 * error_m, system)} (95 %)",
         ),
-        (
-            "AFTER lies turned by",
-            f"{round(math.degrees(tie.move.turn_rad), 2) % 360.0:.2f}° anticlockwise",
-        ),
+        ("AFTER lies turned by", f"{turned:.2f}° anticlockwise"),
     ]
     if not tie.marks:
         rows += [
