@@ -260,10 +260,13 @@ def _lines(
             if axis.length_m < _SHORTEST_M:
                 continue
             beside_m = _beside(axis, known_m, grid, sign)
-            beside_m = np.where(np.isfinite(beside_m), beside_m, height_m[row, col])
+            known = np.isfinite(beside_m)
+            if not known.any():
+                continue
+            row, col, beside_m = row[known], col[known], beside_m[known]
             shown_m = sign * (height_m[row, col] - beside_m)
             cells = _Cells(
-                axis.across, count[row, col], off[row, col],
+                axis.across[known], count[row, col], off[row, col],
                 _square_about(spread, bare, off, noise, row, col), noise[row, col],
             )  # fmt: skip
             share, high_m, error_m = cells.profile(sign, shown_m)
@@ -357,8 +360,7 @@ def _beside(axis: _Axis, height_m: Array, grid: Grid, sign: float) -> Array:
     if both.any() and abs(float(np.median((a - b)[both]))) > _STEP_M:
         # Fits blur the step, and what is near it may lie between its levels.
         furthest = np.fmax if sign > 0.0 else np.fmin
-        out = furthest.reduce([a, b, *far])
-        return out
+        return np.where(both, furthest.reduce([a, b, *far]), np.nan)
     through = (4.0 * (near[0] + near[1]) - (far[0] + far[1])) / 6.0
     out = np.where(both, through, np.where(np.isfinite(a), a, b))
     return out
