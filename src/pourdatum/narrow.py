@@ -137,12 +137,14 @@ class NarrowLater:
 
     Parameters
     ----------
-    spread, bare, height_m, inside
+    spread, bare, height_m, inside, striped
         As ``find_narrow``.
     """
 
-    def __init__(self, spread: CellSpread, bare: BareFloor, height_m: Array, inside: Mask) -> None:
-        self._of = (spread, bare, height_m, inside)
+    def __init__(
+        self, spread: CellSpread, bare: BareFloor, height_m: Array, inside: Mask, *, striped: bool
+    ) -> None:
+        self._of = (spread, bare, height_m, inside, striped)
 
     @cached_property
     def found(self) -> Narrow:
@@ -205,7 +207,9 @@ def spread_of(bare: BareFloor) -> CellSpread:
     return CellSpread(count, mean, square)
 
 
-def find_narrow(spread: CellSpread, bare: BareFloor, height_m: Array, inside: Mask) -> Narrow:
+def find_narrow(
+    spread: CellSpread, bare: BareFloor, height_m: Array, inside: Mask, striped: bool = False
+) -> Narrow:
     """Ridges and grooves of a floor that its heights do not show.
 
     Parameters
@@ -217,6 +221,8 @@ def find_narrow(spread: CellSpread, bare: BareFloor, height_m: Array, inside: Ma
         Heights of the floor, local [m].
     inside : (ny, nx) bool array
         Cells within its outline.
+    striped : bool
+        Whether the scan has stripes of its own, which come at one distance as a ripple does.
     """
     from scipy.ndimage import binary_dilation
 
@@ -226,8 +232,10 @@ def find_narrow(spread: CellSpread, bare: BareFloor, height_m: Array, inside: Ma
     left_out = seen & (spread.count >= 3) & (bare.count < 0.5 * spread.count)
     noise = np.where(bare.local_noise_m > 0.0, bare.local_noise_m, max(bare.noise_m, 1e-5))
     found = replace(_lines(spread, bare, height_m, off, noise, seen), left_out=left_out)
-    waves = short_waves(np.where(seen, spread.count, 0.0), off, noise, bare.cells.grid)
-    return found if waves is None else replace(found, waves=waves)
+    if striped:
+        return found
+    count = np.where(seen, spread.count, 0.0)
+    return replace(found, waves=short_waves(count, off, noise, bare.cells.grid))
 
 
 def _lines(

@@ -218,7 +218,9 @@ def make_surface(
     kind = sensor or scan.sensor_hint or sensor_from_noise(floor.noise_m)
     narrow: Narrow | NarrowLater = NOTHING
     if floor.spread is not None:
-        narrow = NarrowLater(floor.spread, bare.without_points(), height, inside)
+        narrow = NarrowLater(
+            floor.spread, bare.without_points(), height, inside, striped=stripes.error_m > 0.0
+        )
     nibs = find_nibs(floor, bare, height, inside, scan.step_m)
     ridges = () if not nibs else along_nibs(nibs, narrow.lines)
     rounding = rounding_of(scan.step_m, floor.noise_m, height, inside, grid)
