@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pourdatum.everywhere import Places, rest_on
+from pourdatum.judgedfloor import judged
 from pourdatum.shareddraws import draws_for
 
 if TYPE_CHECKING:
@@ -31,6 +32,8 @@ _NEAR_M: Final = 0.15
 
 _FINER: Final = 4
 """Levels and places between those that were tried."""
+_STEEPEST: Final = 0.04
+"""Slope of a dip at a wall; what is steeper is a step, and goes on no further [m/m]."""
 _BACK_M: Final = 0.05
 """From a line beside a wall back to where its slope across is read [m]."""
 
@@ -86,12 +89,13 @@ def between_m(surface: Surface, places: Places, at: int) -> float:
     """
     under, _, still = _as_read(surface, places, at)
     along = (under[-1] - under[0]) / (places.levels - 1)
+    seen = judged(surface).astype(np.float64)
     steps = np.arange(_FINER * (places.levels - 1) + 1) / _FINER
     most = 0.0
     for moved in np.arange(-_FINER, _FINER + 1) / _FINER:
         finer = under[0] + (steps + moved)[:, None] * along
-        known = surface.grid.at(surface.height_m, finer)
-        if np.isfinite(known).all():
+        if (surface.grid.at(seen, finer) > 1.0 - 1e-9).all():
+            known = surface.grid.at(np.nan_to_num(surface.height_m), finer)
             most = max(most, float(rest_on(known[None], places.length_m).gap_m[0]) - still)
     return most
 
@@ -136,10 +140,14 @@ def past_sides_m(surface: Surface, places: Places, at: int) -> float:
         out = side * np.array([along[1], -along[0]])
         some = ends[:: len(ends) // 2]
         each = [_to_edge_m(surface.floor.outline, one - out, one) for one in some]
-        back = surface.grid.at(surface.height_m, under - _BACK_M * out)
-        if min(each) > 0.0 and np.isfinite(back).all():
-            more = float(still - _worst(back, places)) * min(each) / _BACK_M
-            most = max(most, more)
+        if min(each) <= 0.0:
+            continue
+        back = [surface.grid.at(surface.height_m, under - k * _BACK_M * out) for k in (1, 2)]
+        if all(np.isfinite(one).all() for one in back):
+            first, second = (float(_worst(one, places)) for one in back)
+            # A ripple rises and falls; what goes on rising to the wall may go on.
+            rises = min(float(still) - first, first - second, _STEEPEST * _BACK_M)
+            most = max(most, rises * min(each) / _BACK_M)
     return most
 
 
@@ -162,12 +170,13 @@ def carried_on(level_m: Array, apart_m: float, out_m: float) -> Array:
 
     Examples
     --------
-    >>> carried_on(np.array([0.0, 1.0, 4.0]), 0.1, 0.05).round(9).tolist()
-    [0.5, 2.5, 5.5]
+    >>> carried_on(np.array([0.0, 0.001, 0.004]), 0.1, 0.05).round(9).tolist()
+    [0.0005, 0.0025, 0.0055]
     """
     at = apart_m * np.arange(level_m.size)
     further = at + out_m
     slope = float(level_m[-1] - level_m[-2]) / apart_m
+    slope = min(max(slope, -_STEEPEST), _STEEPEST)
     past = np.maximum(further - at[-1], 0.0)
     out: Array = np.interp(further, at, level_m) + slope * past
     return out

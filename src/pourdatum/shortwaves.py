@@ -19,7 +19,7 @@ from pourdatum.grid import Grid
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
-_LONGEST_M: Final = 0.5
+_LONGEST_M: Final = 0.25
 _SHORTEST_CELLS: Final = 2.2
 """Waves that are looked for [m, cells]; longer ones are in the heights."""
 _CHANCE: Final = 1e-6
