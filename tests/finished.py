@@ -20,6 +20,7 @@ from pourdatum.geometry import Plane
 from pourdatum.grid import Grid
 from pourdatum.grind import Hump
 from pourdatum.grinding import Grinding
+from pourdatum.levelness import Departure, Levelness
 from pourdatum.material import Primer, Sheet, order
 from pourdatum.mends import Mend, Profile
 from pourdatum.move import Move
@@ -36,7 +37,7 @@ from pourdatum.things import Obstruction
 from pourdatum.uncertainty import SharedError
 from pourdatum.units import System
 from pourdatum.used import AgainstPlan, bags_used
-from pourdatum.verify import Departure, Levelness, Verification
+from pourdatum.verification import Verification
 from pourdatum.volume import fill_volume
 
 ORIGIN_M = (100.0, 250.0, 12.0)

@@ -11,8 +11,8 @@ import pytest
 from pourdatum.capability import capabilities, not_surer_than
 from pourdatum.driftguess import LENGTHS_M
 from pourdatum.finding import Flatness, WorstAt
-from pourdatum.narrow import NarrowLine
 from pourdatum.shareddraws import shared_draws
+from pourdatum.straight import Straight
 from pourdatum.uncertainty import COVER_95, SENSORS, SharedError
 from test_spread import NOTHING, flat_surface
 
@@ -76,7 +76,7 @@ def test_what_a_scan_can_say_is_no_surer_than_what_it_found() -> None:
     assert not heard["flatness-2m"].enough
     assert heard["flatness-2m"].remedy
     assert heard["depth-1mm"] in each
-    ridge = NarrowLine((1.0, 1.0), 0.0, 1.2, -0.005)
+    ridge = Straight((1.0, 1.0), 0.0, 1.2, -0.005)
     heard = {one.question: one for one in not_surer_than(each, [found], [ridge])}
     assert heard["flatness-2m"].known_to == 0.005
     assert not_surer_than(each, (), ()) == each

@@ -17,25 +17,26 @@ import pytest
 import shapely
 
 from made_scan import surface_of, thirty_waves, walled
-from pourdatum import worstgap
+from pourdatum import gapluck, worstgap
 from pourdatum.criteria import gap_limit, limit_of
-from pourdatum.decision import Rule, decide
+from pourdatum.decision import Rule, decide, rule_in_words
 from pourdatum.everywhere import lay_everywhere, rests
 from pourdatum.finding import NOT_KNOWN
 from pourdatum.flatlines import ELSEWHERE, Lay, floor_lines, overlap, section_lines
-from pourdatum.flatness import check_flatness, rule_in_words
+from pourdatum.flatness import check_flatness
 from pourdatum.floorsections import sections_of
 from pourdatum.fnumbers import FNumber, f_numbers
 from pourdatum.freemove import movements
 from pourdatum.grid import Grid
 from pourdatum.joints import Joint
+from pourdatum.judgedfloor import judged
 from pourdatum.localfit import local_fit
 from pourdatum.numbered import least_readings
 from pourdatum.simulate import Hump, Relief, Wave
 from pourdatum.surface import Surface
 from pourdatum.uncertainty import SharedError
 from pourdatum.units import INCH_M, MM
-from pourdatum.worstgap import judged, worst_gap
+from pourdatum.worstgap import worst_gap
 
 ROOM = shapely.box(0.0, 0.0, 4.6, 3.4)
 EXACT = SharedError(0.0, 0.0, 0.0, "none")
@@ -48,7 +49,7 @@ def made(
     relief: Relief,
     *,
     room: shapely.Polygon = ROOM,
-    seed: int = 0,
+    seed: int | None = 0,
     noise_m: float = 0.0015,
     per_m2: float = 3000.0,
     things: tuple[tuple[shapely.Polygon, float], ...] = (),
@@ -193,16 +194,51 @@ def test_a_slope_is_flat_and_a_hump_rocks() -> None:
 
 
 def test_floor_that_was_not_seen_is_not_judged() -> None:
-    """A dip of 20 mm under a crate fails nothing, and no straightedge lies across the crate."""
+    """A dip of 20 mm under a crate fails nothing, and nobody says that the floor keeps its limit.
+
+    The rest of it does, and where nothing was laid is told: lift the crate.
+    """
     crate = shapely.box(1.8, 1.2, 2.6, 2.0)
     relief = Relief(humps=(Hump(2.2, 1.6, -0.02, 0.35, "cosine"),))
     surface = made(relief, things=((crate, 0.5),), noise_m=0.001)
     assert surface.inferred_m2 > 0.4
     one = check_flatness(surface, ["2mm/1m"])[0]
-    assert one.verdict == "conforms"
+    assert one.verdict == "undecided"
     assert one.value < 0.0015
+    assert "m² about (2.2" in one.why or "m² about (2.1" in one.why, one.why
     everywhere = check_flatness(made(relief, noise_m=0.001), ["2mm/1m"])[0]
     assert everywhere.verdict == "does not conform"
+
+
+def test_the_place_that_could_hide_a_gap_is_told() -> None:
+    """A crate drawn anywhere: its middle and area; slits that a straightedge bridges are none."""
+    rng = np.random.default_rng()
+    x, y = rng.uniform(0.7, 3.3), rng.uniform(0.7, 2.3)
+    wide, deep = rng.uniform(0.3, 0.7, 2)
+    crate = shapely.box(x - wide / 2, y - deep / 2, x + wide / 2, y + deep / 2)
+    slit = shapely.box(0.0, 0.3, 1.0, 0.34)
+    surface = made(Relief(), things=((crate, 0.5),), noise_m=0.001, seed=None)
+    limit = gap_limit("3mm/1m")
+    hidden = worst_gap(surface, limit).unreached
+    assert hidden is not None, (x, y, wide, deep)
+    assert hidden.places == 1
+    assert math.dist(hidden.place_m, (x, y)) < 0.1, (x, y, wide, deep)
+    assert hidden.largest_m2 == pytest.approx(crate.area, abs=0.08 * 2 * (wide + deep))
+    assert worst_gap(made(Relief(), noise_m=0.001, seed=None), limit).unreached is None
+    narrow = made(Relief(), things=((slit, 0.5),), noise_m=0.001, seed=None)
+    assert worst_gap(narrow, limit).unreached is None
+
+
+def test_a_grid_whose_readings_lie_on_unseen_floor_is_left_open() -> None:
+    """Of a grid of 1 m some straightedges would lie across a crate: they were not laid."""
+    crate = shapely.box(1.9, 1.3, 2.7, 2.1)
+    surface = made(Relief(), things=((crate, 0.5),), noise_m=0.001, seed=5)
+    strict, lenient = check_flatness(surface, ["3mm/1m@grid1m", "3mm/1m@grid1m,50%"])
+    assert strict.verdict == "undecided"
+    assert "straightedges would lie on floor" in strict.why
+    assert lenient.verdict == "conforms"
+    clear = check_flatness(made(Relief(), noise_m=0.001, seed=5), ["3mm/1m@grid1m"])[0]
+    assert clear.verdict == "conforms"
 
 
 def test_bending_of_the_scan_counts_and_its_tilt_does_not() -> None:
@@ -279,10 +315,10 @@ def test_luck_drawn_in_a_window_is_that_of_the_whole_floor(monkeypatch) -> None:
     """
     surface = made(Relief(), room=shapely.box(0.0, 0.0, 17.0, 13.0), per_m2=700.0, seed=8)
     limit = gap_limit("3mm/2m")
-    monkeypatch.setattr(worstgap, "_WINDOW_M", 7.0)
+    monkeypatch.setattr(gapluck, "_WINDOW_M", 7.0)
     part = worst_gap(surface, limit, 4)
-    monkeypatch.setattr(worstgap, "_WINDOW_M", 100.0)
-    worstgap._worst.cache_clear()
+    monkeypatch.setattr(gapluck, "_WINDOW_M", 100.0)
+    worstgap._searched.cache_clear()
     whole = worst_gap(surface, limit, 4)
     assert part.as_read_m == whole.as_read_m
     assert part.luck_m == pytest.approx(whole.luck_m, rel=0.33)

@@ -27,7 +27,8 @@ scan move passing cluster chunks cellloop paged cellsums               | from po
 layers sheetplan tops walkable choice levels                           | and to levels
 cells cellheights specks walls elsewhere plumb                         | and to a map
 outline edge footprint things lacking openings spotcheck spots asked          |
-onepiece stepped leftopen sharp bare narrow doubled wallfoot           |
+onepiece stepped leftopen sharp bare straight alonglines shortwaves |
+narrow doubled wallfoot                                                |
 stationlayers stationsums stationfit stations alike floor openends      |
 labelled rounding carried nibs surface asfloor steps                   | and to its surface
 staff blunder sense control controlwords advice                        | levelled by control
@@ -39,8 +40,9 @@ pourblocks pourfronts poursweeps pourbays pourstrips pourpieces poursearch      
 pourways pour pumpday buying                                                         |
 headedges levelfaces fixedparts turns adjustment tiechecks register  | after the pour
 tiemarks placed used                                                   |
-straightedge restloop everywhere sampled gapdoubt worstgap mends flatlines freemove |
-numbered flatness verify outcome                                                | and its verdicts
+straightedge restloop everywhere sampled judgedfloor gapdoubt gapluck worstgap       |
+mends flatlines freemove numbered gapwords gapfinding mayturn flatness               |
+levelness verification believed verify outcome                                   | and its verdicts
 simulate                                                               | test bed
 read report write                                                      | the edges
 tomlfile proofjob jobfloor job sheetfile outline_dxf outline_file filelist results| the front

@@ -24,7 +24,8 @@ from pourdatum.simulate.scanning import scan_scene
 from pourdatum.simulate.scene import Round, Scene
 from pourdatum.simulate.sensor import sensor
 from pourdatum.surface import make_surface
-from pourdatum.verify import Verification, verify_pour
+from pourdatum.verification import Verification
+from pourdatum.verify import verify_pour
 from pourdatum.write.scan_files import write_scan
 from test_register import OBLONG, a_plain_room
 

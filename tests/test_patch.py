@@ -181,9 +181,12 @@ def test_a_badly_supported_cell_never_sets_the_high_point(noisy) -> None:
     wanted = highest_patch(noisy, LEVEL)
     spot = around(0.5, 0.5, 0.25)
     here = spot(*noisy.grid.mesh())
-    error = np.where(here, 10 * noisy.standard_error_m, noisy.standard_error_m)
+    each = (*noisy.smoother.errors_m, noisy.standard_error_m)
+    *errors, error = (np.where(here, 10 * one, one) for one in each)
     height = lifted(noisy, around(0.5, 0.5, 0.12), 0.02)
-    found = highest_patch(replace(noisy, height_m=height, standard_error_m=error), LEVEL)
+    smoother = replace(noisy.smoother, errors_m=tuple(errors))
+    poor = replace(noisy, height_m=height, standard_error_m=error, smoother=smoother)
+    found = highest_patch(poor, LEVEL)
     assert found.z_m == pytest.approx(wanted.z_m, abs=1e-6)
     assert found.unsearched_m2 - wanted.unsearched_m2 == pytest.approx(
         here.sum() * noisy.grid.cell_m**2

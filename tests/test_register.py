@@ -29,7 +29,8 @@ from pourdatum.simulate.scene import Crate, Door, Round, Scene
 from pourdatum.simulate.sensor import sensor
 from pourdatum.surface import make_surface
 from pourdatum.tiemarks import TieMark, register_by_marks
-from pourdatum.verify import Verification, verify_pour
+from pourdatum.verification import Verification
+from pourdatum.verify import verify_pour
 from pourdatum.write.scan_files import write_scan
 
 OBLONG = ((0.0, 0.0), (7.0, 0.0), (7.0, 4.5), (0.0, 4.5))

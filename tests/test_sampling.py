@@ -21,10 +21,11 @@ from pourdatum.flatness import check_flatness
 from pourdatum.floorsections import main_way_rad
 from pourdatum.grid import Grid
 from pourdatum.job import Job
+from pourdatum.judgedfloor import judged
 from pourdatum.sampled import both_ways, chosen, keeps_share, on_grid, pitch_of
 from pourdatum.sampling import EVERYWHERE, Sampling, split_sampling
 from pourdatum.simulate import Hump, Relief, Wave
-from pourdatum.worstgap import judged, worst_gap
+from pourdatum.worstgap import worst_gap
 
 ROOM = shapely.box(0.0, 0.0, 6.0, 4.0)
 FINE = Grid(0.0, 0.0, 0.05, 81, 121)

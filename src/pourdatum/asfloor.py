@@ -54,13 +54,16 @@ def as_floor(surface: Surface) -> Surface:
 
 
 def with_lines(surface: Surface) -> Surface:
-    """The same surface with its narrow ridges and grooves in the heights.
+    """The same surface with what is too narrow or too short for its heights in them.
 
     Parameters
     ----------
     surface : Surface
     """
-    rise = surface.narrow.rise_m
-    if rise is None:
+    narrow = surface.narrow
+    if narrow.nothing:
         return surface
-    return replace(surface, height_m=surface.height_m + rise, narrow=NOTHING)
+    height = surface.height_m
+    for rise in (narrow.rise_m, None if narrow.waves is None else narrow.waves.rise_m):
+        height = height if rise is None else height + rise
+    return replace(surface, height_m=height, narrow=NOTHING)

@@ -23,7 +23,7 @@ from pourdatum.uncertainty import COVER_95, combined
 
 if TYPE_CHECKING:
     from pourdatum.finding import Flatness
-    from pourdatum.narrow import NarrowLine
+    from pourdatum.straight import Straight
     from pourdatum.surface import Surface
 
 Question = Literal["level", "flatness-2m", "depth-1mm", "hump-2mm"]
@@ -116,7 +116,7 @@ def capabilities(surface: Surface) -> tuple[Capability, ...]:
 
 
 def not_surer_than(
-    each: tuple[Capability, ...], found: Sequence[Flatness], lines: Sequence[NarrowLine]
+    each: tuple[Capability, ...], found: Sequence[Flatness], lines: Sequence[Straight]
 ) -> tuple[Capability, ...]:
     """The same, no surer of a straightedge of 2 m than what one was found to be known to.
 
@@ -125,7 +125,7 @@ def not_surer_than(
     each : tuple of Capability
     found : sequence of Flatness
         Criteria that were judged: the worst place is known less well than a usual one.
-    lines : sequence of NarrowLine
+    lines : sequence of Straight
         Ridges and grooves that the heights leave out.
     """
     known = [

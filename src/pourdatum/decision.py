@@ -15,6 +15,8 @@ import math
 from dataclasses import dataclass
 from typing import Final, Literal
 
+from pourdatum.units import System, show_limit
+
 RuleKind = Literal["simple", "shared", "guarded"]
 Verdict = Literal["conforms", "does not conform", "undecided"]
 
@@ -167,3 +169,27 @@ def conformance_probability(
     if low > 0.0:
         return 0.5 * (math.erfc(low) - math.erfc(high))
     return 0.5 * (math.erfc(-high) - math.erfc(-low))
+
+
+def rule_in_words(rule: Rule | None = None, system: System = "metric") -> str:
+    """The rule of decision as a sentence.
+
+    Examples
+    --------
+    >>> rule_in_words(Rule("simple"))
+    'Rule of decision: simple acceptance; the value decides, whatever its uncertainty.'
+    """
+    rule = rule or Rule()
+    said = "Rule of decision: "
+    if rule.kind == "simple":
+        return said + "simple acceptance; the value decides, whatever its uncertainty."
+    if rule.kind == "shared":
+        return said + (
+            f"shared risk; the value decides if its standard uncertainty is at most "
+            f"{show_limit(rule.most_uncertainty, system)}."
+        )
+    return said + (
+        f"guarded; a floor conforms where the value keeps the limit by {rule.guard:.2f} standard "
+        "uncertainties or more, does not conform where it misses it by as much, and is undecided "
+        "between (JCGM 106:2012 and ISO 14253-1:2017, the latter from memory)."
+    )

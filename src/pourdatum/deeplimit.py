@@ -17,7 +17,7 @@ from pourdatum.datum import LOCAL_LEVEL
 from pourdatum.errors import NoFloor
 from pourdatum.material import small_patches_m2
 from pourdatum.patch import FEW_DRAWS, highest_patch
-from pourdatum.patchmean import patch_mean, sound_error_m
+from pourdatum.patchmean import patch_mean, sound_error_m, support_error_m
 from pourdatum.uncertainty import COVER_95, UNSEEN_M
 from pourdatum.unsearched import unsearched_floor
 
@@ -99,7 +99,7 @@ def _lowest_patch(floor_m: Array, known: Mask, surface: Surface) -> Lowest:
     """The lowest patch of 100 mm, as the highest one: its luck taken out, pockets left out."""
     grid = surface.grid
     # A fit that ran ahead of its points, or under things, binds no datum.
-    seen = surface.measured & (surface.standard_error_m <= sound_error_m(surface))
+    seen = surface.measured & (support_error_m(surface) <= sound_error_m(surface))
     seen = seen if seen.any() else known
     try:
         low = highest_patch(surface.turned_over, LOCAL_LEVEL, draws=FEW_DRAWS)

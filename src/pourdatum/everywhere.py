@@ -223,10 +223,12 @@ def covered(grid: Grid, laid: list[Places]) -> Mask:
     found = np.zeros(grid.shape, bool)
     for one in laid:
         rows, cols = one.lattice_m.shape[:2]
-        ends = np.zeros((rows, cols + 1), np.int32)
-        np.add.at(ends, (one.line, one.start), 1)
-        np.add.at(ends, (one.line, one.start + one.levels), -1)
-        place = one.lattice_m[np.cumsum(ends, axis=1)[:, :-1] > 0]
+        first = one.line * (cols + 1) + one.start
+        starts, ends = (
+            np.bincount(at, minlength=rows * (cols + 1)) for at in (first, first + one.levels)
+        )
+        over = np.cumsum((starts - ends).reshape(rows, cols + 1), axis=1)[:, :-1] > 0
+        place = one.lattice_m[over]
         row, col = grid.cell_of(place[:, 0], place[:, 1])
         inside = grid.holds(row, col)
         found[row[inside], col[inside]] = True

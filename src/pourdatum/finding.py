@@ -10,6 +10,11 @@ from pourdatum.decision import Verdict
 
 Part = Literal["", "FF", "FL", "FF local", "FL local", "E", "F", "10 ft", "24 in", "1 ft"]
 UNDECIDED: Final[Verdict] = "undecided"
+WOULD: Final = {
+    "conforms": "would conform",
+    "does not conform": "would not conform",
+    "undecided": "would be undecided",
+}
 NOT_KNOWN: Final = "not known"
 """Source of a criterion whose figures we do not have."""
 SINGLE: Final = (

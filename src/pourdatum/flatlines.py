@@ -29,9 +29,9 @@ from pourdatum.floorsections import ENDS_A_SLAB, FloorSection, main_way_rad, sho
 from pourdatum.fnumbers import SPACING_M, Line
 from pourdatum.grid import filled_from_nearest
 from pourdatum.joints import Joint
+from pourdatum.judgedfloor import judged
 from pourdatum.uncertainty import combined
 from pourdatum.units import FOOT_M
-from pourdatum.worstgap import judged
 
 if TYPE_CHECKING:
     from shapely import Polygon

@@ -15,7 +15,7 @@ from pourdatum.grid import group_windows, widened
 
 if TYPE_CHECKING:
     from pourdatum.floor import Floor
-    from pourdatum.narrow import NarrowLine
+    from pourdatum.straight import Straight
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -74,19 +74,33 @@ def find_nibs(
     return tuple(nib for nib in found if not _at_free_edge(nib, floor))
 
 
-def off_lines(nibs: Sequence[Nib], lines: Sequence[NarrowLine]) -> tuple[Nib, ...]:
+def off_lines(nibs: Sequence[Nib], lines: Sequence[Straight]) -> tuple[Nib, ...]:
     """Those that are no pieces of a ridge or of the edge of a step, in their order.
 
     Parameters
     ----------
     nibs : sequence of Nib
-    lines : sequence of NarrowLine
+    lines : sequence of Straight
         Ridges that were found.
     """
     return tuple(nib for nib in nibs if not any(_piece_of(nib, line) for line in lines))
 
 
-def _piece_of(nib: Nib, line: NarrowLine) -> bool:
+def along_nibs(nibs: Sequence[Nib], lines: Sequence[Straight]) -> tuple[Straight, ...]:
+    """Ridges of which nibs are pieces.
+
+    Parameters
+    ----------
+    nibs : sequence of Nib
+        All that were found.
+    lines : sequence of Straight
+    """
+    return tuple(
+        line for line in lines if line.height_m > 0.0 and any(_piece_of(nib, line) for nib in nibs)
+    )
+
+
+def _piece_of(nib: Nib, line: Straight) -> bool:
     if nib.height_m > _OVER_LINE * line.height_m:
         return False
     x, y = (own - at for own, at in zip(nib.place_m, line.place_m, strict=True))

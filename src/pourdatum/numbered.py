@@ -22,8 +22,8 @@ from pourdatum.finding import MOSTLY, SINGLE, UNDECIDED, Flatness, LaidLine, Wor
 from pourdatum.flatlines import APART_M, ELSEWHERE, section_lines, smoothed_again
 from pourdatum.floorsections import FloorSection, sections_of
 from pourdatum.fnumbers import FNumber, FNumbers, MostlyNoise, combine_f, f_numbers
+from pourdatum.judgedfloor import unjudged_m2
 from pourdatum.units import FOOT_M, System, show_area, show_height
-from pourdatum.worstgap import unjudged_m2
 
 if TYPE_CHECKING:
     from pourdatum.criteria import FLimit

@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     from pourdatum.scan import Scan
     from pourdatum.surface import Surface
     from pourdatum.used import AgainstPlan, BagsUsed
-    from pourdatum.verify import Verification
+    from pourdatum.verification import Verification
     from pourdatum.volume import Volume
     from pourdatum.zones import Border
 

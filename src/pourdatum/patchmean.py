@@ -86,9 +86,18 @@ def _places_inside(grid: Grid, outline: Polygon) -> tuple[Array, Array]:
     return rows, cols
 
 
+def support_error_m(surface: Surface) -> Array:
+    """Standard error that the points around each cell would leave, whatever fit was taken [m].
+
+    Over a ridge a narrow fit is, which knows each height less well; whoever took that for poor
+    floor would leave out the ridge. It is the widest fit that says how many points there are.
+    """
+    return surface.standard_error_m if surface.smoother is None else surface.smoother.errors_m[-1]
+
+
 def sound_error_m(surface: Surface) -> float:
-    """Standard error up to which a cell's fit has not run ahead of its points [m]."""
-    known = surface.standard_error_m[surface.measured]
+    """That error up to which a cell's fit has not run ahead of its points [m]."""
+    known = support_error_m(surface)[surface.measured]
     return max(_UNSUPPORTED * float(np.median(known)), _SOUND_M) if known.size else np.inf
 
 
@@ -96,9 +105,8 @@ def sound(surface: Surface) -> NDArray[np.bool_]:
     """Cells whose height stands on points enough to set an extreme, (ny, nx)."""
     from scipy.ndimage import uniform_filter
 
-    error = surface.standard_error_m
     limit = sound_error_m(surface)
     size = max(3, 2 * round(0.25 * PATCH_M / surface.grid.cell_m) + 1)
     seen = uniform_filter((surface.count > 0).astype(np.float64), size, mode="constant")
-    sound: NDArray[np.bool_] = (error <= limit) & surface.measured & (seen >= 0.5)
-    return sound
+    sound: NDArray[np.bool_] = (support_error_m(surface) <= limit) & surface.measured
+    return sound & np.isfinite(surface.standard_error_m) & (seen >= 0.5)

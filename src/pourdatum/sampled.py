@@ -15,20 +15,44 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from pourdatum.everywhere import STEP_M, Places, lay_towards
+from pourdatum.everywhere import STEP_M, Places, lay_everywhere, lay_towards
 from pourdatum.floorsections import main_way_rad
 from pourdatum.sampling import Sampling
 
 if TYPE_CHECKING:
     from shapely import Polygon
 
+    from pourdatum.criteria import GapLimit
     from pourdatum.grid import Grid
+    from pourdatum.surface import Surface
 
 Array = NDArray[np.float64]
 Index = NDArray[np.int64]
 Mask = NDArray[np.bool_]
 
 _WIDEST_M: Final = 50.0
+
+
+def everywhere_for(
+    surface: Surface, grid: Grid, seen: Mask, limit: GapLimit, sampling: Sampling
+) -> list[Places]:
+    """All places of all straightedges of a criterion, from the floor's main directions on.
+
+    Where a share must keep, every place counts alike, and none lies closer along walls.
+
+    Parameters
+    ----------
+    surface : Surface
+    grid : Grid
+        Its grid, or a window of it.
+    seen : (ny, nx) bool array
+        Nodes on which a straightedge may lie.
+    limit : GapLimit
+    sampling : Sampling
+    """
+    first = main_way_rad(surface.floor.outline)
+    laid = [one for m in limit.lengths_m for one in lay_everywhere(grid, seen, m, first)]
+    return [one for one in laid if not one.beside or sampling.share == 1.0]
 
 
 def both_ways(grid: Grid, seen: Mask, outline: Polygon, length_m: float) -> list[Places]:

@@ -26,6 +26,8 @@ _USUAL: Final = 0.3
 """Share of the points that are usual around, from which a cell was seen as whole floor is."""
 _LEAST_CORE: Final = 3
 _LEAST_POINTS: Final = 30
+_LEAST_OFF: Final = 2.0
+"""Points that say something of one cell; it is the whole feature that must have many."""
 _LONGER_M: Final = 0.15
 """Length from which a feature is no nib [m]."""
 _SQUARE: Final = np.ones((3, 3), bool)
@@ -64,7 +66,7 @@ def sharp_cells(
             continue
         count, mean, scatter = _layer(band.cell[off], band.count[off], residual_m[off], grid.shape)
         rim = scatter <= np.maximum(gate_m, _STEEP * np.abs(mean))
-        rim &= count >= np.maximum(_RIM * whole, 2.0)
+        rim &= count >= np.maximum(_RIM * whole, _LEAST_OFF)
         if (rim & (count >= _CORE * whole)).sum() < _LEAST_CORE:
             continue  # as on most floors, which are spared the median over all cells
         rim &= _seen_whole(whole, occupied) & ~nibs
@@ -86,7 +88,9 @@ def _seen_whole(points: Array, occupied: Mask) -> Mask:
     from scipy.ndimage import binary_dilation, median_filter
 
     usual = median_filter(points, 5, mode="nearest")
-    seen: Mask = (points >= np.maximum(_USUAL * usual, 4.0)) & ~binary_dilation(occupied, _SQUARE)
+    seen: Mask = (points >= np.maximum(_USUAL * usual, _LEAST_OFF)) & ~binary_dilation(
+        occupied, _SQUARE
+    )
     return seen
 
 

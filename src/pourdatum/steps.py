@@ -8,7 +8,6 @@ carried on to the line by their own slope, and what is left between them is the 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from functools import lru_cache
 from typing import TYPE_CHECKING, Final
 
@@ -16,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pourdatum.grid import group_windows
+from pourdatum.straight import Straight
 
 if TYPE_CHECKING:
     from pourdatum.surface import Surface
@@ -45,27 +45,8 @@ _STAYS: Final = 0.6
 of it farther off; choices."""
 
 
-@dataclass(frozen=True)
-class Step:
-    """A step of the floor.
-
-    Attributes
-    ----------
-    place_m : tuple
-        Its middle, local plan [m].
-    bearing_rad : float
-        Along it, clockwise from +y.
-    length_m, height_m : float
-    """
-
-    place_m: tuple[float, float]
-    bearing_rad: float
-    length_m: float
-    height_m: float
-
-
 @lru_cache(maxsize=4)
-def steps_of(surface: Surface) -> tuple[Step, ...]:
+def steps_of(surface: Surface) -> tuple[Straight, ...]:
     """The steps of a floor, the longest first.
 
     Parameters
@@ -112,7 +93,7 @@ def _step(
     row: NDArray[np.int64],
     col: NDArray[np.int64],
     rise: Array,
-) -> Step | None:
+) -> Straight | None:
     grid = surface.grid
     up = rise.sum(axis=1)
     if math.hypot(*up) < _ONE_WAY * float(np.hypot(*rise).sum()):
@@ -147,7 +128,7 @@ def _step(
     ):
         return None
     middle = place.mean(axis=0) + 0.5 * (on.min() + on.max()) * along
-    return Step(
+    return Straight(
         place_m=(float(middle[0]), float(middle[1])),
         bearing_rad=math.atan2(along[0], along[1]) % math.pi,
         length_m=float(np.ptp(on)),

@@ -24,7 +24,7 @@ from pourdatum.geometry import Plane, fit_plane
 from pourdatum.grid import Grid
 from pourdatum.move import Moving
 from pourdatum.narrow import NOTHING, Narrow, NarrowLater
-from pourdatum.nibs import Nib, find_nibs, off_lines
+from pourdatum.nibs import Nib, along_nibs, find_nibs, off_lines
 from pourdatum.passing import Progress, silent
 from pourdatum.rounding import NONE, Rounding, rounding_of
 from pourdatum.scan import Scan
@@ -33,6 +33,7 @@ from pourdatum.shots import ControlFit
 from pourdatum.smoothing import Smoother, smoother_for
 from pourdatum.spots import SpotMap, spot_heights
 from pourdatum.stationlayers import without_steps
+from pourdatum.straight import Straight
 from pourdatum.stripes import NO_STRIPES, Stripes, stripes_of
 from pourdatum.uncertainty import (
     LEVELLING,
@@ -94,6 +95,8 @@ class Surface:
         The heights before control shots moved them, from the scan's origin; None without control.
     narrow : Narrow
         Ridges and grooves that the heights do not show, and cells whose points were left out.
+    ridges : tuple of Straight
+        Those of its ridges of which spots stand up, which are told as nibs are.
     """
 
     grid: Grid
@@ -118,6 +121,7 @@ class Surface:
     move: Moving | None = None
     scanned_m: Array | None = None
     narrow: Narrow | NarrowLater = NOTHING
+    ridges: tuple[Straight, ...] = ()
 
     def above_plane_m(self) -> Array:
         """Height above the floor's own best-fit plane (ny, nx) [m]: its shape without its level."""
@@ -214,8 +218,11 @@ def make_surface(
     kind = sensor or scan.sensor_hint or sensor_from_noise(floor.noise_m)
     narrow: Narrow | NarrowLater = NOTHING
     if floor.spread is not None:
-        narrow = NarrowLater(floor.spread, bare.without_points(), height, inside)
+        narrow = NarrowLater(
+            floor.spread, bare.without_points(), height, inside, striped=stripes.error_m > 0.0
+        )
     nibs = find_nibs(floor, bare, height, inside, scan.step_m)
+    ridges = () if not nibs else along_nibs(nibs, narrow.lines)
     rounding = rounding_of(scan.step_m, floor.noise_m, height, inside, grid)
     return Surface(
         grid=grid,
@@ -227,7 +234,7 @@ def make_surface(
         shared=SENSORS[kind],
         floor=replace(floor, bare=bare.without_points(), spread=None),
         origin_m=scan.origin_m,
-        nibs=off_lines(nibs, narrow.lines) if nibs else (),
+        nibs=off_lines(nibs, narrow.every) if nibs else (),
         measured_m2=floor.area_m2 * (1 - share),
         inferred_m2=floor.area_m2 * share,
         smoother=smoother,
@@ -237,6 +244,7 @@ def make_surface(
         ripple=ripple,
         move=move,
         narrow=narrow,
+        ridges=ridges,
     )
 
 

@@ -11,7 +11,7 @@ from pourdatum.report.scope import asked, not_asked
 from pourdatum.report.steps_told import steps_told
 from pourdatum.uncertainty import COVER_95
 from pourdatum.units import MM, show_area, show_height, show_limit, show_volume
-from pourdatum.verify import IF_CEILING
+from pourdatum.verification import IF_CEILING
 
 if TYPE_CHECKING:
     from pourdatum.material import Sheet

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final
 from pourdatum.finding import MOSTLY
 from pourdatum.outcome import Warned
 from pourdatum.register import freedom_of
+from pourdatum.report.words import percent
 from pourdatum.tiemarks import height_by_marks_m
 from pourdatum.uncertainty import COVER_95, SENSORS
 from pourdatum.units import (
@@ -21,7 +22,7 @@ from pourdatum.units import (
     show_volume,
 )
 from pourdatum.used import FAR, BagsUsed
-from pourdatum.verify import Verification
+from pourdatum.verification import Verification
 
 if TYPE_CHECKING:
     from pourdatum.job import Job
@@ -111,8 +112,8 @@ def proof_warnings(found: Verification, job: Job, first: Surface, after: Surface
         said.append(
             Warned(
                 "not-all-judged",
-                f"only {found.judged:.0%} of the floor was seen after the pour: the rest is not"
-                " judged, and the floor as a whole is undecided unless a criterion is missed",
+                f"only {percent(found.judged)} of the floor was seen after the pour: the rest is"
+                " not judged, and the floor as a whole is undecided unless a criterion is missed",
             )
         )
     if found.registration is not None and not found.registration.height_known:
@@ -206,7 +207,7 @@ def _warned_of_thickness(found: Verification, job: Job, first: Surface) -> list[
         said.append(
             Warned(
                 "overlap",
-                f"only {tie.overlap:.0%} of the walls of the smaller scan lie on those of the"
+                f"only {percent(tie.overlap)} of the walls of the smaller scan lie on those of the"
                 " other: check that both are of this room",
             )
         )
@@ -245,8 +246,8 @@ def _warned_of_thickness(found: Verification, job: Job, first: Surface) -> list[
                     f"{show_area(lacking, job.units)} of the floor were not seen in both scans: "
                     + (
                         "what was placed, its mean and its extremes are those of the"
-                        f" {placed.share:.0%} that both saw, and nothing is known of the rest, nor"
-                        " of the whole"
+                        f" {percent(placed.share)} that both saw, and nothing is known of the rest,"
+                        " nor of the whole"
                         if placed.of_part
                         else "thickness there is carried on from around"
                     ),

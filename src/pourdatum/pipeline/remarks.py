@@ -14,6 +14,7 @@ from pourdatum.pipeline.pinned import pin_assumptions, pin_warnings
 from pourdatum.pipeline.poured import pour_assumptions, pour_warnings
 from pourdatum.promise import interval_with_shots
 from pourdatum.report.grind_block import DUST
+from pourdatum.report.words import site_place
 from pourdatum.report.zones_block import step_told
 from pourdatum.spotpoint import HUMP_EVERY_M2, HUMP_M
 from pourdatum.units import (
@@ -96,7 +97,22 @@ def floor_warnings(surface: Surface, system: System = "metric") -> list[Warned]:
         found.append(
             Warned("nibs", f"small solid spots to chip off before the pour: {len(surface.nibs)}")
         )
+    if surface.ridges:
+        found.append(Warned("ridges", _ridges_told(surface, system)))
     return found
+
+
+def _ridges_told(surface: Surface, system: System) -> str:
+    """Ridges that the high point may not have in it."""
+    high = max(surface.ridges, key=lambda line: line.height_m)
+    at = site_place(high.place_m, surface.origin_m, system)
+    more = f", and {len(surface.ridges) - 1} more" if len(surface.ridges) > 1 else ""
+    return (
+        f"a ridge about {show_height(high.height_m, system)} high and"
+        f" {show_length(high.length_m, system)} long at ({at}){more} is too narrow for this scan's"
+        " heights, and not all of it is in the high point: grind it off before the pour, damped or"
+        " with extraction, or check that the pour covers it"
+    )
 
 
 def _stripes_told(stripes: Stripes, set_ups: int, system: System) -> str:

@@ -39,7 +39,8 @@ from pourdatum.tiemarks import register_by_marks
 from pourdatum.uncertainty import COVER_95, SENSORS, SharedError
 from pourdatum.units import MM
 from pourdatum.used import AgainstPlan, bags_used, stated_m3
-from pourdatum.verify import Verification, verify_pour
+from pourdatum.verification import Verification
+from pourdatum.verify import verify_pour
 
 if TYPE_CHECKING:
     from pourdatum.job import Job
@@ -49,7 +50,7 @@ if TYPE_CHECKING:
 
 _SAME_AREA: Final = 0.05
 """Share by which the areas of plan and floor may differ; a choice."""
-_BEFORE_A_POUR: Final = frozenset({"nibs"})
+_BEFORE_A_POUR: Final = frozenset({"nibs", "ridges"})
 
 
 def check_scans(

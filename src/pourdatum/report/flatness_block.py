@@ -6,8 +6,9 @@ import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Final
 
-from pourdatum.finding import NOT_KNOWN
-from pourdatum.flatness import EVERYWHERE_SAID, rule_in_words
+from pourdatum.decision import rule_in_words
+from pourdatum.finding import NOT_KNOWN, UNDECIDED
+from pourdatum.gapwords import EVERYWHERE_SAID
 from pourdatum.report import words
 from pourdatum.report.blocks import bullets, place, place_head, section, table
 from pourdatum.report.markup import Html, el, tied
@@ -233,7 +234,10 @@ def _told(found: Sequence[Flatness]) -> list[list[object]]:
 
 def _sentence(one: Flatness) -> str:
     """The one sentence that a reader needs; all there is stands in ``result.json``."""
-    return one.why or (one.said if one.brief is None else one.brief)
+    if one.why:
+        return one.why
+    # Without a value nothing but all that is said tells why.
+    return one.said if one.brief is None or one.verdict == UNDECIDED else one.brief
 
 
 def _judged(survey: Survey) -> str:

@@ -140,13 +140,15 @@ class Flow:
             ]
             wants.append(max(width_mm(part, _CELL_PT, bold=head)
                              for cell, head in cells for part in cell.split("\n")))  # fmt: skip
-            needs.append(max(width_mm(word, _CELL_PT, bold=head)
-                             for cell, head in cells for word in cell.split()) if any(
-                                 cell for cell, _ in cells) else 0.0)  # fmt: skip
+            # Broken at plain spaces alone, as ``wrapped`` does: what is tied stays whole.
+            needs.append(max(width_mm(word, _CELL_PT, bold=head) for cell, head in cells
+                             for word in cell.replace("\n", " ").split(" ")) + 0.2)  # fmt: skip
+        if sum(needs) > room:
+            needs = [min(need, room / columns) for need in needs]
         wide = [want + 0.5 for want in wants]
         over = sum(wide) - room
         while over > 0.01:
-            slack = [max(w - min(n, room / columns), 0.0) for w, n in zip(wide, needs, strict=True)]
+            slack = [max(w - n, 0.0) for w, n in zip(wide, needs, strict=True)]
             total = sum(slack)
             if total < 0.01:
                 return [w * room / sum(wide) for w in wide]

@@ -25,7 +25,7 @@ from pourdatum.report.pdf_signing import Signing
 from pourdatum.report.proof_view import paint_profile, thickness_view, worst_gaps
 from pourdatum.report.scope import asked, not_asked
 from pourdatum.units import show_area, show_volume
-from pourdatum.verify import IF_CEILING
+from pourdatum.verification import IF_CEILING
 
 if TYPE_CHECKING:
     from pourdatum.finding import Flatness
@@ -139,7 +139,11 @@ def _signed(check: Check) -> list[str]:
     if not placed.nothing:
         litres = words.minus(show_volume(placed.volume_m3, system))
     between = words.volume_span(*placed.volume_interval_m3, system)
-    on = f"on the {placed.share:.0%} of the floor that both scans saw, " if placed.of_part else ""
+    on = (
+        f"on the {words.percent(placed.share)} of the floor that both scans saw, "
+        if placed.of_part
+        else ""
+    )
     hangs = f" It holds {IF_CEILING}." if check.found.on_ceiling else ""
     said.append(
         f"Placed: {litres} ({between}, 95 %), {on}{show_area(placed.area_m2, system)}.{hangs}"

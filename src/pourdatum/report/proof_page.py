@@ -14,7 +14,7 @@ from pourdatum.report.scope import asked, not_asked
 from pourdatum.report.steps_told import steps_told
 from pourdatum.uncertainty import COVER_95
 from pourdatum.units import MM, show_area, show_height, show_length, show_limit, show_volume
-from pourdatum.verify import IF_CEILING
+from pourdatum.verification import IF_CEILING
 
 if TYPE_CHECKING:
     from pourdatum.finding import Flatness
@@ -138,8 +138,8 @@ def verdict(check: Check) -> Html:
     name, text = _SAYS[check.verdict]
     if check.found.judged < MOSTLY:
         text += (
-            f" Only {check.found.judged:.0%} of the floor was seen after the pour; the rest is not"
-            " judged."
+            f" Only {words.percent(check.found.judged)} of the floor was seen after the pour; the"
+            " rest is not judged."
         )
     missed = [
         flatness_block.name_of(one)
@@ -209,7 +209,9 @@ def _holds(placed: Placed, check: Check) -> str | None:
     """On what the litres hold, and of which part of the floor."""
     said = []
     if placed.of_part:
-        said.append(f"on the {placed.share:.0%} that both scans saw; the whole is not known")
+        said.append(
+            f"on the {words.percent(placed.share)} that both scans saw; the whole is not known"
+        )
     if check.found.on_ceiling:
         said.append(IF_CEILING)
     return "; ".join(said) or None
@@ -325,6 +327,7 @@ def together(check: Check) -> Html:
             "Both scans in one frame", el("p", "They came in one frame, as the job says.")
         )
     error_m = tie.height_error_m
+    turned = round(math.degrees(tie.move.turn_rad), 2) % 360.0
     rows: list[tuple[str, object]] = [
         ("Held together by", tie.method),
         *_heads(check, tie),
@@ -341,11 +344,11 @@ def together(check: Check) -> Html:
             if error_m is None
             else f"{words.height_fine(COVER_95 * error_m, system)} (95 %)",
         ),
-        ("AFTER lies turned by", f"{math.degrees(tie.move.turn_rad) % 360:.2f}° anticlockwise"),
+        ("AFTER lies turned by", f"{turned:.2f}° anticlockwise"),
     ]
     if not tie.marks:
         rows += [
-            ("Walls of the smaller scan on the other's", f"{tie.overlap:.0%}"),
+            ("Walls of the smaller scan on the other's", words.percent(tie.overlap)),
             ("Walls and columns matched", show_area(tie.wall_m2, system)),
             ("Ceiling, heads and sills matched", show_area(tie.level_m2, system)),
         ]

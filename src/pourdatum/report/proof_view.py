@@ -12,7 +12,7 @@ from pourdatum.report import canvas, contours, style, words
 from pourdatum.report.picture import levels_view, openings_of, others_of, things_of
 from pourdatum.report.view import Area, Mark, PlanView
 from pourdatum.units import FOOT_M, show_area, show_height, show_volume
-from pourdatum.verify import IF_CEILING
+from pourdatum.verification import IF_CEILING
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -221,6 +221,17 @@ def place(x_m: float, y_m: float, system: System) -> str:
     return minus(f"{x:.{decimals}f}, {y:.{decimals}f}")
 
 
+def percent(share: float) -> str:
+    """A share in whole per cent.
+
+    Examples
+    --------
+    >>> percent(0.876)
+    '88 %'
+    """
+    return f"{100.0 * share:.0f} %"
+
+
 def site_place(
     place_m: tuple[float, float], origin_m: tuple[float, float, float], system: System
 ) -> str:

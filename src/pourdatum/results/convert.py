@@ -6,7 +6,7 @@ import math
 from typing import TYPE_CHECKING, Any
 
 from pourdatum import __version__
-from pourdatum.flatness import rule_in_words
+from pourdatum.decision import rule_in_words
 from pourdatum.results.flatpart import flatness_part
 from pourdatum.results.models import (
     AdvicePart,

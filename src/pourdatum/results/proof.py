@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from pourdatum.flatness import rule_in_words
+from pourdatum.decision import rule_in_words
 from pourdatum.results.convert import common_part, input_parts
 from pourdatum.results.flatpart import flatness_part
 from pourdatum.results.proof_models import (
@@ -35,7 +35,7 @@ from pourdatum.results.rounding import (
 )
 from pourdatum.uncertainty import COVER_95
 from pourdatum.units import MM
-from pourdatum.verify import IF_CEILING
+from pourdatum.verification import IF_CEILING
 
 if TYPE_CHECKING:
     from pourdatum.outcome import Check
