@@ -190,14 +190,14 @@ def test_what_rises_past_the_ends_is_doubt() -> None:
     level up to 0.5 m and rises by 8 mm per m from there leaves 4 * 1.5 / 2 mm over its corner, and
     pushed on by 50 mm 4.4 * 1.45 / 2.
     """
-    dish = 3.0 * np.linspace(-1.0, 1.0, 41) ** 2
+    dish = 0.003 * np.linspace(-1.0, 1.0, 41) ** 2
     pushed = carried_on(dish, 0.05, 0.04)
     # The slope at the end falls short of the curve by 3 * (0.04² + 0.05 * 0.04) mm.
-    assert rest_on(pushed[None], 2.0).gap_m[0] == pytest.approx(3.0, abs=0.011)
+    assert rest_on(pushed[None], 2.0).gap_m[0] == pytest.approx(0.003, abs=1.1e-5)
     along = np.linspace(-1.0, 1.0, 41)
-    ramp = 8.0 * np.maximum(along - 0.5, 0.0)
-    for level, gap in ((ramp, 3.0), (carried_on(ramp, 0.05, 0.05), 3.19)):
-        assert float(rest_on(level[None], 2.0).gap_m[0]) == pytest.approx(gap, abs=1e-9)
+    ramp = 0.008 * np.maximum(along - 0.5, 0.0)
+    for level, gap in ((ramp, 0.003), (carried_on(ramp, 0.05, 0.05), 0.00319)):
+        assert float(rest_on(level[None], 2.0).gap_m[0]) == pytest.approx(gap, abs=1e-12)
 
 
 def test_the_far_end_of_the_floor_has_a_place() -> None:
