@@ -176,7 +176,8 @@ def test_walls_alone_hold_no_heights(tmp_path: Path) -> None:
     )
     assert proof.placed is None
     assert "fixed in height" in proof.lacks
-    assert proof.flatness[0].verdict == "conforms"
+    assert proof.flatness[0].verdict != "does not conform"
+    assert proof.flatness[0].value < 0.02
 
 
 @pytest.mark.usefixtures("open3d")

@@ -87,9 +87,14 @@ def test_a_pour_that_conforms(pair: Pair, tmp_path: Path) -> None:
         pair, tmp_path / "proof", "--criterion", "8mm/2m", "--bags", str(bags),
         "--material", "standard",
     )  # fmt: skip
-    assert status == 0, pair.room.name
+    (flat,) = found["flatness"]
+    # Behind its column each drawn room has floor that neither set-up sees, more or less of it.
+    hidden = "and could hide more" in flat["note"]
+    assert status == (4 if hidden else 0), pair.room.name
     assert found["schema"] == "pourdatum.verify/1"
-    assert found["verdict"] == "conforms"
+    assert found["verdict"] == flat["verdict"] == ("undecided" if hidden else "conforms")
+    assert flat["value"] + flat["uncertainty"] < 8.0
+    assert flat["share_within"] == 1.0
     placed = found["placed"]
     assert placed["volume_l"] == pytest.approx(pair.placed_m3 * 1000.0, rel=0.03)
     assert placed["mean_thickness_mm"] == pytest.approx(10.0, rel=0.03)
@@ -110,9 +115,7 @@ def test_a_pour_that_conforms(pair: Pair, tmp_path: Path) -> None:
     back = tie["to_m"] + np.array(tie["rotation"]) @ (own - tie["from_m"])
     assert back == pytest.approx(site, abs=0.0015)
     assert tie["ceilings_m"][-1] == pytest.approx(pair.room.ceiling_m, abs=0.05)
-    (flat,) = found["flatness"]
     assert flat["criterion"] == "8mm/2m"
-    assert flat["verdict"] == "conforms"
     assert set(found["level"]) >= {"slope_mm_per_m", "range_mm", "uncertainty_mm"}
     assert found["bags_used"]["verdict"] == "as stated"
     assert [Path(item["file"]).suffix for item in found["inputs"]] == [".las", ".las"]
