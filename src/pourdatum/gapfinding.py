@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from pourdatum.decision import Rule, decide
 from pourdatum.finding import MOSTLY, SINGLE, UNDECIDED, Flatness, Part, WorstAt
@@ -16,6 +16,10 @@ if TYPE_CHECKING:
     from pourdatum.judgedfloor import Unreached
     from pourdatum.sampling import Sampling
     from pourdatum.surface import Surface
+
+_HIDES: Final = 0.05
+"""Share of the floor from which places that could hide a gap leave a criterion open. One fault
+anywhere lies in them with that chance, and one in twenty is what the guard band accepts."""
 
 
 def gap_finding(
@@ -79,6 +83,12 @@ def gap_finding(
     if verdict == "conforms":
         why = _what_was_not_judged(surface, worst, sampling, system)
         verdict = UNDECIDED if why else verdict
+        if not why and sampling.share == 1.0 and worst.unreached is not None:
+            caveat = (
+                f"where it was judged (not {_places(worst.unreached, surface, system)}: lay a"
+                " straightedge there)"
+            )
+            told.append(caveat)
     if why:
         told.append(why)
     elif verdict == UNDECIDED:
@@ -127,25 +137,26 @@ def _what_was_not_judged(
             f"if the {show_area(share * area_m2, system)} that were not judged miss the limit,"
             f" fewer than {100.0 * sampling.share:.4g} % keep it"
         )
-    if sampling.share == 1.0 and worst.unreached is not None:
-        return _could_hide(worst.unreached, surface, system)
+    hides = worst.unreached
+    if sampling.share == 1.0 and hides is not None and hides.area_m2 > _HIDES * area_m2:
+        return (
+            f"what was judged keeps it, but {_places(hides, surface, system)} were not seen well"
+            " enough to lay a straightedge on, and could hide more: clear that and scan it from"
+            " another set-up, or lay one there"
+        )
     return ""
 
 
-def _could_hide(hidden: Unreached, surface: Surface, system: System) -> str:
+def _places(hidden: Unreached, surface: Surface, system: System) -> str:
     """Places that nothing was laid on, as people read them."""
     x, y = (
         show_length(at + own, system).split()[0]
         for at, own in zip(hidden.place_m, surface.origin_m, strict=False)
     )
     area = show_area(hidden.largest_m2, system)
-    where = f"{area} about ({x}, {y}) were"
-    if hidden.places > 1:
-        where = (
-            f"{show_area(hidden.area_m2, system)} in {hidden.places} places, the largest {area}"
-            f" about ({x}, {y}), were"
-        )
+    if hidden.places == 1:
+        return f"{area} about ({x}, {y})"
     return (
-        f"what was judged keeps it, but {where} not seen well enough to lay a straightedge on, and"
-        " could hide more: clear that and scan it from another set-up, or lay one there"
+        f"{show_area(hidden.area_m2, system)} in {hidden.places} places, the largest {area} about"
+        f" ({x}, {y})"
     )
