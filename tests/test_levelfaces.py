@@ -6,7 +6,9 @@ Rooms, floors and pours are drawn afresh; what was placed is an integral over fo
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -67,14 +69,17 @@ def two_scans(
     return found[0], found[1], after
 
 
-def proof(before: Scan, after: Scan, **told: float) -> Verification:
-    """Proof of a pair as ``verify`` makes it, against what bags fill where they are told."""
+def proof(before: Scan, after: Scan) -> Verification:
+    """Proof of a pair as ``verify`` makes it."""
+    return proof_of(before, after)()
+
+
+def proof_of(before: Scan, after: Scan) -> Callable[..., Verification]:
+    """The same, of a pair brought together once, against what bags fill where they are told."""
     tie = register_scans(after, before)
     floor = pdm.find_floor(before)
-    return verify_pour(
-        make_surface(before, floor), make_surface(after, floor, tie),
-        height_known=tie.height_known, **told,
-    )  # fmt: skip
+    first, later = make_surface(before, floor), make_surface(after, floor, tie)
+    return partial(verify_pour, first, later, height_known=tie.height_known)
 
 
 def column_room() -> Scene:
@@ -115,16 +120,17 @@ def test_bags_speak_where_a_ceiling_alone_ties_the_heights(tmp_path: Path, seed:
     room = column_room()
     before, after, top = two_scans(tmp_path, seed, room, low_m=0.01)
     true_m3, _ = over_floor(room, lambda x, y: top.relief.height(x, y) - room.relief.height(x, y))
-    told = proof(before, after)
+    proved = proof_of(before, after)
+    told = proved()
     assert told.placed is not None, told.lacks
     assert told.placed.volume_m3 > 1.8 * true_m3, seed
     assert told.on_ceiling
-    refused = proof(before, after, bags_m3=true_m3)
+    refused = proved(bags_m3=true_m3)
     assert refused.placed is None, seed
     assert "the bags used fill" in refused.lacks
     assert refused.registration is not None
     assert not refused.registration.height_known
-    borne = proof(before, after, bags_m3=told.placed.volume_m3)
+    borne = proved(bags_m3=told.placed.volume_m3)
     assert borne.borne_out == "the bags used"
     assert not borne.on_ceiling
 

@@ -361,12 +361,12 @@ def lowered(
 
 
 @pytest.mark.usefixtures("open3d")
-@pytest.mark.parametrize("low_m", [0.012, 0.03, 0.06])
+@pytest.mark.parametrize("low_m", [0.012, 0.06])
 @pytest.mark.parametrize("doors", [DOORS, DOORS[:1]])
 def test_heads_give_a_lowered_ceiling_away(
     tmp_path: Path, low_m: float, doors: tuple[Door, ...], seed: int
 ) -> None:
-    """Hung lower by 12, 30 and 60 mm over one doorway or two: no volume, and the reason in full."""
+    """Hung lower by 12 and 60 mm over one doorway or two: no volume, and the reason in full."""
     found, _ = lowered(tmp_path, low_m, doors, seed)
     assert found.placed is None, seed
     assert "lower over door and window heads in AFTER" in found.lacks
