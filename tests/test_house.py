@@ -244,3 +244,26 @@ def test_only_the_command_line_prints(trees: dict[str, ast.Module]) -> None:
 def test_type_information_travels() -> None:
     """The marker that lets others check types against the package lies in it."""
     assert (PACKAGE / "py.typed").is_file()
+
+
+def unseeded(tree: ast.Module) -> list[int]:
+    """Lines on which a generator of random numbers is made without a seed."""
+    return [
+        node.lineno
+        for node in ast.walk(tree)
+        if isinstance(node, ast.Call)
+        and isinstance(node.func, ast.Attribute)
+        and node.func.attr == "default_rng"
+        and not node.args
+        and not node.keywords
+    ]
+
+
+def test_what_tests_draw_can_be_drawn_again() -> None:
+    """Fresh seeds come from the fixture ``seed``, which tells them where a test fails."""
+    assert unseeded(ast.parse("rng = np.random.default_rng()")) == [1]
+    found = {
+        file.name: unseeded(ast.parse(file.read_text(encoding="utf-8")))
+        for file in Path(__file__).parent.glob("*.py")
+    }
+    assert {name: lines for name, lines in found.items() if lines} == {}

@@ -25,7 +25,7 @@ def blocks_of(rng: np.random.Generator) -> Blocks:
     return make_blocks(depth, inside, grid, float(depth[inside].sum()) * CELL_M**2, leave)
 
 
-def test_the_best_of_ways_is_that_of_laying_them_all() -> None:
+def test_the_best_of_ways_is_that_of_laying_them_all(seed: int) -> None:
     """Sixty fresh rooms, and as many more as it takes until the best is a shallow one.
 
     Every batch is said to lie in two places, so that no way is clean.
@@ -33,7 +33,6 @@ def test_the_best_of_ways_is_that_of_laying_them_all() -> None:
     In time the first that is not drawn out is taken, then the first; failing all, sound ones
     before others, then the youngest edge. Shallow ways are laid last, or never.
     """
-    seed = int(np.random.default_rng().integers(2**31))
     rng = np.random.default_rng(seed)
     late = 0
     for number in range(600):  # one in thirty-five is shallow
@@ -69,13 +68,12 @@ def test_the_best_of_ways_is_that_of_laying_them_all() -> None:
     assert late, seed
 
 
-def test_strips_are_cut_once_for_both_ways_to_lay_them() -> None:
+def test_strips_are_cut_once_for_both_ways_to_lay_them(seed: int) -> None:
     """Forty fresh rooms: every block is in one strip and one batch, and no batch is short.
 
     A batch ends at a block's edge: it is over or under its share by a block at the most, but for
     the last, which takes what is over.
     """
-    seed = int(np.random.default_rng().integers(2**31))
     rng = np.random.default_rng(seed)
     for _ in range(40):
         blocks = blocks_of(rng)
@@ -99,9 +97,8 @@ def test_strips_are_cut_once_for_both_ways_to_lay_them() -> None:
                     assert volume[own] == pytest.approx(strip.shares_m3, abs=block_m3), seed
 
 
-def test_sides_are_those_of_the_least_rectangle() -> None:
+def test_sides_are_those_of_the_least_rectangle(seed: int) -> None:
     """Against a rectangle turned by every tenth of a degree; a single place has none."""
-    seed = int(np.random.default_rng().integers(2**31))
     rng = np.random.default_rng(seed)
     for _ in range(60):
         places = rng.uniform(0.0, 1.0, (int(rng.integers(3, 40)), 2)) * rng.uniform(1.0, 9.0, 2)

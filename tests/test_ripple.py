@@ -67,12 +67,11 @@ def test_regular_ripple_is_floor(wave_m: float, seed: int) -> None:
 
 
 @pytest.mark.parametrize("wave_m", [0.13, 0.16, 0.2])
-def test_a_ripple_too_short_for_the_fits_is_not_certified_flat(wave_m: float) -> None:
+def test_a_ripple_too_short_for_the_fits_is_not_certified_flat(wave_m: float, seed: int) -> None:
     """Ridges of 2 mm under 2 mm of noise: 1 mm under 2 m is not kept, and what is left out is told.
 
     Every fit flattens them, and the floor was certified with 0.2 mm.
     """
-    seed = int(np.random.default_rng().integers(2**31))
     rng = np.random.default_rng(seed)
     height = ripple(0.001, wave_m, rng.uniform(0.0, math.pi))
     surface = surface_of(walled(ROOM, rng, per_m2=3000.0, height=height, noise_m=0.002))
@@ -88,9 +87,9 @@ def test_a_ripple_too_short_for_the_fits_is_not_certified_flat(wave_m: float) ->
 
 
 @pytest.mark.parametrize("noise_m", [0.0005, 0.003])
-def test_noise_is_no_short_ripple(noise_m: float) -> None:
+def test_noise_is_no_short_ripple(noise_m: float, seed: int) -> None:
     """A floor of a hump and noise has none; nor has one of which the scan has stripes."""
-    rng = np.random.default_rng()
+    rng = np.random.default_rng(seed)
 
     def hump(x: np.ndarray, y: np.ndarray) -> np.ndarray:
         return np.asarray(0.005 * np.exp(-((x - 3.0) ** 2 + (y - 2.0) ** 2) / 0.3**2))
