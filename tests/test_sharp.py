@@ -129,14 +129,15 @@ def test_a_ridge_narrower_than_a_cell_is_not_certified_flat(
         x, y = one.place_m
         off = abs((x - 2.61) * np.cos(turn) + (y - 2.0) * np.sin(turn))
         assert off < width_m / 2 + 2 * surface.grid.cell_m, seed
-    # What the heights show of it and what they do not are its height together: in most cells that
-    # it runs through. Of the one cell in which a line's middle lies it may miss most, which in one
-    # of 32 scans was a sixth of the height; the middle one of all is 0.94 to 1.13 of it.
+    # What the heights show of it and what they do not are its height together, in most of the cells
+    # that it runs through and is told in: the middle one of 19 scans was 0.89 to 1.09 of it. In the
+    # one cell of a line's middle they were not in 6 of 160 scans (seeds 300 to 339).
     assert surface.narrow.rise_m is not None
     x, y = surface.grid.mesh()
     across = (x - 2.61) * np.cos(turn) + (y - 2.0) * np.sin(turn)
     along = (y - 2.0) * np.cos(turn) - (x - 2.61) * np.sin(turn)
     on = (np.abs(across) < 0.5 * surface.grid.cell_m) & (np.abs(along) < 0.9)
+    on &= surface.narrow.rise_m != 0.0
     whole_m = float(np.median((surface.height_m + surface.narrow.rise_m)[on]))
     assert whole_m == pytest.approx(high_m, rel=0.3), seed
     if found.value is not None and found.value + (found.uncertainty or 0.0) < 0.003:
