@@ -122,8 +122,8 @@ def _least_mixers(blocks: Blocks, crew: Crew, bag_m3: float, working_min: float)
             tried += cut.deep_enough
             if not cut.deep_enough or cut.drawn_out:
                 continue
-            for back in (False, True):
-                laid = lay(cut, back=back)
+            for back, lean in ((False, 0), (False, 1), (False, -1), (True, 0)):
+                laid = lay(cut, back=back, lean=lean)
                 minutes = laid.age_min * crew.mixers
                 if back:
                     minutes = max(minutes, (2 * most - 1) * crew.minutes_per_batch)
@@ -241,9 +241,9 @@ def _what_helps(
             tried += way.cut.batches
             if not way.cut.deep_enough:
                 continue
-            laid = lay(way.cut, back=way.back)
-            if laid.age_min <= working_min + 1e-9 and laid.sound:
-                return larger
+            for laid in way.laid(working_min):
+                if laid.age_min <= working_min + 1e-9 and laid.sound:
+                    return larger
         if tried > _MOST_TRIED:
             break
     return None
