@@ -25,7 +25,7 @@ Index = NDArray[np.int64]
 
 _LATE: Final = 2.0
 """Batches by which an edge may be too old for ends that lean to be tried; a choice."""
-_MANY: Final = 1000
+MANY: Final = 1000
 """Batches of a floor beyond which they are not: a hall's search would take a fifth longer."""
 
 
@@ -100,7 +100,7 @@ class Way:
         first = lay(self.cut, back=self.back)
         yield first
         crew = self.cut.crew
-        if self.back or isinstance(crew, Pump) or first.bay.size > _MANY:
+        if self.back or isinstance(crew, Pump) or first.bay.size > MANY:
             return
         if 1e-9 < first.age_min - working_min <= _LATE * crew.step_min:
             for lean in (1, -1):

@@ -27,7 +27,7 @@ from pourdatum.pourbays import (
 )
 from pourdatum.pourblocks import Blocks
 from pourdatum.pourpieces import CARRIED_M, parted_batches
-from pourdatum.poursearch import Search, batches_across, too_narrow, ways
+from pourdatum.poursearch import MANY, Search, batches_across, too_narrow, ways
 from pourdatum.pourstrips import PASS_M, REACH_M, Crew, Cut, Laid, Pump, lay
 from pourdatum.poursweeps import Sweeps, straightened
 from pourdatum.units import MM
@@ -122,7 +122,8 @@ def _least_mixers(blocks: Blocks, crew: Crew, bag_m3: float, working_min: float)
             tried += cut.deep_enough
             if not cut.deep_enough or cut.drawn_out:
                 continue
-            for back, lean in ((False, 0), (False, 1), (False, -1), (True, 0)):
+            leans = (0, 1, -1) if cut.batches <= MANY else (0,)
+            for back, lean in (*((False, lean) for lean in leans), (True, 0)):
                 laid = lay(cut, back=back, lean=lean)
                 minutes = laid.age_min * crew.mixers
                 if back:
