@@ -24,8 +24,8 @@ def blocks_of(rng: np.random.Generator) -> Blocks:
     return make_blocks(depth, inside, grid, float(depth[inside].sum()) * CELL_M**2, leave)
 
 
-def test_the_best_of_ways_is_that_of_laying_them_all() -> None:
-    """Sixty fresh rooms, and every batch said to lie in two places, so that no way is clean.
+def test_the_best_of_ways_is_that_of_laying_them_all(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A hundred and twenty fresh rooms, and every batch said to lie in two places, so that no way is clean.
 
     In time the first that is not drawn out is taken, then the first; failing all, sound ones
     before others, then the youngest edge. Shallow ways are laid last, or never.
@@ -33,9 +33,12 @@ def test_the_best_of_ways_is_that_of_laying_them_all() -> None:
     seed = int(np.random.default_rng().integers(2**31))
     rng = np.random.default_rng(seed)
     late = 0
-    for _ in range(60):
+    for number in range(120):
+        # Ends that lean leave hardly a room without a way: two of three do without them.
+        monkeypatch.setattr("pourdatum.poursearch._LATE", 2.0 if number % 3 == 0 else -1.0)
         blocks = blocks_of(rng)
-        crew, working_min = Crew(minutes_per_batch=float(rng.uniform(4.0, 7.0))), 24.0
+        crew = Crew(minutes_per_batch=float(rng.uniform(4.0, 7.0)))
+        working_min = 24.0
         bays, _ = in_lanes(blocks, in_pieces(blocks), int(rng.integers(1, 4)))
         every = []
         for way in ways(blocks, bays, crew, BAG_M3, working_min):
