@@ -25,7 +25,7 @@ def blocks_of(rng: np.random.Generator) -> Blocks:
 
 
 def test_the_best_of_ways_is_that_of_laying_them_all(monkeypatch: pytest.MonkeyPatch) -> None:
-    """A hundred and twenty fresh rooms, and every batch said to lie in two places, so that no way is clean.
+    """120 fresh rooms, and every batch said to lie in two places: no way is clean.
 
     In time the first that is not drawn out is taken, then the first; failing all, sound ones
     before others, then the youngest edge. Shallow ways are laid last, or never.
