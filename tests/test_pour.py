@@ -480,6 +480,33 @@ def test_no_stop_end_that_is_not_needed(
     assert sheet.edge_age_min <= SHEET.working_time_min
 
 
+def test_strips_along_a_wall_that_are_poured_in_time_need_no_stop_end(seed: int) -> None:
+    """Fresh rooms by one mixer, three batches across: 18 min, one way, against 20.
+
+    Three bags make a strip of 0.43 to 0.48 m, and what is left for the last one of 0.38 m, all
+    within reach; they lie across, for the floor is left by a quarter of an end wall. (Left by its
+    middle, the last of three batches would lie between two others and meet an edge of 24 min.)
+    Depths that fall by a few hundredths of a millimetre move ends of batches by a block: no such
+    floor has another sheet for it.
+    """
+    rng = np.random.default_rng(seed)
+    for number in range(24):
+        long_m, wide_m = rng.uniform((6.0, 3.0), (10.0, 4.5)).round(1)
+        grid = Grid(0.05, 0.05, 0.1, round(wide_m / 0.1), round(long_m / 0.1))
+        inside = np.ones(grid.shape, bool)
+        x, y = grid.mesh()
+        strip_m = long_m / (int(long_m / 0.43) - rng.uniform(0.04, 0.12))
+        depth_m = 3.0 * BAG_M3 / (wide_m * strip_m)
+        fall = rng.uniform(-1e-5, 1e-5, 2)
+        depth = depth_m + fall[0] * (x - 0.5 * long_m) + fall[1] * (y - 0.5 * wide_m)
+        sheet = lay_out_pour(
+            depth, inside, grid, float(depth.sum()) * 0.01, SHEET, crew=CREW,
+            leave_m=(0.0, wide_m * (rng.integers(2) * 0.75 + rng.uniform(0.0, 0.25))),
+        )  # fmt: skip
+        assert (sheet.bays, sheet.obstacle) == (1, ""), (seed, number)
+        assert sheet.edge_age_min <= SHEET.working_time_min, (seed, number)
+
+
 def test_what_is_said_to_do_without_stop_ends_does(seed: int) -> None:
     """Drawn floors of a crew or a pump that is too slow: with the one named, no stop-end is left.
 

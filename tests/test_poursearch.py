@@ -25,8 +25,10 @@ def blocks_of(rng: np.random.Generator) -> Blocks:
     return make_blocks(depth, inside, grid, float(depth[inside].sum()) * CELL_M**2, leave)
 
 
-def test_the_best_of_ways_is_that_of_laying_them_all(seed: int) -> None:
-    """Sixty fresh rooms, and as many more as it takes until the best is a shallow one.
+def test_the_best_of_ways_is_that_of_laying_them_all(
+    seed: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """120 fresh rooms, and as many more as it takes until the best is a shallow one.
 
     Every batch is said to lie in two places, so that no way is clean.
 
@@ -35,15 +37,19 @@ def test_the_best_of_ways_is_that_of_laying_them_all(seed: int) -> None:
     """
     rng = np.random.default_rng(seed)
     late = 0
-    for number in range(600):  # one in thirty-five is shallow
-        if number >= 60 and late:
+    for number in range(600):
+        if number >= 120 and late:
             break
+        # Ends that lean leave hardly a room without a way: two of three do without them.
+        monkeypatch.setattr("pourdatum.poursearch._LATE", 2.0 if number % 3 == 0 else -1.0)
         blocks = blocks_of(rng)
-        crew, working_min = Crew(minutes_per_batch=float(rng.uniform(4.0, 7.0))), 24.0
+        crew = Crew(minutes_per_batch=float(rng.uniform(4.0, 7.0)))
+        working_min = 24.0
         bays, _ = in_lanes(blocks, in_pieces(blocks), int(rng.integers(1, 4)))
-        every = [
-            lay(way.cut, back=way.back) for way in ways(blocks, bays, crew, BAG_M3, working_min)
-        ]
+        every = []
+        for way in ways(blocks, bays, crew, BAG_M3, working_min):
+            deep = way.cut.deep_enough
+            every += way.laid(working_min) if deep else [lay(way.cut, back=way.back)]
         search = Search(crew, BAG_M3, working_min)
         with pytest.MonkeyPatch.context() as patch:
             patch.setattr("pourdatum.poursearch.parted_batches", lambda *_: 1)

@@ -61,7 +61,8 @@ def footprint(xy: Array, weight: Array, grid: Grid | None = None) -> Polygon | N
     """
     import shapely
 
-    if shapely.MultiPoint(xy).convex_hull.geom_type != "Polygon":
+    # A line through all places is made at once, and has the same hull.
+    if len(xy) < 3 or shapely.LineString(xy).convex_hull.geom_type != "Polygon":
         return None
     capped = np.minimum(weight, _MOST_POINTS)
     places = shapely.points(xy)

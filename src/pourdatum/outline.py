@@ -328,7 +328,14 @@ def _of_columns(grid: Grid, lines: list[WallLine], tall: Mask, seen: Mask) -> li
         alone[k] = seen[wide][ring].mean() > _ROUND
     of = []
     for line in lines:
-        on = groups[binary_dilation(_cells_on(grid, line, line.along_m)) & tall]
+        along = _cells_on(grid, line, line.along_m)
+        row, col = np.nonzero(along)
+        if not row.size:
+            of.append(False)
+            continue
+        window = slice(row.min(), row.max() + 1), slice(col.min(), col.max() + 1)
+        wide = widened(window, 1, grid.shape)
+        on = groups[wide][binary_dilation(along[wide]) & tall[wide]]
         of.append(on.size > 0 and bool(alone[np.bincount(on).argmax()]))
     return of
 

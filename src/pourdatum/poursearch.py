@@ -10,6 +10,7 @@ import math
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from functools import partial
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +22,11 @@ from pourdatum.pourstrips import SHALLOW, Crew, Cut, Laid, Pump, lay, strips
 from pourdatum.poursweeps import Sweeps
 
 Index = NDArray[np.int64]
+
+_LATE: Final = 2.0
+"""Batches by which an edge may be too old for ends that lean to be tried; a choice."""
+MANY: Final = 1000
+"""Batches of a floor beyond which they are not: a hall's search would take a fifth longer."""
 
 
 class Search:
@@ -48,17 +54,17 @@ class Search:
                 continue
             if way.cut.drawn_out and self.failing is not None:
                 continue
-            laid = lay(way.cut, back=way.back)
-            self._rank(self._number, laid)
-            in_time = laid.age_min <= self.working_min + 1e-9
-            if in_time and laid.sound and leads_out(blocks, laid):
-                if not laid.drawn_out:
-                    pieces = parted_batches(blocks, laid, self._away_m)
-                    if not pieces:
-                        return laid
-                    if self.parted is None or pieces < self.parted[0]:
-                        self.parted = pieces, laid
-                self.spare = self.spare or laid
+            for laid in way.laid(self.working_min):
+                self._rank(self._number, laid)
+                in_time = laid.age_min <= self.working_min + 1e-9
+                if in_time and laid.sound and leads_out(blocks, laid):
+                    if not laid.drawn_out:
+                        pieces = parted_batches(blocks, laid, self._away_m)
+                        if not pieces:
+                            return laid
+                        if self.parted is None or pieces < self.parted[0]:
+                            self.parted = pieces, laid
+                    self.spare = self.spare or laid
         return None
 
     def best(self) -> Laid | None:
@@ -89,6 +95,17 @@ class Way:
     cut: Cut
     back: bool
     again: Callable[[Sweeps], Cut]
+
+    def laid(self, working_min: float) -> Iterator[Laid]:
+        """As batches; one way also with ends that lean, where an edge is but little too old."""
+        first = lay(self.cut, back=self.back)
+        yield first
+        crew = self.cut.crew
+        if self.back or isinstance(crew, Pump) or first.bay.size > MANY:
+            return
+        if 1e-9 < first.age_min - working_min <= _LATE * crew.step_min:
+            for lean in (1, -1):
+                yield lay(self.cut, back=False, lean=lean)
 
     def afresh(self) -> Callable[[], Laid]:
         """Lays it from the floor: its strips, of which there are many, are not held for it."""

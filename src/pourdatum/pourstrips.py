@@ -34,6 +34,8 @@ SHALLOW: Final = 0.05
 """Share of the floor whose strips may be shallower than can be poured; a choice."""
 _ROUND: Final = 0.25
 """Depth of what is left, in square roots of its area, under which it is a sliver; a choice."""
+_LEAN: Final = 1.4
+"""How far ends of batches that lean run back, over the depth of a strip; a choice."""
 _DREGS: Final = 0.02
 """Share of a batch that is not worth carrying on into the next bay."""
 
@@ -193,16 +195,22 @@ class Cut:
         return sum(len(strip.shares_m3) for strip in itertools.chain.from_iterable(self.bays))
 
 
-def lay(cut: Cut, *, back: bool) -> Laid:
-    """One way: strips laid in batches, there and back or one way."""
+def lay(cut: Cut, *, back: bool, lean: int = 0) -> Laid:
+    """One way: strips laid in batches, there and back or one way.
+
+    One way, the third batch of a strip meets the third of the strip before. Where their ends lie in
+    one line, a block too far makes it meet the second as well, which is older. Ends that ``lean``
+    run back over the depth of a strip, so that it does not; with -1 strips run the other way, for
+    an exit on their other side.
+    """
     blocks, crew = cut.blocks, cut.crew
     parts: list[Index] = []
     bay_of: list[int] = []
     strip_of: list[int] = []
     for number, own in enumerate(cut.bays):
         for number_of_strip, strip in enumerate(own):
-            leftward = number_of_strip % 2 == 0 or not back
-            found = _parted(blocks, strip, leftward=leftward)
+            leftward = lean >= 0 and (number_of_strip % 2 == 0 or not back)
+            found = _parted(blocks, strip, leftward=leftward, leaning=lean != 0)
             parts += found
             bay_of += [number] * len(found)
             strip_of += [number_of_strip] * len(found)
@@ -306,7 +314,7 @@ def _deep_m(depth_m: float, batch_m3: float) -> float:
     return min(max(math.sqrt(batch_m3 / max(depth_m, 1e-6)), REACH_M[0]), REACH_M[1])
 
 
-def _parted(blocks: Blocks, strip: Strip, *, leftward: bool) -> list[Index]:
+def _parted(blocks: Blocks, strip: Strip, *, leftward: bool, leaning: bool) -> list[Index]:
     """The batches of a strip, side by side across the sweep; the last strip ends at its exit."""
     own = strip.blocks
     if len(strip.shares_m3) == 1:
@@ -314,6 +322,8 @@ def _parted(blocks: Blocks, strip: Strip, *, leftward: bool) -> list[Index]:
     within = slice(strip.first, strip.last)
     x, y = (-strip.sweep.slope[within].sum(axis=0)).tolist()
     across = np.array([-y, x] if leftward else [y, -x])
+    if leaning:
+        across += _LEAN * np.array([x, y])
     order = own[(strip.sweep.place_m[within] @ across).argsort(kind="stable")]
     if strip.final:
         order = _to_exit(blocks, order, own[-1], np.array(strip.shares_m3))

@@ -27,7 +27,7 @@ from pourdatum.pourbays import (
 )
 from pourdatum.pourblocks import Blocks
 from pourdatum.pourpieces import CARRIED_M, leads_out, parted_batches
-from pourdatum.poursearch import Search, batches_across, too_narrow, ways
+from pourdatum.poursearch import MANY, Search, batches_across, too_narrow, ways
 from pourdatum.pourstrips import PASS_M, REACH_M, Crew, Cut, Laid, Pump, lay
 from pourdatum.poursweeps import Sweeps, straightened
 from pourdatum.units import MM
@@ -122,8 +122,9 @@ def _least_mixers(blocks: Blocks, crew: Crew, bag_m3: float, working_min: float)
             tried += cut.deep_enough
             if not cut.deep_enough or cut.drawn_out:
                 continue
-            for back in (False, True):
-                laid = lay(cut, back=back)
+            leans = (0, 1, -1) if cut.batches <= MANY else (0,)
+            for back, lean in (*((False, lean) for lean in leans), (True, 0)):
+                laid = lay(cut, back=back, lean=lean)
                 minutes = laid.age_min * crew.mixers
                 if back:
                     minutes = max(minutes, (2 * most - 1) * crew.minutes_per_batch)
@@ -241,9 +242,9 @@ def _what_helps(
             tried += way.cut.batches
             if not way.cut.deep_enough:
                 continue
-            laid = lay(way.cut, back=way.back)
-            if laid.age_min <= working_min + 1e-9 and laid.sound:
-                return larger
+            for laid in way.laid(working_min):
+                if laid.age_min <= working_min + 1e-9 and laid.sound:
+                    return larger
         if tried > _MOST_TRIED:
             break
     return None
