@@ -13,6 +13,7 @@ from pourdatum.asfloor import with_lines
 from pourdatum.flatness import check_flatness
 from pourdatum.geometry import Plane
 from pourdatum.judgedfloor import judged
+from pourdatum.narrow import _Cells
 from pourdatum.patch import highest_patch
 from pourdatum.surface import Surface
 
@@ -259,3 +260,18 @@ def test_a_ridge_sets_the_high_point(
     ), seed
     assert high.standard_error_m < 0.0015, seed
     assert abs(high.place_m[0] - 2.61) < 0.08, seed
+
+
+def test_a_mean_square_below_its_noise_has_an_error_too() -> None:
+    """Points that lie closer together than their noise: the height is their mean, and is known.
+
+    The root of a negative number ended a survey of a drawn building.
+    """
+    count = np.full(3, 40.0)
+    cells = _Cells(
+        np.arange(3), count, np.array([0.0, 0.004, 0.0]), np.full(3, -2e-5), np.full(3, 0.006)
+    )
+    share, high_m, error_m = cells.profile(1.0, np.zeros(3))
+    assert share.tolist() == [0.0, 1.0, 0.0]
+    assert high_m == pytest.approx(0.004)
+    assert 0.006 / math.sqrt(40.0) < error_m < 0.01

@@ -345,7 +345,9 @@ class _Cells:
         # How many points lie on the line is in both of its sums; the noise of the points is not.
         noise2 = float(self.noise.mean()) ** 2
         one = noise2 / mean[best] ** 2
-        two = (2.0 * noise2**2 + 4.0 * noise2 * second[best]) / max(second[best] ** 2, 1e-30)
+        # Less the noise, a mean square of few points may come out below nothing.
+        spread = high * mean[best]
+        two = (2.0 * noise2**2 + 4.0 * noise2 * spread) / spread**2
         error = high * math.sqrt((one + two) / max(weight[best], 1.0) + _SURE**2)
         return share, high, error
 
