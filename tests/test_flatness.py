@@ -194,7 +194,7 @@ def test_a_slope_is_flat_and_a_hump_rocks() -> None:
 
 
 @pytest.mark.parametrize(("side_m", "verdict"), [(0.6, "conforms"), (1.2, "undecided")])
-def test_floor_that_was_not_seen_is_not_judged(side_m: float, verdict: str) -> None:
+def test_floor_that_was_not_seen_is_not_judged(side_m: float, verdict: str, seed: int) -> None:
     """A dip of 20 mm under a crate fails nothing; where nothing was laid is told: lift the crate.
 
     One fault anywhere lies under it with the chance of its share of the floor: up to one in twenty
@@ -206,14 +206,14 @@ def test_floor_that_was_not_seen_is_not_judged(side_m: float, verdict: str) -> N
     assert (share > 0.06) == (verdict == "undecided")
     assert share > 0.06 or share < 0.04
     relief = Relief(humps=(Hump(x, y, -0.02, 0.45 * side_m, "cosine"),))
-    surface = made(relief, things=((crate, 0.5),), noise_m=0.001, seed=None)
+    surface = made(relief, things=((crate, 0.5),), noise_m=0.001, seed=seed)
     one = check_flatness(surface, ["2mm/1m"])[0]
     assert one.verdict == verdict
     assert one.value < 0.0015
     said = one.why or one.caveat
     assert "lay a straightedge there" in said or "lay one there" in said
     assert any(f"m² about (2.{tenth}" in said for tenth in (0, 1, 2, 3)), said
-    everywhere = check_flatness(made(relief, noise_m=0.001, seed=None), ["2mm/1m"])[0]
+    everywhere = check_flatness(made(relief, noise_m=0.001, seed=seed), ["2mm/1m"])[0]
     assert everywhere.verdict == "does not conform"
 
 
@@ -224,15 +224,15 @@ def test_the_place_that_could_hide_a_gap_is_told(seed: int) -> None:
     wide, deep = rng.uniform(0.3, 0.7, 2)
     crate = shapely.box(x - wide / 2, y - deep / 2, x + wide / 2, y + deep / 2)
     slit = shapely.box(0.0, 0.3, 1.0, 0.34)
-    surface = made(Relief(), things=((crate, 0.5),), noise_m=0.001, seed=None)
+    surface = made(Relief(), things=((crate, 0.5),), noise_m=0.001, seed=seed)
     limit = gap_limit("3mm/1m")
     hidden = worst_gap(surface, limit).unreached
     assert hidden is not None, (x, y, wide, deep)
     assert hidden.places == 1
     assert math.dist(hidden.place_m, (x, y)) < 0.1, (x, y, wide, deep)
     assert hidden.largest_m2 == pytest.approx(crate.area, abs=0.08 * 2 * (wide + deep))
-    assert worst_gap(made(Relief(), noise_m=0.001, seed=None), limit).unreached is None
-    narrow = made(Relief(), things=((slit, 0.5),), noise_m=0.001, seed=None)
+    assert worst_gap(made(Relief(), noise_m=0.001, seed=seed), limit).unreached is None
+    narrow = made(Relief(), things=((slit, 0.5),), noise_m=0.001, seed=seed)
     assert worst_gap(narrow, limit).unreached is None
 
 

@@ -29,8 +29,6 @@ Index = NDArray[np.int64]
 
 _NEAR_M: Final = 0.15
 """Distance from an end within which an edge counts: more than a cell and a step of levels [m]."""
-
-
 _FINER: Final = 4
 """Levels and places between those that were tried."""
 _STEEPEST: Final = 0.04

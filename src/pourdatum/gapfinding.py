@@ -6,7 +6,13 @@ from typing import TYPE_CHECKING, Final
 
 from pourdatum.decision import Rule, decide
 from pourdatum.finding import MOSTLY, SINGLE, UNDECIDED, Flatness, Part, WorstAt
-from pourdatum.gapwords import brief_of, edge_in_words, laid_in_words, sampled_in_words
+from pourdatum.gapwords import (
+    brief_of,
+    edge_in_words,
+    laid_in_words,
+    sampled_in_words,
+    spot_in_words,
+)
 from pourdatum.uncertainty import COVER_95
 from pourdatum.units import System, show_area, show_fine, show_length
 from pourdatum.worstgap import DRAWS, WorstGap, worst_gap
@@ -149,14 +155,11 @@ def _what_was_not_judged(
 
 def _places(hidden: Unreached, surface: Surface, system: System) -> str:
     """Places that nothing was laid on, as people read them."""
-    x, y = (
-        show_length(at + own, system).split()[0]
-        for at, own in zip(hidden.place_m, surface.origin_m, strict=False)
-    )
+    at = spot_in_words(hidden.place_m, surface.origin_m, system)
     area = show_area(hidden.largest_m2, system)
     if hidden.places == 1:
-        return f"{area} about ({x}, {y})"
+        return f"{area} about {at}"
     return (
         f"{show_area(hidden.area_m2, system)} in {hidden.places} places, the largest {area} about"
-        f" ({x}, {y})"
+        f" {at}"
     )

@@ -24,6 +24,7 @@ from pourdatum.everywhere import Places, Rests, rests
 from pourdatum.geometry import fit_plane
 from pourdatum.grid import Grid, filled_from_nearest, widened
 from pourdatum.localfit import local_fit
+from pourdatum.patchmean import PATCH_M
 from pourdatum.sampled import chosen, everywhere_for
 
 if TYPE_CHECKING:
@@ -43,7 +44,6 @@ _REACH: Final = 3.0
 _COMPETES: Final = 6.0
 """Standard errors below the worst gap within which a place may be the worst by luck."""
 _BROAD_M: Final = 0.5
-_PATCH_M: Final = 0.1
 
 
 @dataclass(frozen=True)
@@ -191,7 +191,7 @@ def _likely(surface: Surface, seen: Mask, window: Window) -> Array:
     """
     height, on = surface.height_m[window], seen[window]
     error = np.where(np.isfinite(surface.standard_error_m), surface.standard_error_m, 0.0)[window]
-    patches = max(float(seen.sum()) * (surface.grid.cell_m / _PATCH_M) ** 2, 2.0)
+    patches = max(float(seen.sum()) * (surface.grid.cell_m / PATCH_M) ** 2, 2.0)
     limit = math.sqrt(2.0 * math.log(patches)) * error
     width = max(_BROAD_M / surface.grid.cell_m, 2.0)
     fit = local_fit(on.astype(np.float64), width, least_weight=6.0, with_error=False)

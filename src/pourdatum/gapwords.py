@@ -50,6 +50,22 @@ def edge_in_words(length_m: float, system: System) -> str:
     return f"{length_m:.4g} m"
 
 
+def spot_in_words(
+    place_m: tuple[float, float], origin_m: tuple[float, float, float], system: System
+) -> str:
+    """A local place in the scan's plan coordinates, in brackets.
+
+    Examples
+    --------
+    >>> spot_in_words((1.5, 2.25), (310.0, 140.0, 0.0), "metric")
+    '(311.50, 142.25)'
+    """
+    x, y = (
+        show_length(at + own, system).split()[0] for at, own in zip(place_m, origin_m, strict=False)
+    )
+    return f"({x}, {y})"
+
+
 def sampled_in_words(
     surface: Surface, limit: GapLimit, rule: Rule, worst: WorstGap, system: System
 ) -> tuple[list[str], str]:

@@ -19,13 +19,13 @@ from numpy.typing import NDArray
 from pourdatum.everywhere import Places, covered, lay_everywhere
 from pourdatum.floorsections import main_way_rad
 from pourdatum.grid import group_windows
+from pourdatum.patchmean import PATCH_M
 
 if TYPE_CHECKING:
     from pourdatum.surface import Surface
 
 Mask = NDArray[np.bool_]
 
-_PATCH_M: Final = 0.1
 _POOR: Final = 3.0
 _SOUND_M: Final = 0.0003
 """A cell whose widest fit errs by more than both three typical ones and 0.3 mm is not judged."""
@@ -66,7 +66,7 @@ def judged(surface: Surface) -> Mask:
     from scipy.ndimage import uniform_filter
 
     assert surface.smoother is not None
-    size = max(3, 2 * round(0.25 * _PATCH_M / surface.grid.cell_m) + 1)
+    size = max(3, 2 * round(0.25 * PATCH_M / surface.grid.cell_m) + 1)
     around = uniform_filter((surface.count > 0).astype(np.float64), size, mode="constant")
     error = surface.smoother.errors_m[-1]
     good: Mask = surface.measured & (around >= 0.5) & np.isfinite(error)

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 from pourdatum.decision import Rule, decide
 from pourdatum.finding import UNDECIDED, WOULD, Flatness
+from pourdatum.gapwords import spot_in_words
 from pourdatum.uncertainty import COVER_95
 from pourdatum.units import System, show_fine, show_height, show_length
 
@@ -129,14 +130,11 @@ def _reaching_to(
 
 def _line_in_words(line: Straight, origin_m: tuple[float, float, float], system: System) -> str:
     """A ridge or groove with its place, as people read it."""
-    x, y = (
-        show_length(at + own, system).split()[0]
-        for at, own in zip(line.place_m, origin_m, strict=False)
-    )
+    at = spot_in_words(line.place_m, origin_m, system)
     kind, way = ("ridge", "high") if line.height_m > 0.0 else ("groove", "deep")
     return (
         f"a {kind} about {show_height(abs(line.height_m), system)} {way} and"
-        f" {show_length(line.length_m, system)} long at ({x}, {y})"
+        f" {show_length(line.length_m, system)} long at {at}"
     )
 
 

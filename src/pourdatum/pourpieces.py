@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import itertools
 import math
+from functools import lru_cache
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -118,6 +119,7 @@ def leads_out(blocks: Blocks, laid: Laid) -> bool:
     return True
 
 
+@lru_cache(maxsize=2)  # Of one floor many ways are tried.
 def _at_exit(blocks: Blocks) -> Mask:
     """Blocks within a stride of where their part of the floor is left (n,)."""
     away_m = np.hypot(*(blocks.place_m - blocks.place_m[blocks.exit_block]).T)
