@@ -6,6 +6,7 @@ import importlib
 import os
 import secrets
 from collections.abc import Generator, Iterator
+from hashlib import sha256
 from pathlib import Path
 from types import ModuleType
 
@@ -35,21 +36,28 @@ SEED = pytest.StashKey[int]()
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
-    """``--seed N`` draws again what failed."""
-    parser.addoption("--seed", type=int, help="seed in place of a fresh one, for one test alone")
+    """``--fresh`` draws other scenes than the last run; ``--seed N`` draws again what failed."""
+    parser.addoption("--fresh", action="store_true", help="draw scenes that no run has seen")
+    parser.addoption("--seed", type=int, help="the seed itself, for one test alone")
 
 
 def draw_seed(request: pytest.FixtureRequest) -> int:
-    """A fresh seed, or the one that was asked for; kept to be told where a test fails."""
+    """What was asked for, a fresh seed, or the test's own; kept to be told where a test fails."""
     asked: int | None = request.config.getoption("seed")
-    drawn = secrets.randbelow(2**31) if asked is None else asked
-    request.node.stash[SEED] = drawn
-    return drawn
+    if asked is None and request.config.getoption("fresh"):
+        asked = secrets.randbelow(2**31)
+    if asked is None:
+        asked = int.from_bytes(sha256(request.node.nodeid.encode()).digest()[:4]) // 2
+    request.node.stash[SEED] = asked
+    return asked
 
 
 @pytest.fixture
 def seed(request: pytest.FixtureRequest) -> int:
-    """Drawn anew for each test and run: nothing can be tuned to it. A failure tells it."""
+    """The test's own, hashed from its name, so that a change is judged and not luck.
+
+    Nobody chose it; ``--fresh`` draws another. A failure tells it.
+    """
     return draw_seed(request)
 
 
